@@ -1,0 +1,7 @@
+//! The `dropwise` program: everything it does is in the library.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    dropwise::cli::run()
+}

@@ -1,0 +1,119 @@
+//! What can be measured.
+
+use super::Unit;
+use serde::{Deserialize, Serialize};
+
+/// A kind of measured quantity; each has one canonical unit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Quantity {
+    /// Dispensed titrant by volume, canonical mL.
+    Volume,
+    /// pH, canonical pH.
+    Ph,
+    /// Potential of a potentiometric cell, canonical mV.
+    Emf,
+    /// Temperature, canonical degrees Celsius.
+    Temperature,
+    /// Conductivity, canonical uS/cm.
+    Conductance,
+    /// Absorbance, canonical A (decadic).
+    Absorbance,
+    /// Transmittance, canonical per cent.
+    Transmittance,
+    /// Current between polarised electrodes, canonical uA.
+    Current,
+    /// Voltage between polarised electrodes, canonical mV.
+    Voltage,
+    /// Mass, canonical g.
+    Mass,
+    /// Elapsed time as the instrument sends it, canonical s.
+    Time,
+}
+
+impl Quantity {
+    /// All quantities, in the order in which help texts list them.
+    pub const ALL: [Self; 11] = [
+        Self::Volume,
+        Self::Ph,
+        Self::Emf,
+        Self::Temperature,
+        Self::Conductance,
+        Self::Absorbance,
+        Self::Transmittance,
+        Self::Current,
+        Self::Voltage,
+        Self::Mass,
+        Self::Time,
+    ];
+
+    /// The name used in profiles, JSON and SQL.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Volume => "volume",
+            Self::Ph => "ph",
+            Self::Emf => "emf",
+            Self::Temperature => "temperature",
+            Self::Conductance => "conductance",
+            Self::Absorbance => "absorbance",
+            Self::Transmittance => "transmittance",
+            Self::Current => "current",
+            Self::Voltage => "voltage",
+            Self::Mass => "mass",
+            Self::Time => "time",
+        }
+    }
+
+    /// The quantity of that name (`potential` is another word for `emf`).
+    #[must_use]
+    pub fn parse(name: &str) -> Option<Self> {
+        if name == "potential" {
+            return Some(Self::Emf);
+        }
+        Self::ALL.into_iter().find(|q| q.name() == name)
+    }
+
+    /// The unit in which the program computes.
+    #[must_use]
+    pub const fn canonical_unit(self) -> Unit {
+        match self {
+            Self::Volume => Unit::Millilitre,
+            Self::Ph => Unit::Ph,
+            Self::Emf | Self::Voltage => Unit::Millivolt,
+            Self::Temperature => Unit::Celsius,
+            Self::Conductance => Unit::MicrosiemensPerCm,
+            Self::Absorbance => Unit::Absorbance,
+            Self::Transmittance => Unit::Percent,
+            Self::Current => Unit::Microampere,
+            Self::Mass => Unit::Gram,
+            Self::Time => Unit::Second,
+        }
+    }
+
+    /// Whether a value in the canonical unit can be real on a titration bench.
+    ///
+    /// The limits are wide (common practice, no source); they catch a lost decimal point, not a bad result.
+    #[must_use]
+    pub fn is_plausible(self, canonical: f64) -> bool {
+        let (low, high) = match self {
+            Self::Volume => (-1.0, 10_000.0),
+            Self::Ph => (-2.0, 16.0),
+            Self::Emf | Self::Voltage => (-5_000.0, 5_000.0),
+            Self::Temperature => (-30.0, 200.0),
+            Self::Conductance => (-10.0, 2_000_000.0),
+            Self::Absorbance => (-1.0, 10.0),
+            Self::Transmittance => (-10.0, 200.0),
+            Self::Current => (-10_000.0, 10_000.0),
+            Self::Mass => (-10_000.0, 100_000.0),
+            Self::Time => (0.0, 1e7),
+        };
+        (low..=high).contains(&canonical)
+    }
+}
+
+impl std::fmt::Display for Quantity {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.pad(self.name())
+    }
+}

@@ -1,0 +1,258 @@
+//! What happened: the recorder says it, screens and the plain printer show it.
+
+use super::{BenchState, LaneId, RunId, RunPlan};
+use crate::detector::{Change, EndPoint, Outlook};
+use crate::reading::{CurveHead, Point, Reading, Stamp};
+use serde::{Deserialize, Serialize};
+
+/// Where the data of a run came from; shown wherever the run is shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Origin {
+    /// A serial port.
+    Serial,
+    /// A network socket.
+    Network,
+    /// A growing file or standard input.
+    File,
+    /// Keyed by a person.
+    Keyed,
+    /// A capture played again.
+    Capture,
+    /// The simulator.
+    Simulator,
+    /// Taken from another record.
+    Imported,
+}
+
+impl Origin {
+    /// The word used in the record, on screens and reports.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Serial => "serial",
+            Self::Network => "network",
+            Self::File => "file",
+            Self::Keyed => "keyed",
+            Self::Capture => "capture",
+            Self::Simulator => "simulator",
+            Self::Imported => "imported",
+        }
+    }
+
+    /// Whether a run of this origin may stand as the result of a real sample.
+    #[must_use]
+    pub const fn is_real(self) -> bool {
+        matches!(self, Self::Serial | Self::Network | Self::File | Self::Keyed)
+    }
+}
+
+/// Everything that the recorder tells.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case", tag = "event")]
+pub enum Event {
+    /// The whole state; the first event after attaching.
+    Snapshot {
+        /// The state.
+        state: Box<BenchState>,
+    },
+    /// Something happened on a lane.
+    Lane {
+        /// The lane.
+        lane: LaneId,
+        /// What happened.
+        what: LaneEvent,
+    },
+    /// How far the record is safe.
+    Store {
+        /// The figures.
+        health: StoreHealth,
+    },
+    /// The answer to a command.
+    Answer {
+        /// The number that came with the command.
+        id: u64,
+        /// `None` when done, else why not, in words.
+        refused: Option<String>,
+    },
+    /// The recorder leaves; nothing follows.
+    Leaving {
+        /// Why, in words.
+        why: String,
+    },
+}
+
+/// What happens on one lane.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case", tag = "is")]
+pub enum LaneEvent {
+    /// The instrument's line changed: opened, gone, back.
+    Line {
+        /// How the line is now.
+        health: Health,
+    },
+    /// A frame came and was read as far as the profile could.
+    Frame {
+        /// The frame.
+        frame: FrameLine,
+    },
+    /// Readings of one frame.
+    Readings {
+        /// The readings.
+        readings: Vec<Reading>,
+    },
+    /// A run began.
+    Started {
+        /// Its head.
+        head: Box<RunHead>,
+    },
+    /// A point joined the curve.
+    Point {
+        /// The point.
+        point: Point,
+    },
+    /// A mistyped volume was corrected: the whole curve and watch as they are now.
+    Redrawn {
+        /// All points.
+        points: Vec<Point>,
+        /// All changes of the watch.
+        changes: Vec<Change>,
+    },
+    /// The watch changed its state.
+    Watch {
+        /// The change.
+        change: Change,
+    },
+    /// What the watch expects next.
+    Outlook {
+        /// The outlook.
+        outlook: Outlook,
+    },
+    /// A note was kept.
+    Note {
+        /// When.
+        at: Stamp,
+        /// The text.
+        text: String,
+    },
+    /// The run ended.
+    Ended {
+        /// How, and what came of it.
+        end: Box<RunEnd>,
+    },
+    /// Something a person should know.
+    Warning {
+        /// In words.
+        text: String,
+    },
+}
+
+/// How the line to an instrument is.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case", tag = "line")]
+pub enum Health {
+    /// Not opened yet.
+    Opening,
+    /// Open; differences between asked and read-back settings in words.
+    Open {
+        /// Things to know, in words; usually empty.
+        remarks: Vec<String>,
+    },
+    /// Gone; reopening by itself.
+    Gone {
+        /// Why, in words.
+        why: String,
+    },
+    /// At its end: nothing more will come.
+    Over {
+        /// Why, in words.
+        why: String,
+    },
+}
+
+/// What became of a frame.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case", tag = "fate")]
+pub enum FrameFate {
+    /// A pattern took it.
+    Understood {
+        /// Which one.
+        by: String,
+    },
+    /// A pattern said that it carries nothing (heading, page number).
+    Ignored {
+        /// Which one.
+        by: String,
+    },
+    /// It did not fit: checksum, length, limits.
+    Damaged {
+        /// Why.
+        why: String,
+    },
+    /// No pattern took it.
+    NotUnderstood,
+}
+
+/// One frame as people see it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FrameLine {
+    /// Counted from 0 on its wire.
+    pub number: u64,
+    /// When its last byte arrived.
+    pub at: Stamp,
+    /// Its text, decoded; may hold control characters: make them visible before showing.
+    pub text: String,
+    /// What became of it.
+    pub fate: FrameFate,
+}
+
+/// What a run is: fixed at its start.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunHead {
+    /// Its number in the record.
+    pub run: RunId,
+    /// The wish it came from.
+    pub plan: RunPlan,
+    /// Title of the procedure, or of the ad hoc run.
+    pub title: String,
+    /// Where its data come from.
+    pub origin: Origin,
+    /// What the numbers of its curve are.
+    pub curve: CurveHead,
+    /// Warn when this much titrant (mL or g) is left to the expected end-point.
+    pub warn_before: f64,
+    /// Cautions of the procedure.
+    pub cautions: Vec<String>,
+    /// When it began.
+    pub at: Stamp,
+}
+
+/// How a run ended.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunEnd {
+    /// The run.
+    pub run: RunId,
+    /// Why it ended, in words.
+    pub why: String,
+    /// End-points of the final evaluation.
+    pub end_points: Vec<EndPoint>,
+    /// Warnings of the final evaluation.
+    pub warnings: Vec<String>,
+    /// When.
+    pub at: Stamp,
+}
+
+/// How far the record is safe.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct StoreHealth {
+    /// Frames (lines) whose bytes are committed, over all lanes.
+    pub saved_lines: u64,
+    /// Chunks that wait for the disk.
+    pub unsaved_chunks: u64,
+    /// Bytes that wait for the disk.
+    pub unsaved_bytes: u64,
+    /// Age of the oldest waiting byte in milliseconds.
+    pub oldest_unsaved_ms: u64,
+    /// Why the record cannot be written, in words, while that is so.
+    pub trouble: Option<String>,
+}

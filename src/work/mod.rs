@@ -1,0 +1,18 @@
+//! The work at the bench as values: what people may ask for (commands), what happened (events),
+//! and the state that follows from the events.
+//!
+//! Pure: recorder, socket and screens share these types; nothing here waits or stores.
+
+mod command;
+mod event;
+mod state;
+
+pub use command::{Command, RunPlan, VolumeMark};
+pub use event::{Event, FrameFate, FrameLine, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
+pub use state::{BenchState, LaneState, RunState};
+
+/// Number of a lane: one bench on one recorder.
+pub type LaneId = u32;
+
+/// Number of a run in the record.
+pub type RunId = i64;
