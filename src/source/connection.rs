@@ -181,3 +181,97 @@ async fn speak(
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::source::{EVENTS_QUEUED, WRITES_QUEUED};
+    use std::sync::{Arc, Mutex};
+    use tokio::io::DuplexStream;
+
+    /// A line that does at each opening what its script says, and keeps the times of the attempts.
+    struct Scripted {
+        script: Vec<Attempt>,
+        began: Instant,
+        tried_ms: Arc<Mutex<Vec<u128>>>,
+        far_ends: Vec<DuplexStream>,
+    }
+
+    #[derive(Clone, Copy)]
+    enum Attempt {
+        Missing,
+        OpensAndHangsUp,
+        SaysSomethingAndHangsUp,
+        Stays,
+    }
+
+    impl Connect for Scripted {
+        type Stream = DuplexStream;
+
+        async fn connect(&mut self) -> Result<Connection<DuplexStream>, SourceError> {
+            self.tried_ms.lock().unwrap().push(self.began.elapsed().as_millis());
+            let (stream, mut far_end) = tokio::io::duplex(64);
+            match self.script.remove(0) {
+                Attempt::Missing => return Err(SourceError::NoSuchPort { port: "scripted".to_owned() }),
+                Attempt::OpensAndHangsUp => {}
+                Attempt::SaysSomethingAndHangsUp => far_end.write_all(b"x").await.unwrap(),
+                Attempt::Stays => self.far_ends.push(far_end),
+            }
+            Ok(Connection { stream, what: "scripted".to_owned(), remarks: Vec::new() })
+        }
+
+        fn hung_up(&self) -> String {
+            "hung up".to_owned()
+        }
+    }
+
+    /// Runs a script by a virtual clock; gives the times of the attempts and what was told.
+    async fn run(script: &[Attempt]) -> (Vec<u128>, Vec<&'static str>) {
+        let (events_in, mut events) = mpsc::channel(EVENTS_QUEUED);
+        let (_write, write_out) = mpsc::channel(WRITES_QUEUED);
+        let cancel = CancellationToken::new();
+        let wiring = Wiring::new(events_in, write_out, cancel.clone(), false);
+        let tried_ms = Arc::new(Mutex::new(Vec::new()));
+        let line = Scripted {
+            script: script.to_vec(),
+            began: Instant::now(),
+            tried_ms: Arc::clone(&tried_ms),
+            far_ends: Vec::new(),
+        };
+        let task = tokio::spawn(keep(line, wiring, false));
+        while tried_ms.lock().unwrap().len() < script.len() {
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+        cancel.cancel();
+        task.await.unwrap();
+        let mut told = Vec::new();
+        while let Some(event) = events.recv().await {
+            told.push(match event {
+                SourceEvent::Opened { .. } => "opened",
+                SourceEvent::Bytes { .. } => "bytes",
+                SourceEvent::Gone { .. } => "gone",
+                _ => "other",
+            });
+        }
+        let tried_ms = tried_ms.lock().unwrap().clone();
+        (tried_ms, told)
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_missing_line_is_tried_with_waits_that_double_up_to_five_seconds_and_told_once() {
+        use Attempt::{Missing, Stays};
+        let (tried_ms, told) =
+            run(&[Missing, Missing, Missing, Missing, Missing, Missing, Missing, Stays]).await;
+        assert_eq!(tried_ms, [0, 250, 750, 1_750, 3_750, 7_750, 12_750, 17_750]);
+        assert_eq!(told, ["gone", "opened"]);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn waits_go_on_growing_until_a_line_has_said_something() {
+        use Attempt::{OpensAndHangsUp as Mute, SaysSomethingAndHangsUp as Talks, Stays};
+        let (tried_ms, told) = run(&[Mute, Mute, Talks, Talks, Stays]).await;
+        assert_eq!(tried_ms, [0, 250, 750, 1_000, 1_250]);
+        assert_eq!(told[..4], ["opened", "gone", "opened", "gone"]);
+        assert_eq!(told[4..], ["opened", "bytes", "gone", "opened", "bytes", "gone", "opened"]);
+    }
+}
