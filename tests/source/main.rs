@@ -58,6 +58,12 @@ fn bytes_of(events: &[SourceEvent]) -> Vec<u8> {
     bytes
 }
 
+/// Compares without printing thousands of bytes.
+fn assert_same(got: &[u8], sent: &[u8]) {
+    let first = got.iter().zip(sent).position(|(a, b)| a != b);
+    assert!(got == sent, "{} of {} bytes, first difference at {first:?}", got.len(), sent.len());
+}
+
 fn is_gone(event: &SourceEvent) -> bool {
     matches!(event, SourceEvent::Gone { .. })
 }

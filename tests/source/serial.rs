@@ -24,7 +24,7 @@ async fn bytes_come_as_they_were_sent_with_both_clocks() {
     let player = pty::play(halves.into_iter(), 1.0).unwrap();
     let mut source = open(serial(&player.path), LineSettings::default(), CancellationToken::new());
     let events = until(&mut source, is_gone).await;
-    assert_eq!(bytes_of(&events), sent);
+    super::assert_same(&bytes_of(&events), &sent);
     let stamps: Vec<_> = events
         .iter()
         .filter_map(|event| match event {
@@ -49,7 +49,7 @@ async fn a_burst_of_200_kb_is_read_without_loss() {
     let player = pty::play([(0.0, sent.clone())].into_iter(), f64::INFINITY).unwrap();
     let mut source = open(serial(&player.path), LineSettings::default(), CancellationToken::new());
     let events = until(&mut source, is_gone).await;
-    assert!(bytes_of(&events) == sent, "bytes were lost or changed");
+    super::assert_same(&bytes_of(&events), &sent);
 }
 
 #[tokio::test]
@@ -248,7 +248,7 @@ async fn a_reader_that_stops_reading_holds_up_the_source_and_loses_nothing() {
     assert_eq!(source.events.len(), EVENTS_QUEUED);
     assert!(!player.is_over());
     let events = until(&mut source, is_gone).await;
-    assert!(bytes_of(&events) == sent, "bytes were lost or changed");
+    super::assert_same(&bytes_of(&events), &sent);
     let held = events.iter().any(
         |event| matches!(event, SourceEvent::Warning { text, .. } if text.contains("nobody took the data for")),
     );
