@@ -2,6 +2,8 @@
 //! spinning, nothing lost.
 #![cfg(target_os = "linux")]
 
+#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on stops here")]
+
 mod capture;
 mod file;
 mod serial;
