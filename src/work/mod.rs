@@ -3,10 +3,12 @@
 //!
 //! Pure: recorder, socket and screens share these types; nothing here waits or stores.
 
+mod bench;
 mod command;
 mod event;
 mod state;
 
+pub use bench::{Bench, BenchPlan, Instrument, LinePlan, Settling, VolumeFrom};
 pub use command::{Command, RunPlan, VolumeMark};
 pub use event::{Event, FrameFate, FrameLine, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
 pub use state::{BenchState, LaneState, RunState};
