@@ -2,6 +2,17 @@
 //!
 //! Pure: points in, findings out; no clock, no file.
 
+mod condition;
+mod evaluate;
+mod evaluation;
 mod finding;
+mod given;
+mod noise;
+mod picture;
+mod scale;
+mod special;
 
+pub use evaluate::evaluate;
+pub use evaluation::{Classical, Evaluation, Fitted, Residual, Tried};
 pub use finding::{Because, Change, EndPoint, Outlook, WatchState};
+pub use given::{Family, Given, Level, Medium, Shape};
