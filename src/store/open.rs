@@ -15,8 +15,8 @@ const MIGRATIONS: [&str; 1] = [include_str!("migrations/0001_record.sql")];
 /// The schema version that this program writes.
 pub const SCHEMA_VERSION: i64 = MIGRATIONS.len() as i64;
 
-/// How long to wait for another program's short lock before saying so.
-const BUSY_WAIT: Duration = Duration::from_secs(5);
+/// How long to wait for another program's short lock before saying so in words.
+const BUSY_WAIT: Duration = Duration::from_millis(500);
 
 /// Opens the record at `path` for writing; makes it, and its folder, if there is none.
 ///

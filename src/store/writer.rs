@@ -22,6 +22,9 @@ const GROUP_TIME: Duration = Duration::from_millis(50);
 /// Most entries in one commit.
 const GROUP_ENTRIES: usize = 4_096;
 
+/// Most entries kept in memory while the record cannot be written; beyond it the sources are held up.
+const BACKLOG_ENTRIES: usize = 2_000_000;
+
 /// Pause between tries while the record cannot be written.
 const RETRY_PAUSE: Duration = Duration::from_millis(500);
 
@@ -171,11 +174,12 @@ impl Thread {
         }
     }
 
-    /// Takes what has arrived meanwhile, within the limits of one group.
+    /// Takes what has arrived meanwhile: one group, or all there is while the record cannot be written.
     fn gather(&mut self) {
         let began = Instant::now();
         let mut entries: usize = self.backlog.iter().map(|b| b.entries.len()).sum();
-        while entries < GROUP_ENTRIES && began.elapsed() < GROUP_TIME {
+        let most = if self.publish.borrow().trouble.is_some() { BACKLOG_ENTRIES } else { GROUP_ENTRIES };
+        while entries < most && began.elapsed() < GROUP_TIME {
             match self.inbox.try_recv() {
                 Ok(batch) => {
                     entries += batch.entries.len();

@@ -64,6 +64,9 @@ pub struct RunPlan {
     pub portions: u32,
     /// Mass of the portion in g, if known.
     pub mass_g: Option<f64>,
+    /// The run ends by itself when the titrant is this far (mL or g) past the last end-point looked for.
+    #[serde(default)]
+    pub end_past: Option<f64>,
 }
 
 /// A volume told by a person.

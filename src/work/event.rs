@@ -61,6 +61,11 @@ pub enum Event {
         /// The lane as it begins.
         lane: Box<LaneState>,
     },
+    /// A lane whose line was at its end gave way to a new one of the same bench.
+    Closed {
+        /// The lane.
+        lane: LaneId,
+    },
     /// Something happened on a lane.
     Lane {
         /// The lane.
