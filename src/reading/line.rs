@@ -136,7 +136,7 @@ impl Flow {
 
 /// How a serial line is set. A socket, a file or a capture has no use for it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
+#[serde(default)]
 pub struct LineSettings {
     /// Symbols a second.
     pub baud: u32,
