@@ -2,6 +2,16 @@
 //!
 //! Pure: points in, findings out; no clock, no file.
 
+mod arms;
+mod evaluation;
 mod finding;
+mod forecast;
+mod given;
+mod mark;
+mod watch;
 
+pub use evaluation::{Classical, Evaluation, Fitted, Residual, Tried};
 pub use finding::{Because, Change, EndPoint, Outlook, WatchState};
+pub use forecast::Prior;
+pub use given::{Family, Given, Level, Medium, Shape};
+pub use watch::Watch;
