@@ -3,13 +3,20 @@
 //! Pure: points in, findings out; no clock, no file.
 
 mod arms;
+mod condition;
+mod evaluate;
 mod evaluation;
 mod finding;
 mod forecast;
 mod given;
 mod mark;
+mod noise;
+mod picture;
+mod scale;
+mod special;
 mod watch;
 
+pub use evaluate::evaluate;
 pub use evaluation::{Classical, Evaluation, Fitted, Residual, Tried};
 pub use finding::{Because, Change, EndPoint, Outlook, WatchState};
 pub use forecast::Prior;

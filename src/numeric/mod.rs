@@ -1,1 +1,3 @@
-//! (being written)
+//! Numerical kernels with their sources. Pure.
+
+pub mod line;
