@@ -4,6 +4,7 @@
 
 mod arms;
 mod condition;
+mod confirm;
 mod evaluate;
 mod evaluation;
 mod finding;
@@ -16,6 +17,7 @@ mod scale;
 mod special;
 mod watch;
 
+pub use confirm::confirm;
 pub use evaluate::evaluate;
 pub use evaluation::{Classical, Evaluation, Fitted, Residual, Tried};
 pub use finding::{Because, Change, EndPoint, Outlook, WatchState};
