@@ -1,1 +1,5 @@
-//! (being written)
+//! Numerical kernels with their sources. Uses nothing of the other folders.
+
+mod root;
+
+pub use root::{find_root, find_root_near};
