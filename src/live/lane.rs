@@ -158,11 +158,19 @@ impl Lane {
                 self.parts.lines[index].over = true;
                 self.line_event(index, at, "over", why.clone(), Health::Over { why }).await;
             }
-            SourceEvent::NotSent { why, .. } => {
-                self.show(LaneEvent::Warning { text: format!("a request was not sent: {why}") }).await;
+            SourceEvent::NotSent { at, why, .. } => {
+                self.warning(index, at, format!("a request was not sent: {why}")).await;
             }
-            SourceEvent::Warning { text, .. } => self.show(LaneEvent::Warning { text }).await,
+            SourceEvent::Warning { at, text } => self.warning(index, at, text).await,
         }
+    }
+
+    async fn warning(&mut self, index: usize, at: Stamp, words: String) {
+        let line = &mut self.parts.lines[index];
+        let (line_id, n) = (line.line_id, line.next_event());
+        let entry = Entry::LineEvent { line_id, n, at, what: "warning", words: words.clone() };
+        self.parts.writer.write_and_go_on(vec![entry]).await;
+        self.show(LaneEvent::Warning { text: words }).await;
     }
 
     async fn line_event(&mut self, index: usize, at: Stamp, what: &'static str, words: String, health: Health) {
@@ -178,15 +186,10 @@ impl Lane {
     /// The wire goes to the record before anything is made of it.
     async fn keep(&mut self, index: usize, direction: Direction, at: Stamp, bytes: Bytes) {
         let line = &mut self.parts.lines[index];
-        let mut entries = Vec::with_capacity(1);
-        if let Some(jump_us) = line.see(at) {
-            let words = format!("the wall clock jumped by {:+.1} s", jump_us as f64 * 1e-6);
-            let (line_id, n) = (line.line_id, line.next_event());
-            entries.push(Entry::LineEvent { line_id, n, at, what: "clock", words });
-        }
+        line.see(at);
         let seq = line.next_seq();
-        entries.push(Entry::Wire { line_id: line.line_id, seq, direction, at, bytes: bytes.clone() });
-        let ack = self.parts.writer.write(entries).await;
+        let entry = Entry::Wire { line_id: line.line_id, seq, direction, at, bytes: bytes.clone() };
+        let ack = self.parts.writer.write(vec![entry]).await;
         line.pending.push_back(Pending { ack, direction, at, bytes, seq, since: Instant::now() });
     }
 

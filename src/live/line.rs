@@ -10,9 +10,6 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, oneshot};
 
-/// A wall clock that moves against the monotonic one by more than this has jumped.
-const CLOCK_JUMP_US: i64 = 1_000_000;
-
 /// Bytes that are on their way to the disk and not decoded before they are there.
 #[derive(Debug)]
 pub(super) struct Pending {
@@ -39,7 +36,6 @@ pub(super) struct Line {
     next_seq: i64,
     next_event: i64,
     anchor: Option<(Instant, Stamp)>,
-    clock_offset_us: Option<i64>,
 }
 
 impl Line {
@@ -61,7 +57,6 @@ impl Line {
             next_seq: 0,
             next_event: 0,
             anchor: None,
-            clock_offset_us: None,
         }
     }
 
@@ -77,16 +72,9 @@ impl Line {
         n
     }
 
-    /// Remembers how the line's clock stands; tells by how many microseconds the wall clock jumped, if it did.
-    pub(super) fn see(&mut self, at: Stamp) -> Option<i64> {
+    /// Remembers how the line's clock stands.
+    pub(super) fn see(&mut self, at: Stamp) {
         self.anchor = Some((Instant::now(), at));
-        let elapsed_us = i64::try_from(at.elapsed_ns / 1_000).unwrap_or(i64::MAX);
-        let offset = at.utc_us.saturating_sub(elapsed_us);
-        let jump = offset.saturating_sub(*self.clock_offset_us.get_or_insert(offset));
-        (jump.abs() > CLOCK_JUMP_US).then(|| {
-            self.clock_offset_us = Some(offset);
-            jump
-        })
     }
 
     /// The line's clock now.

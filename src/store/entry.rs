@@ -95,7 +95,7 @@ pub enum Entry {
         n: i64,
         /// When.
         at: Stamp,
-        /// `opened`, `gone`, `over` or `clock`.
+        /// `opened`, `gone`, `over` or `warning`.
         what: &'static str,
         /// In words.
         words: String,

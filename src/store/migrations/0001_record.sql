@@ -39,13 +39,13 @@ CREATE TRIGGER line_no_replace BEFORE INSERT ON line
 WHEN EXISTS (SELECT 1 FROM line WHERE line_id = NEW.line_id)
 BEGIN SELECT RAISE(ABORT, 'line is append-only'); END;
 
--- What happened to a line: opened with which settings, gone, at its end, a wall clock that jumped.
+-- What happened to a line: opened with which settings, gone, at its end, a warning such as a wall clock that jumped.
 CREATE TABLE line_event (
     line_id INTEGER NOT NULL REFERENCES line (line_id),
     n INTEGER NOT NULL,
     elapsed_ns INTEGER NOT NULL,
     utc_us INTEGER NOT NULL,
-    what TEXT NOT NULL CHECK (what IN ('opened', 'gone', 'over', 'clock')),
+    what TEXT NOT NULL CHECK (what IN ('opened', 'gone', 'over', 'warning')),
     words TEXT NOT NULL,
     PRIMARY KEY (line_id, n)
 ) STRICT, WITHOUT ROWID;
