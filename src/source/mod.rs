@@ -19,6 +19,7 @@ mod tcp;
 
 pub mod capture;
 pub mod ports;
+pub mod simulate;
 #[cfg(unix)]
 pub mod pty;
 

@@ -1,6 +1,6 @@
 //! What happened: the recorder says it, screens and the plain printer show it.
 
-use super::{BenchState, LaneId, RunId, RunPlan};
+use super::{BenchState, LaneId, LaneState, RunId, RunPlan};
 use crate::detector::{Change, EndPoint, Outlook};
 use crate::reading::{CurveHead, Point, Reading, Stamp};
 use serde::{Deserialize, Serialize};
@@ -56,6 +56,16 @@ pub enum Event {
         /// The state.
         state: Box<BenchState>,
     },
+    /// A bench was opened as a further lane.
+    Opened {
+        /// The lane as it begins.
+        lane: Box<LaneState>,
+    },
+    /// A lane whose line was at its end gave way to a new one of the same bench.
+    Closed {
+        /// The lane.
+        lane: LaneId,
+    },
     /// Something happened on a lane.
     Lane {
         /// The lane.
@@ -74,6 +84,8 @@ pub enum Event {
         id: u64,
         /// `None` when done, else why not, in words.
         refused: Option<String>,
+        /// The lane that was opened, if one was asked for.
+        lane: Option<LaneId>,
     },
     /// The recorder leaves; nothing follows.
     Leaving {
