@@ -1,11 +1,11 @@
 //! Sources against real pseudo-terminals, sockets and files: the same bytes from each, gaps told, no
 //! spinning, nothing lost.
 #![cfg(target_os = "linux")]
-
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on stops here")]
 
 mod capture;
 mod file;
+mod listen;
 mod serial;
 mod socket;
 
