@@ -27,7 +27,8 @@ async fn settings_are_tried_one_after_the_other_and_nothing_is_sent() {
 
 #[tokio::test]
 async fn garbage_is_tried_with_parity_too_and_does_not_convince() {
-    let noise = (0..20_000u32).map(|i| (f64::from(i) * 0.001, vec![0x80 | (i.wrapping_mul(97) >> 3) as u8]));
+    let noise = (0..20_000u32)
+        .map(|i| (f64::from(i) * 0.001, vec![0x80 | (i.wrapping_mul(97) >> 3).to_le_bytes()[0]]));
     let player = pty::play(noise, 1.0).unwrap();
     let port = Port::Serial { path: player.path.clone() };
     let each = Duration::from_millis(60);
