@@ -5,13 +5,12 @@ use super::lane::{FromLane, Lane, LaneCommand, LaneParts, Numbers};
 use super::line::{Line, forward};
 use crate::profile::Profile;
 use crate::source::{Chunks, Opening, Port, open};
+use crate::source::{Clock, PortError};
 use crate::store::{Entry, Error as StoreError, LineRow, NextIds, Writer, WriterState, WriterThread};
 use crate::work::{
-    BenchPlan, BenchState, Command, Event, Health, LaneId, LaneState, Origin, StoreHealth,
-    VolumeFrom,
+    BenchPlan, BenchState, Command, Event, Health, LaneId, LaneState, Origin, StoreHealth, VolumeFrom,
 };
 use std::collections::{BTreeMap, VecDeque};
-use crate::source::{Clock, PortError};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::AtomicI64;
@@ -78,10 +77,8 @@ impl Recorder {
         let (to_hub, from_lanes) = mpsc::channel(LANE_MESSAGES);
         let cancel = CancellationToken::new();
         let done = CancellationToken::new();
-        let numbers = Arc::new(Numbers {
-            run: AtomicI64::new(ids.run),
-            reckoning: AtomicI64::new(ids.reckoning),
-        });
+        let numbers =
+            Arc::new(Numbers { run: AtomicI64::new(ids.run), reckoning: AtomicI64::new(ids.reckoning) });
         let hub = Hub {
             state: BenchState { record: record.display().to_string(), ..BenchState::default() },
             options,
@@ -356,8 +353,11 @@ impl Hub {
     async fn tell_one(&mut self, screen: u64, event: Event) {
         if let Some(to) = self.screens.get(&screen) {
             let event = Arc::new(event);
-            let sent =
-                if to.patient { to.events.send(event).await.is_ok() } else { to.events.try_send(event).is_ok() };
+            let sent = if to.patient {
+                to.events.send(event).await.is_ok()
+            } else {
+                to.events.try_send(event).is_ok()
+            };
             if !sent {
                 self.screens.remove(&screen);
             }
@@ -416,7 +416,7 @@ impl Hub {
                 return !busy;
             }
         };
-        let answer = |refused| Event::Answer { id, refused, lane: None };
+        let answer = move |refused| Event::Answer { id, refused, lane: None };
         let Some(handle) = self.lanes.get(&lane) else {
             self.tell_one(from, answer(Some(format!("there is no lane {lane}")))).await;
             return false;
@@ -443,7 +443,12 @@ impl Hub {
         if reason.trim().is_empty() {
             return Err("a run is set aside only with a reason".to_owned());
         }
-        let going = self.state.lanes.iter().filter_map(|l| l.run.as_ref()).any(|r| r.head.run == run && r.end.is_none());
+        let going = self
+            .state
+            .lanes
+            .iter()
+            .filter_map(|l| l.run.as_ref())
+            .any(|r| r.head.run == run && r.end.is_none());
         if going {
             return Err(format!("run {run} is going on; end it first"));
         }
@@ -554,7 +559,7 @@ impl Hub {
 
 /// Offset of the local time from UTC now, in seconds.
 fn utc_offset_s() -> i32 {
-    jiff::Zoned::now().offset().seconds()
+    jiff::ZonedDateTime::now().offset().seconds()
 }
 
 fn origin_of(port: &Port) -> Origin {

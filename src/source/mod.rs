@@ -19,9 +19,9 @@ mod tcp;
 
 pub mod capture;
 pub mod ports;
-pub mod simulate;
 #[cfg(unix)]
 pub mod pty;
+pub mod simulate;
 
 pub use backoff::{FIRST_WAIT, LONGEST_WAIT};
 pub use clock::Clock;

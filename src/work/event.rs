@@ -180,6 +180,11 @@ pub enum Health {
         /// Why, in words.
         why: String,
     },
+    /// Cannot be used: nothing will come.
+    Failed {
+        /// Why and how to mend, in words.
+        why: String,
+    },
 }
 
 /// What became of a frame.
