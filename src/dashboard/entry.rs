@@ -146,6 +146,9 @@ impl FormLine {
     pub(super) const ALL: [Self; 5] = [Self::Procedure, Self::Sample, Self::Portion, Self::Mass, Self::Ready];
 }
 
+/// Shown where no procedure is chosen.
+const NO_PROCEDURE: &str = "no procedure: record and find end-points";
+
 /// What is to be titrated next.
 #[derive(Debug, Clone)]
 pub(super) struct Form {
@@ -174,9 +177,7 @@ impl Form {
         let title = match (known, last) {
             (Some(procedure), _) => procedure.title.clone(),
             (None, Some(head)) => head.title.clone(),
-            (None, None) if base.procedure.is_empty() => {
-                "no procedure: record and find end-points".to_owned()
-            }
+            (None, None) if base.procedure.is_empty() => NO_PROCEDURE.to_owned(),
             (None, None) => "procedure as given".to_owned(),
         };
         let cautions = match (known, last) {
@@ -193,7 +194,13 @@ impl Form {
             sample: Input::new(base.sample.clone()),
             portion: (number, base.portions.max(number)),
             mass: mass.map_or_else(Input::default, |m| Input::new(m.to_string())),
-            line: if base.sample.is_empty() { FormLine::Sample } else { FormLine::Mass },
+            line: if base.procedure.is_empty() && !procedures.is_empty() {
+                FormLine::Procedure
+            } else if base.sample.is_empty() {
+                FormLine::Sample
+            } else {
+                FormLine::Mass
+            },
         }
     }
 
@@ -210,14 +217,24 @@ impl Form {
             FormLine::Procedure if !procedures.is_empty() => {
                 let at = procedures.iter().position(|p| p.text == self.procedure);
                 let to = match (at, forward) {
-                    (None, _) => 0,
-                    (Some(at), true) => (at + 1) % procedures.len(),
-                    (Some(at), false) => (at + procedures.len() - 1) % procedures.len(),
+                    (None, true) => Some(0),
+                    (None, false) => Some(procedures.len() - 1),
+                    (Some(at), true) => Some(at + 1),
+                    (Some(at), false) => at.checked_sub(1),
                 };
-                let chosen = &procedures[to];
-                self.procedure.clone_from(&chosen.text);
-                self.title.clone_from(&chosen.title);
-                self.cautions.clone_from(&chosen.cautions);
+                // Between the last and the first stands: no procedure.
+                match to.and_then(|to| procedures.get(to)) {
+                    Some(chosen) => {
+                        self.procedure.clone_from(&chosen.text);
+                        self.title.clone_from(&chosen.title);
+                        self.cautions.clone_from(&chosen.cautions);
+                    }
+                    None => {
+                        self.procedure.clear();
+                        NO_PROCEDURE.clone_into(&mut self.title);
+                        self.cautions.clear();
+                    }
+                }
             }
             FormLine::Portion => {
                 let number = self.portion.0;
@@ -252,7 +269,10 @@ impl Form {
         }
         self.sample.reset();
         insert(&mut self.sample, label, LONGEST_TEXT);
-        self.line = FormLine::Mass;
+        // A procedure that is still to be chosen keeps the cursor.
+        if self.line != FormLine::Procedure {
+            self.line = FormLine::Mass;
+        }
     }
 
     /// What is wrong with the mass as typed; none when it is empty.

@@ -20,7 +20,7 @@ impl Meter {
     /// Takes a reading in; opens the channel when it is new.
     pub(super) fn take(meters: &mut Vec<Self>, reading: &Reading) {
         let Some(value) = reading.value.filter(|v| v.is_finite()) else { return };
-        let decimals = decimals_of(value).min(4);
+        let decimals = decimals_of(value).min(most_decimals(reading.quantity));
         match meters.iter_mut().find(|m| m.channel == reading.channel) {
             Some(meter) => meter.widen(reading, value, decimals),
             None => meters.push(Self {
@@ -74,6 +74,15 @@ const fn usual_decimals(quantity: Quantity) -> usize {
         Quantity::Ph => 2,
         Quantity::Temperature | Quantity::Emf => 1,
         _ => 0,
+    }
+}
+
+/// Decimals that are shown at most, so that the noise of a conversion does not look like resolution.
+const fn most_decimals(quantity: Quantity) -> usize {
+    match quantity {
+        Quantity::Temperature | Quantity::Time | Quantity::Transmittance => 2,
+        Quantity::Ph | Quantity::Emf | Quantity::Voltage | Quantity::Conductance => 3,
+        _ => 4,
     }
 }
 

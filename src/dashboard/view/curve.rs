@@ -2,7 +2,7 @@
 
 use super::super::lens;
 use super::super::state::State;
-use super::super::text::{cut, width};
+use super::super::text::{cut, visible, width};
 use super::super::theme::{Theme, Tone};
 use super::panel;
 use crate::reading::Unit;
@@ -77,7 +77,7 @@ fn signal_range(columns: &[Column], rows: f64) -> (f64, f64, f64) {
         return (0.0, 1.0, 1.0);
     }
     let span = (high - low).max(low.abs() * 1e-3).max(1e-3);
-    let step = lens::step(span, (rows / 3.0).clamp(2.0, 8.0));
+    let step = lens::step(span, (rows / 2.0).clamp(2.0, 10.0));
     let from = (low / step - 0.1).floor() * step;
     let to = (high / step + 0.1).ceil() * step;
     (from, to, step)
@@ -157,7 +157,13 @@ fn title(state: &State, run: &RunState) -> String {
         None => "signal".to_owned(),
     };
     let zoom = if state.lens.zoom > 0 { format!(" x{}", 1_u32 << state.lens.zoom) } else { String::new() };
-    format!("curve: {signal} ({}){zoom}", run.head.origin.word())
+    let sample = &run.head.plan.sample;
+    let of = if sample.is_empty() {
+        String::new()
+    } else {
+        format!(" of {}", cut(&visible(sample), 16, theme.more()))
+    };
+    format!("{signal}{of} ({}){zoom}", run.head.origin.word())
 }
 
 /// The point nearest to the cursor, in figures.
@@ -198,7 +204,7 @@ fn ruler(
     for x in plot.x..plot.x + plot.width {
         buffer.set_string(x, axis, "─", faint);
     }
-    let step = lens::step(range.1 - range.0, f64::from(plot.width) / 10.0);
+    let step = lens::step(range.1 - range.0, f64::from(plot.width) / 7.0);
     let decimals = if step >= 1.0 { 0 } else { usize::from(step < 0.1) + 1 + usize::from(step < 0.01) };
     let end = plot.x + plot.width + 1;
     let unit_at = end.saturating_sub(u16::try_from(unit.len()).unwrap_or(0));

@@ -52,18 +52,20 @@ pub(super) fn words(fate: &FrameFate) -> String {
     }
 }
 
-/// Mark, time and text in `columns`.
+/// Columns below which the time gives way to the text.
+const TIME_FROM: usize = 36;
+
+/// Mark, time (where there is room) and text in `columns`.
 pub(super) fn short(options: &Options, line: &FrameLine, columns: usize) -> Line<'static> {
     let theme = options.theme;
     let (glyph, tone) = mark(&line.fate);
-    let head = format!("{} ", time_of_day(options, line.at));
-    let room = columns.saturating_sub(head.len() + 2);
+    let head =
+        if columns < TIME_FROM { String::new() } else { format!("{} ", time_of_day(options, line.at)) };
+    let room = columns.saturating_sub(head.len() + 3);
+    let text_tone = if tone == Tone::Good { Tone::Plain } else { tone };
     Line::from(vec![
-        Span::styled(glyph.to_owned(), theme.style(tone)),
+        Span::styled(format!(" {glyph} "), theme.style(tone)),
         Span::styled(head, theme.style(Tone::Faint)),
-        Span::styled(
-            cut(visible(&line.text).trim(), room + 1, theme.more()),
-            if tone == Tone::Good { theme.style(Tone::Plain) } else { theme.style(tone) },
-        ),
+        Span::styled(cut(visible(&line.text).trim(), room, theme.more()), theme.style(text_tone)),
     ])
 }

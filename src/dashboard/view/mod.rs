@@ -38,8 +38,9 @@ pub fn draw(state: &State, frame: &mut Frame<'_>) {
 }
 
 fn page(state: &State, frame: &mut Frame<'_>, area: Rect) {
-    let told = banner::lines(state, usize::from(area.width).saturating_sub(2), usize::from(area.height / 6));
-    let banner_rows = u16::try_from(told.len()).unwrap_or(0);
+    // The banner keeps its place also when it is empty, so that nothing jumps when it speaks.
+    let banner_rows = if area.height >= 30 { 3 } else { 2 };
+    let told = banner::lines(state, usize::from(area.width).saturating_sub(2), usize::from(banner_rows));
     let [head, body, banner, hints] = Layout::vertical([
         Constraint::Length(1),
         Constraint::Min(1),
@@ -69,28 +70,25 @@ fn page(state: &State, frame: &mut Frame<'_>, area: Rect) {
 /// The first line: where we are on the left, how safe the record is on the right.
 fn header(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
-    let (safe, tone) = safety(state);
-    let mut right = vec![];
-    if state.options.simulated {
-        right.push(Span::styled(" SIMULATED ", theme.style(Tone::Alarm)));
-        right.push(Span::raw(" "));
-    }
-    right.push(Span::styled(safe, theme.style(tone)));
-    right.push(Span::raw(" "));
-    let taken: usize = right.iter().map(|span| width(&span.content)).sum();
-    let room = usize::from(area.width).saturating_sub(taken + 12);
-    let place = place(state).join(theme.dot());
+    let (safe, tone) = safety(state, area.width);
+    let safe_wide = width(&safe) + 1;
+    let name = if state.options.simulated { " SIMULATED " } else { " dropwise " };
+    let name_tone = if state.options.simulated { Tone::Alarm } else { Tone::Figure };
+    let room = usize::from(area.width).saturating_sub(safe_wide + width(name) + 3);
     let left = vec![
-        Span::styled(" dropwise  ", theme.style(Tone::Figure)),
-        Span::raw(cut(&place, room, theme.more())),
+        Span::styled(name, theme.style(name_tone)),
+        Span::raw(format!(" {}", cut(&place(state).join(theme.dot()), room, theme.more()))),
     ];
-    let [left_area, right_area] =
-        Layout::horizontal([Constraint::Min(1), Constraint::Length(u16::try_from(taken).unwrap_or(0))])
-            .areas(area);
+    let [left_area, right_area] = Layout::horizontal([
+        Constraint::Min(1),
+        Constraint::Length(u16::try_from(safe_wide).unwrap_or(area.width)),
+    ])
+    .areas(area);
     frame.render_widget(Line::from(left), left_area);
-    frame.render_widget(Line::from(right), right_area);
+    frame.render_widget(Span::styled(safe, theme.style(tone)), right_area);
 }
 
+/// Where we are: bench, and what is done there or which page is shown.
 fn place(state: &State) -> Vec<String> {
     let Some(lane) = state.lane() else {
         return vec![state.page.name().to_owned()];
@@ -100,9 +98,6 @@ fn place(state: &State) -> Vec<String> {
         (Page::Run, Some(run)) => {
             parts.push(visible(&run.head.title));
             parts.push(format!("portion {} of {}", run.head.plan.portion, run.head.plan.portions));
-            if !run.head.plan.sample.is_empty() {
-                parts.push(visible(&run.head.plan.sample));
-            }
         }
         (Page::Run, None) => {}
         (page, _) => parts.push(page.name().to_owned()),
@@ -111,7 +106,7 @@ fn place(state: &State) -> Vec<String> {
 }
 
 /// How far the record is safe, in words.
-fn safety(state: &State) -> (String, Tone) {
+fn safety(state: &State, columns: u16) -> (String, Tone) {
     let store = &state.bench.store;
     let age_s = store.oldest_unsaved_ms / 1_000;
     if !state.attached {
@@ -121,7 +116,7 @@ fn safety(state: &State) -> (String, Tone) {
     } else if age_s >= 1 {
         (format!("saved to line {}, oldest unsaved {age_s} s", grouped(store.saved_lines)), Tone::Warn)
     } else {
-        let doing = if state.live_run().is_some() { "recording, " } else { "" };
+        let doing = if state.live_run().is_some() && columns >= 100 { "recording, " } else { "" };
         (format!("{doing}saved to line {}", grouped(store.saved_lines)), Tone::Plain)
     }
 }
