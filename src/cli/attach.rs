@@ -21,7 +21,7 @@ impl From<crate::store::Error> for Fault {
     }
 }
 
-/// Numbers of the commands that are sent before a screen takes over.
+/// Number of the command that is sent before a screen takes over.
 const FIRST_COMMAND: u64 = 1;
 
 /// The instrument behind the port `simulator`.
@@ -48,7 +48,11 @@ pub struct OwnRecorder {
 ///
 /// # Errors
 /// When another process records, or the record cannot be written.
-pub fn become_recorder(settings: &Settings, options: RecorderOptions, serves: bool) -> Result<OwnRecorder, Fault> {
+pub fn become_recorder(
+    settings: &Settings,
+    options: RecorderOptions,
+    serves: bool,
+) -> Result<OwnRecorder, Fault> {
     let socket = serves.then(|| link::socket_path(&settings.record));
     let lock = RecordLock::take(&settings.record, socket.as_deref())?;
     let recorder = Recorder::start(&settings.record, options)?;
@@ -82,7 +86,9 @@ pub async fn attach_or_start(settings: &Settings) -> Result<Session, Fault> {
 /// Starts a recorder that outlives this process, and waits until it says that it is ready.
 fn start_process(settings: &Settings) -> Result<(), Fault> {
     let fail = |e: std::io::Error| Fault {
-        text: format!("the recorder could not be started: {e}; `dropwise recorder` starts it by hand and says more"),
+        text: format!(
+            "the recorder could not be started: {e}; `dropwise recorder` starts it by hand and says more"
+        ),
         exit: Exit::OwnFault,
     };
     let program = std::env::current_exe().map_err(fail)?;
@@ -91,7 +97,9 @@ fn start_process(settings: &Settings) -> Result<(), Fault> {
         .arg(&settings.record)
         .args(["recorder", "--detached", "--log"])
         .arg(&settings.log)
-        .current_dir(settings.record.parent().filter(|p| p.is_dir()).unwrap_or_else(|| std::path::Path::new("/")))
+        .current_dir(
+            settings.record.parent().filter(|p| p.is_dir()).unwrap_or_else(|| std::path::Path::new("/")),
+        )
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
@@ -122,13 +130,9 @@ pub async fn open_and_start(
     start: Option<RunPlan>,
 ) -> Result<(LaneId, Vec<Event>), Fault> {
     let mut seen = Vec::new();
-    let answer = ask(session, FIRST_COMMAND, Command::Open { bench: Box::new(bench) }, &mut seen).await?;
-    let lane = answer.unwrap_or_default();
-    if let Some(plan) = start {
-        let command = Command::Start { lane, plan: Box::new(plan) };
-        ask(session, FIRST_COMMAND + 1, command, &mut seen).await?;
-    }
-    Ok((lane, seen))
+    let command = Command::Open { bench: Box::new(bench), start: start.map(Box::new) };
+    let lane = ask(session, FIRST_COMMAND, command, &mut seen).await?;
+    Ok((lane.unwrap_or_default(), seen))
 }
 
 async fn ask(

@@ -23,7 +23,11 @@ pub struct BenchArgs {
     pub volume: VolumeFrom,
 }
 
-fn volume_from(text: &str) -> Result<VolumeFrom, String> {
+/// Where the amount of titrant comes from, as typed.
+///
+/// # Errors
+/// In words, with what may be written.
+pub fn volume_from(text: &str) -> Result<VolumeFrom, String> {
     let positive = |text: &str| {
         let value = text.parse::<f64>().ok().filter(|v| v.is_finite() && *v > 0.0);
         value.ok_or_else(|| format!("\"{text}\" is no positive number"))
@@ -64,7 +68,8 @@ impl BenchArgs {
             volume: self.volume,
             settling: None,
         };
-        let text = toml::to_string(&bench).map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
+        let text =
+            toml::to_string(&bench).map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
         complete(bench, text, settings)
     }
 }

@@ -1,5 +1,6 @@
 //! A run without a dashboard: one line a point and a line for each change of the watch.
 
+use super::command::run::Signal;
 use super::output::{Output, complain};
 use super::{Exit, Fault};
 use crate::live::Session;
@@ -19,7 +20,7 @@ pub struct Plain {
 
 /// Follows a lane until its run ends; gives the exit code.
 ///
-/// `interrupted` yields once for each Ctrl-C or request to end.
+/// Each signal that comes by `interrupted` ends the run, cleanly.
 ///
 /// # Errors
 /// When standard output cannot be written.
@@ -28,7 +29,7 @@ pub async fn follow(
     lane: LaneId,
     seen: Vec<Event>,
     how: Plain,
-    mut interrupted: mpsc::Receiver<()>,
+    mut interrupted: mpsc::Receiver<Signal>,
     output: &mut Output,
 ) -> Result<Exit, Fault> {
     let mut printer = Printer { lane, how, head: None, points: 0, failed: None, ended: false };
@@ -52,7 +53,7 @@ pub async fn follow(
                 Ok(None) => {}
                 Err(why) => complain(&format!("dropwise: {why}")),
             },
-            Some(()) = interrupted.recv() => {
+            Some(_) = interrupted.recv() => {
                 id += 1;
                 let end = Command::End { lane, reason: Some("ended by a signal".to_owned()) };
                 let _gone = session.commands.send((id, end)).await;
@@ -80,8 +81,7 @@ fn read_wishes() -> mpsc::Receiver<String> {
 }
 
 /// What may be typed during a plain run.
-const WISHES: &str =
-    "type `start 0.35`, `volume 11.35`, `correct 11.35` (burette readings in mL), `step`, `note TEXT` or `end`";
+const WISHES: &str = "type `start 0.35`, `volume 11.35`, `correct 11.35` (burette readings in mL), `step`, `note TEXT` or `end`";
 
 fn wish(line: &str, lane: LaneId) -> Result<Option<Command>, String> {
     let (word, rest) = line.trim().split_once(char::is_whitespace).unwrap_or((line.trim(), ""));
@@ -217,7 +217,10 @@ impl Printer {
         let Some(head) = self.head else { return String::new() };
         let signal = head.signal.map_or("", |(_, unit)| unit.symbol());
         let unit = head.titrant.unit();
-        let mut text = format!("point     {:>4}  {:>10.4} {unit}  {:>10.4} {signal}", self.points, point.titrant, point.signal);
+        let mut text = format!(
+            "point     {:>4}  {:>10.4} {unit}  {:>10.4} {signal}",
+            self.points, point.titrant, point.signal
+        );
         if let Some(temperature) = point.temperature_c {
             text += &format!("  {temperature:.1} degC");
         }

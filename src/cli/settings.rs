@@ -80,7 +80,8 @@ impl Settings {
         if !path.is_file() {
             return Err(format!("neither {} nor {} is there", direct.display(), configured.display()));
         }
-        let text = std::fs::read_to_string(path).map_err(|e| format!("{} cannot be read: {e}", path.display()))?;
+        let text =
+            std::fs::read_to_string(path).map_err(|e| format!("{} cannot be read: {e}", path.display()))?;
         Ok((path.display().to_string(), text))
     }
 }

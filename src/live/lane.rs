@@ -73,6 +73,8 @@ pub(super) struct LaneParts {
     pub(super) hub: mpsc::Sender<(LaneId, FromLane)>,
     pub(super) numbers: Arc<Numbers>,
     pub(super) cancel: CancellationToken,
+    /// Obeyed as soon as a line has said something, and before its bytes.
+    pub(super) first: Option<LaneCommand>,
 }
 
 struct Going {
@@ -148,6 +150,13 @@ impl Lane {
     }
 
     async fn source_event(&mut self, index: usize, event: SourceEvent) {
+        self.one_source_event(index, event).await;
+        if let Some(first) = self.parts.first.take() {
+            self.obey(first).await;
+        }
+    }
+
+    async fn one_source_event(&mut self, index: usize, event: SourceEvent) {
         match event {
             SourceEvent::Bytes { at, bytes } => self.keep(index, Direction::In, at, bytes).await,
             SourceEvent::Sent { at, bytes } => self.keep(index, Direction::Out, at, bytes).await,

@@ -40,6 +40,21 @@ impl Origin {
         }
     }
 
+    /// The origin with this word.
+    #[must_use]
+    pub fn parse(word: &str) -> Option<Self> {
+        let all = [
+            Self::Serial,
+            Self::Network,
+            Self::File,
+            Self::Keyed,
+            Self::Capture,
+            Self::Simulator,
+            Self::Imported,
+        ];
+        all.into_iter().find(|origin| origin.word() == word)
+    }
+
     /// Whether a run of this origin may stand as the result of a real sample.
     #[must_use]
     pub const fn is_real(self) -> bool {

@@ -1,3 +1,8 @@
-//! One file or folder a command: its arguments and what it does.
+//! One file for each command.
 
+pub mod demo;
 pub mod evaluate;
+pub mod list;
+pub mod recorder;
+pub mod replay;
+pub mod run;

@@ -10,6 +10,7 @@ use crate::link::RecordLock;
 use crate::live::RecorderOptions;
 use crate::work::{BenchPlan, RunPlan};
 use clap::Args;
+use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
 /// Arguments of `run`.
@@ -102,8 +103,11 @@ pub fn plain(
             let (lane, seen) = open_and_start(&mut session, bench, Some(plan)).await?;
             return follow(&mut session, lane, seen, how, interrupted, output).await;
         }
-        let options =
-            RecorderOptions { ports_must_exist: true, simulator: Some(simulator), ..RecorderOptions::default() };
+        let options = RecorderOptions {
+            ports_must_exist: true,
+            simulator: Some(simulator),
+            ..RecorderOptions::default()
+        };
         let own = become_recorder(settings, options, false)?;
         let mut session = own.recorder.attach(own_name()).await;
         let followed = match open_and_start(&mut session, bench, Some(plan)).await {
@@ -129,30 +133,39 @@ pub fn runtime() -> Result<tokio::runtime::Runtime, Fault> {
     })
 }
 
-/// Yields once for each Ctrl-C, request to end, or hang-up; the second is answered in words.
+/// What the system or a person told the process.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Signal {
+    /// Ctrl-C or a request to end.
+    End,
+    /// The terminal has gone.
+    HangUp,
+}
+
+/// Yields each signal; the second request to end is answered in words.
 #[must_use]
-pub fn signals() -> mpsc::Receiver<()> {
+pub fn signals() -> mpsc::Receiver<Signal> {
     let (told, inbox) = mpsc::channel(4);
-    tokio::spawn(async move {
-        use tokio::signal::unix::{SignalKind, signal};
-        let (Ok(mut term), Ok(mut hangup)) = (signal(SignalKind::terminate()), signal(SignalKind::hangup())) else {
-            return;
-        };
-        let mut times = 0;
-        loop {
-            tokio::select! {
-                interrupted = tokio::signal::ctrl_c() => if interrupted.is_err() { return },
-                _ = term.recv() => {}
-                _ = hangup.recv() => {}
+    let hooks =
+        (signal(SignalKind::terminate()), signal(SignalKind::interrupt()), signal(SignalKind::hangup()));
+    if let (Ok(mut terminate), Ok(mut interrupt), Ok(mut hangup)) = hooks {
+        tokio::spawn(async move {
+            let mut ends = 0;
+            loop {
+                let signal = tokio::select! {
+                    _ = interrupt.recv() => Signal::End,
+                    _ = terminate.recv() => Signal::End,
+                    _ = hangup.recv() => Signal::HangUp,
+                };
+                ends += u32::from(signal == Signal::End);
+                if ends > 1 {
+                    complain("dropwise: ending; what was received is being saved");
+                }
+                if told.send(signal).await.is_err() {
+                    return;
+                }
             }
-            times += 1;
-            if times > 1 {
-                complain("dropwise: ending; what was received is being saved");
-            }
-            if told.send(()).await.is_err() {
-                return;
-            }
-        }
-    });
+        });
+    }
     inbox
 }
