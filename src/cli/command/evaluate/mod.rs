@@ -1,7 +1,6 @@
 //! `dropwise evaluate`: end-points of curves in files.
 
 mod json;
-mod picture;
 mod text;
 
 use crate::cli::curve_file::{self, Columns};
@@ -41,9 +40,6 @@ pub struct Evaluate {
     /// Show the models that were tried and the estimates of classical methods
     #[arg(long)]
     explain: bool,
-    /// Draw the curve, its steepness, the fit and the residuals (one curve only)
-    #[arg(long, value_name = "F.svg")]
-    picture: Option<PathBuf>,
 }
 
 /// Shapes as typed.
@@ -71,9 +67,9 @@ impl From<ShapeWord> for Shape {
 }
 
 fn window(text: &str) -> Result<(f64, f64), String> {
-    let parsed = text.split_once("..").and_then(|(low, high)| {
-        Some((low.trim().parse::<f64>().ok()?, high.trim().parse::<f64>().ok()?))
-    });
+    let parsed = text
+        .split_once("..")
+        .and_then(|(low, high)| Some((low.trim().parse::<f64>().ok()?, high.trim().parse::<f64>().ok()?)));
     match parsed {
         Some((low, high)) if low < high && low.is_finite() && high.is_finite() => Ok((low, high)),
         _ => Err("write it as FROM..TO with FROM below TO, for example 10.5..12".to_owned()),
@@ -103,9 +99,6 @@ impl Evaluate {
     pub fn run(self, output: &mut Output) -> Result<Exit, Fault> {
         let columns = Columns::parse(&self.columns).map_err(Fault::misuse)?;
         let known = self.given.as_deref().map_or(Ok(Known::Nothing), read_given)?;
-        if self.picture.is_some() && self.curves.len() != 1 {
-            return Err(Fault::misuse("--picture draws one curve: name one file only"));
-        }
         let mut exit = Exit::Done;
         // A few files for each thread at a time: results come in order and memory holds no more curves than that.
         for files in self.curves.chunks(8 * rayon::current_num_threads()) {
@@ -166,9 +159,6 @@ impl Evaluate {
 
     fn print(&self, evaluated: &Evaluated, output: &mut Output) -> Result<(), Fault> {
         let Evaluated { name, curve, changes, evaluation } = evaluated;
-        if let Some(path) = &self.picture {
-            picture::draw(path, name, curve, evaluation)?;
-        }
         let text = if self.json {
             json::line(name, curve.head.titrant, changes, evaluation, self.explain)
         } else {
@@ -179,7 +169,10 @@ impl Evaluate {
 }
 
 fn cannot_write(error: &std::io::Error) -> Fault {
-    Fault { text: format!("standard output cannot be written: {error}; is the disk full?"), exit: Exit::OwnFault }
+    Fault {
+        text: format!("standard output cannot be written: {error}; is the disk full?"),
+        exit: Exit::OwnFault,
+    }
 }
 
 fn read_given(path: &Path) -> Result<Known, Fault> {
@@ -192,7 +185,8 @@ fn read_given(path: &Path) -> Result<Known, Fault> {
         ))
     };
     let value: serde_json::Value = serde_json::from_str(&text).map_err(wrong)?;
-    let by_run = value.as_object().is_some_and(|o| !o.is_empty() && o.values().all(serde_json::Value::is_object));
+    let by_run =
+        value.as_object().is_some_and(|o| !o.is_empty() && o.values().all(serde_json::Value::is_object));
     if by_run {
         serde_json::from_str(&text).map(Known::ByRun).map_err(wrong)
     } else {
