@@ -1,7 +1,7 @@
 //! Which bench a command means, with all its texts.
 
 use super::{Exit, Fault, Settings};
-use crate::profile::Profile;
+use crate::profile::{Profile, shipped_names};
 use crate::source::Port;
 use crate::work::{Bench, BenchPlan, Instrument, LinePlan, Procedure, VolumeFrom};
 use clap::Args;
@@ -102,9 +102,9 @@ fn absolute(port: &str) -> String {
 pub fn profile_text(name: &str, settings: &Settings) -> Result<(String, String), Fault> {
     let definition = |text: String| Fault { text, exit: Exit::Definition };
     let (name, text) = match Profile::shipped(name) {
-        Some(text) => (format!("{name}.toml"), text.to_owned()),
+        Some(profile) => (format!("{name}.toml"), profile.text),
         None => settings.read_named("instruments", name).map_err(|why| {
-            let shipped = Profile::shipped_names().collect::<Vec<_>>().join(", ");
+            let shipped = shipped_names().collect::<Vec<_>>().join(", ");
             definition(format!("there is no profile \"{name}\": {why}; these ship: {shipped}"))
         })?,
     };

@@ -161,6 +161,7 @@ impl Lane {
             SourceEvent::Bytes { at, bytes } => self.keep(index, Direction::In, at, bytes).await,
             SourceEvent::Sent { at, bytes } => self.keep(index, Direction::Out, at, bytes).await,
             SourceEvent::Opened { at, what, remarks } => {
+                self.parts.lines[index].decoder.reopened();
                 let words =
                     std::iter::once(what).chain(remarks.iter().cloned()).collect::<Vec<_>>().join("; ");
                 self.line_event(index, at, "opened", words, Health::Open { remarks }).await;
@@ -246,6 +247,9 @@ impl Lane {
                 if line.write.send(Bytes::from(bytes)).await.is_err() {
                     tracing::debug!("the source has gone; nothing is sent");
                 }
+            }
+            for words in line.decoder.take_warnings() {
+                self.warning(index, now, words).await;
             }
             if !decoded.is_empty() {
                 self.take_decoded(index, decoded, true).await;

@@ -73,7 +73,7 @@ impl DemoArgs {
         let profile =
             Profile::shipped(PROFILE).ok_or_else(|| own(format!("the profile {PROFILE} is missing")))?;
         let line =
-            LinePlan { port, profile_name: format!("{PROFILE}.toml"), profile_text: profile.to_owned() };
+            LinePlan { port, profile_name: format!("{PROFILE}.toml"), profile_text: profile.text };
         Ok(BenchPlan { bench, text, lines: vec![line] })
     }
 }
