@@ -87,7 +87,7 @@ fn cholesky<const N: usize>(a: &[[f64; N]; N]) -> Option<[[f64; N]; N]> {
             let s: f64 = a[i][j] - (0..j).map(|k| l[i][k] * l[j][k]).sum::<f64>();
             if i == j {
                 // Columns have unit length: below this they are parallel for all that the numbers can tell.
-                if !(s > 1e-12) {
+                if s.is_nan() || s <= 1e-12 {
                     return None;
                 }
                 l[i][i] = s.sqrt();
@@ -152,7 +152,11 @@ pub(super) fn both(points: &[Mark], scales: &Scales, middle: f64, left: Arm) -> 
             };
             // Without a model yet, weigh by the slope that exponential arms of equal size would have.
             let spread = if model.is_some() { buffering * scales.noise } else { z.abs().exp() * 1e-6 };
-            rows.push(([1.0, z.exp(), -factor * (-z).exp()], p.titrant, 1.0 / scales.titrant.hypot(spread).max(1e-9)));
+            rows.push((
+                [1.0, z.exp(), -factor * (-z).exp()],
+                p.titrant,
+                1.0 / scales.titrant.hypot(spread).max(1e-9),
+            ));
         }
         let fit = least_squares(&rows)?;
         model = Some(fit.value);

@@ -29,7 +29,9 @@ pub enum Error {
         socket: PathBuf,
     },
     /// The lock file cannot be made.
-    #[error("cannot make the lock {path}: {source}; give its folder write permission, or choose another place with --home DIR")]
+    #[error(
+        "cannot make the lock {path}: {source}; give its folder write permission, or choose another place with --home DIR"
+    )]
     Lock {
         /// The lock file.
         path: PathBuf,

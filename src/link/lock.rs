@@ -59,8 +59,13 @@ impl RecordLock {
         if let Some(folder) = path.parent().filter(|p| !p.as_os_str().is_empty()) {
             std::fs::create_dir_all(folder).map_err(fail)?;
         }
-        let mut file =
-            OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(fail)?;
+        let mut file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(&path)
+            .map_err(fail)?;
         match file.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {

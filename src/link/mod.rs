@@ -14,3 +14,4 @@ pub use error::Error;
 pub use lock::{Holder, RecordLock, socket_path};
 pub use message::{LONGEST_MESSAGE, PROTOCOL};
 pub use server::serve;
+pub(crate) use server::user_name;

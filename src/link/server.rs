@@ -1,10 +1,10 @@
 //! The recorder's side of the socket.
 
-use super::message::{Greeting, PROTOCOL, Wished, codec};
 use super::Error;
+use super::message::{Greeting, PROTOCOL, Wished, codec};
 use crate::live::Recorder;
 use futures_util::{SinkExt, StreamExt};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::Duration;
 use tokio::net::{UnixListener, UnixStream};
 use tokio_util::codec::Framed;
@@ -121,4 +121,3 @@ async fn screen(recorder: Recorder, stream: UnixStream) {
     }
     recorder.detach(number).await;
 }
-

@@ -10,8 +10,8 @@ use crate::reading::{Point, Quantity, Stamp};
 use crate::source::SourceEvent;
 use crate::store::{Commit, Direction, Entry, Writer};
 use crate::work::{
-    BenchPlan, Command, FrameFate, Health, LaneEvent, LaneId, Origin, Pairing, Procedure, Run, RunEnd,
-    RunHead, RunPlan, Step, VolumeMark, choose_signal, DEFAULT_WARN_BEFORE,
+    BenchPlan, Command, DEFAULT_WARN_BEFORE, FrameFate, Health, LaneEvent, LaneId, Origin, Pairing,
+    Procedure, Run, RunEnd, RunHead, RunPlan, Step, VolumeMark, choose_signal,
 };
 use bytes::Bytes;
 use std::future::Future;
@@ -73,6 +73,8 @@ pub(super) struct LaneParts {
     pub(super) hub: mpsc::Sender<(LaneId, FromLane)>,
     pub(super) numbers: Arc<Numbers>,
     pub(super) cancel: CancellationToken,
+    /// Obeyed as soon as a line has said something, and before its bytes.
+    pub(super) first: Option<LaneCommand>,
 }
 
 struct Going {
@@ -125,7 +127,11 @@ impl Lane {
             self.parts.lines[index].decoder.finish(&mut decoded);
             self.take_decoded(index, decoded, true).await;
         }
-        let why = if self.parts.cancel.is_cancelled() { "the recorder was stopped" } else { "the line is at its end" };
+        let why = if self.parts.cancel.is_cancelled() {
+            "the recorder was stopped"
+        } else {
+            "the line is at its end"
+        };
         self.end(why.to_owned(), "the recorder".to_owned()).await;
         self.tell(FromLane::Over).await;
     }
@@ -144,19 +150,32 @@ impl Lane {
     }
 
     async fn source_event(&mut self, index: usize, event: SourceEvent) {
+        self.one_source_event(index, event).await;
+        if let Some(first) = self.parts.first.take() {
+            self.obey(first).await;
+        }
+    }
+
+    async fn one_source_event(&mut self, index: usize, event: SourceEvent) {
         match event {
             SourceEvent::Bytes { at, bytes } => self.keep(index, Direction::In, at, bytes).await,
             SourceEvent::Sent { at, bytes } => self.keep(index, Direction::Out, at, bytes).await,
             SourceEvent::Opened { at, what, remarks } => {
-                let words = std::iter::once(what).chain(remarks.iter().cloned()).collect::<Vec<_>>().join("; ");
+                self.parts.lines[index].decoder.reopened();
+                let words =
+                    std::iter::once(what).chain(remarks.iter().cloned()).collect::<Vec<_>>().join("; ");
                 self.line_event(index, at, "opened", words, Health::Open { remarks }).await;
             }
             SourceEvent::Gone { at, why } => {
                 self.line_event(index, at, "gone", why.clone(), Health::Gone { why }).await;
             }
-            SourceEvent::Over { at, why } | SourceEvent::Failed { at, why } => {
+            SourceEvent::Over { at, why } => {
                 self.parts.lines[index].over = true;
                 self.line_event(index, at, "over", why.clone(), Health::Over { why }).await;
+            }
+            SourceEvent::Failed { at, why } => {
+                self.parts.lines[index].over = true;
+                self.line_event(index, at, "over", why.clone(), Health::Failed { why }).await;
             }
             SourceEvent::NotSent { at, why, .. } => {
                 self.warning(index, at, format!("a request was not sent: {why}")).await;
@@ -173,7 +192,14 @@ impl Lane {
         self.show(LaneEvent::Warning { text: words }).await;
     }
 
-    async fn line_event(&mut self, index: usize, at: Stamp, what: &'static str, words: String, health: Health) {
+    async fn line_event(
+        &mut self,
+        index: usize,
+        at: Stamp,
+        what: &'static str,
+        words: String,
+        health: Health,
+    ) {
         let line = &mut self.parts.lines[index];
         line.see(at);
         let entry = Entry::LineEvent { line_id: line.line_id, n: line.next_event(), at, what, words };
@@ -221,6 +247,9 @@ impl Lane {
                 if line.write.send(Bytes::from(bytes)).await.is_err() {
                     tracing::debug!("the source has gone; nothing is sent");
                 }
+            }
+            for words in line.decoder.take_warnings() {
+                self.warning(index, now, words).await;
             }
             if !decoded.is_empty() {
                 self.take_decoded(index, decoded, true).await;
@@ -312,7 +341,8 @@ impl Lane {
             Command::Mark { mark, .. } => self.mark(mark, who).await,
             Command::Note { text, .. } => self.note(text, who).await,
             Command::End { reason, .. } if self.going.is_some() => {
-                let why = reason.filter(|r| !r.trim().is_empty()).unwrap_or_else(|| "ended by hand".to_owned());
+                let why =
+                    reason.filter(|r| !r.trim().is_empty()).unwrap_or_else(|| "ended by hand".to_owned());
                 self.end(why, who).await;
                 Ok(())
             }
@@ -338,7 +368,9 @@ impl Lane {
         let signal = choose_signal(procedure.as_ref().and_then(Procedure::signal), &measured)
             .ok_or("the profiles of this bench measure no signal: name one in `measures`")?;
         if !measured.contains(&signal) {
-            return Err(format!("the procedure looks at {signal}, which no instrument of this bench measures"));
+            return Err(format!(
+                "the procedure looks at {signal}, which no instrument of this bench measures"
+            ));
         }
         let given = procedure.as_ref().map(Procedure::given).transpose()?.unwrap_or_default();
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
@@ -401,10 +433,11 @@ impl Lane {
         self.keep_steps(steps, &mut entries, &mut events);
         let Some(Going { run, head, reckoning_id, .. }) = self.going.take() else { return };
         // The evaluation may take a while on long curves; other lanes go on meanwhile.
-        let evaluation = tokio::task::spawn_blocking(move || run.evaluate()).await.unwrap_or_else(|failure| {
-            let words = format!("the final evaluation failed ({failure}); the readings are kept");
-            Evaluation { warnings: vec![words], ..Evaluation::default() }
-        });
+        let evaluation =
+            tokio::task::spawn_blocking(move || run.evaluate()).await.unwrap_or_else(|failure| {
+                let words = format!("the final evaluation failed ({failure}); the readings are kept");
+                Evaluation { warnings: vec![words], ..Evaluation::default() }
+            });
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
         for (n, end_point) in (1..).zip(&evaluation.end_points) {
             entries.push(Entry::Finding { reckoning_id, n, end_point: end_point.clone() });
@@ -437,8 +470,8 @@ async fn next_commit(lines: &mut [Line]) -> (usize, Commit) {
         for (index, line) in lines.iter_mut().enumerate() {
             let Some(front) = line.pending.front_mut() else { continue };
             if let Poll::Ready(answer) = Pin::new(&mut front.ack).poll(context) {
-                let commit =
-                    answer.unwrap_or_else(|_| Commit::Waiting("the writer of the record has gone".to_owned()));
+                let commit = answer
+                    .unwrap_or_else(|_| Commit::Waiting("the writer of the record has gone".to_owned()));
                 return Poll::Ready((index, commit));
             }
         }
@@ -453,4 +486,3 @@ async fn at(when: Option<Instant>) {
         None => std::future::pending().await,
     }
 }
-

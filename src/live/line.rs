@@ -96,7 +96,11 @@ impl Line {
 }
 
 /// Hands the events of one source on with its index, until it ends.
-pub(super) fn forward(index: usize, mut handle: SourceHandle, to: mpsc::Sender<(usize, SourceEvent)>) -> mpsc::Sender<Bytes> {
+pub(super) fn forward(
+    index: usize,
+    mut handle: SourceHandle,
+    to: mpsc::Sender<(usize, SourceEvent)>,
+) -> mpsc::Sender<Bytes> {
     let write = handle.write.clone();
     tokio::spawn(async move {
         while let Some(event) = handle.events.recv().await {

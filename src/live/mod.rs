@@ -4,8 +4,10 @@
 //! writer thread. Channels are bounded; each stage ends when its input closes, so that every byte
 //! received is stored. Screens, the plain printer and the socket all use the same [`Session`].
 
+mod hub;
 mod lane;
 mod line;
+mod opening;
 mod recorder;
 mod session;
 

@@ -3,6 +3,7 @@
 //! Pure: values only, no clock, no file.
 
 mod curve;
+mod frame_line;
 mod line;
 mod point;
 mod quantity;
@@ -10,6 +11,7 @@ mod stamp;
 mod unit;
 
 pub use curve::{Curve, CurveHead, Titrant};
+pub use frame_line::{FrameFate, FrameLine};
 pub use line::{DataBits, Flow, LineSettings, NotALineSetting, Parity, StopBits};
 pub use point::Point;
 pub use quantity::Quantity;

@@ -2,8 +2,8 @@
 
 use super::{Error, open_for_reading};
 use crate::detector::{Because, Change, EndPoint, WatchState};
-use crate::reading::{Point, Stamp};
-use crate::work::{RunHead, RunId};
+use crate::reading::{Point, Stamp, Titrant};
+use crate::work::{Origin, RunHead, RunId};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -31,13 +31,15 @@ pub struct RunRow {
     /// Of how many planned.
     pub portions: u32,
     /// Where the data came from.
-    pub origin: String,
+    pub origin: Origin,
+    /// How the titrant is measured.
+    pub titrant: Titrant,
     /// Why it ended; `None`: cut off or still going on.
     pub ended: Option<String>,
     /// Why it was set aside, if it was.
     pub set_aside: Option<String>,
-    /// End-points of its first evaluation (mL or g).
-    pub end_points: Vec<f64>,
+    /// End-points of its first evaluation with their standard uncertainties (mL or g).
+    pub end_points: Vec<(f64, Option<f64>)>,
 }
 
 /// Everything kept of one run, but for the wire.
@@ -119,10 +121,10 @@ impl Reader {
         Ok(runs)
     }
 
-    fn end_points(&self, run: RunId) -> Result<Vec<f64>, Error> {
-        let sql = "SELECT titrant FROM finding WHERE reckoning_id =
+    fn end_points(&self, run: RunId) -> Result<Vec<(f64, Option<f64>)>, Error> {
+        let sql = "SELECT titrant, u FROM finding WHERE reckoning_id =
             (SELECT min(reckoning_id) FROM reckoning WHERE run_id = ?) ORDER BY n";
-        self.all(sql, run, |row| row.get(0))
+        self.all(sql, run, |row| Ok((row.get(0)?, row.get(1)?)))
     }
 
     /// Everything kept of one run.
@@ -166,7 +168,7 @@ impl Reader {
             })?,
             row,
         };
-        stored.row.end_points = stored.findings.iter().map(|f| f.titrant).collect();
+        stored.row.end_points = stored.findings.iter().map(|f| (f.titrant, f.u)).collect();
         Ok(stored)
     }
 
@@ -278,7 +280,7 @@ impl Reader {
 
 const RUN_ROW: &str =
     "SELECT run.run_id, run.started_utc_us, run.title, run.sample, run.portion, run.portions,
-    run.origin, run_end.why, set_aside.reason
+    run.origin, run_end.why, set_aside.reason, json_extract(run.head, '$.curve.titrant')
     FROM run LEFT JOIN run_end USING (run_id) LEFT JOIN set_aside USING (run_id)";
 
 fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
@@ -289,7 +291,12 @@ fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
         sample: row.get(3)?,
         portion: row.get(4)?,
         portions: row.get(5)?,
-        origin: row.get(6)?,
+        // The table's CHECK lets no other word in.
+        origin: Origin::parse(&row.get::<_, String>(6)?).unwrap_or(Origin::Imported),
+        titrant: match row.get::<_, Option<String>>(9)?.as_deref() {
+            Some("mass") => Titrant::Mass,
+            _ => Titrant::Volume,
+        },
         ended: row.get(7)?,
         set_aside: row.get(8)?,
         end_points: Vec::new(),

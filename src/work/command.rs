@@ -11,6 +11,8 @@ pub enum Command {
     Open {
         /// The bench, with the texts of its profiles.
         bench: Box<BenchPlan>,
+        /// A run that starts with the first thing its line says, so that it misses nothing.
+        start: Option<Box<RunPlan>>,
     },
     /// Starts a run on a lane.
     Start {

@@ -205,8 +205,7 @@ impl Pairing {
     }
 
     fn take_signal(&mut self, reading: &Reading) -> Option<Paired> {
-        let sample =
-            Sample { t_s: reading.at.seconds(), signal: reading.canonical()?, frame: reading.frame };
+        let sample = Sample { t_s: reading.at.seconds(), signal: reading.canonical()?, frame: reading.frame };
         if let VolumeFrom::Rate { ml_per_min } = self.from {
             self.titrant = Some((sample.t_s - self.start_s).max(0.0) / 60.0 * ml_per_min);
             return self.point(sample);
@@ -244,9 +243,9 @@ impl Pairing {
             Some(said) => said,
             None => {
                 waited_s >= self.settling.window_s
-                    && self.drift_per_min(last.t_s).is_some_and(|(drift, u)| {
-                        drift.abs() - 2.0 * u <= self.settling.drift_per_min
-                    })
+                    && self
+                        .drift_per_min(last.t_s)
+                        .is_some_and(|(drift, u)| drift.abs() - 2.0 * u <= self.settling.drift_per_min)
             }
         }
     }
@@ -266,8 +265,7 @@ impl Pairing {
             return None;
         }
         let slope = window.iter().map(|s| (s.t_s - mean_t) * (s.signal - mean_s)).sum::<f64>() / stt;
-        let rest: f64 =
-            window.iter().map(|s| (s.signal - mean_s - slope * (s.t_s - mean_t)).powi(2)).sum();
+        let rest: f64 = window.iter().map(|s| (s.signal - mean_s - slope * (s.t_s - mean_t)).powi(2)).sum();
         let u = (rest / (n - 2.0) / stt).sqrt();
         Some((slope * 60.0, u * 60.0))
     }
@@ -276,8 +274,7 @@ impl Pairing {
     fn settled_point(&self) -> Option<Paired> {
         let last = *self.window.back()?;
         let from_s = (last.t_s - self.settling.window_s).max(self.since_s);
-        let mut recent: Vec<f64> =
-            self.window.iter().filter(|s| s.t_s >= from_s).map(|s| s.signal).collect();
+        let mut recent: Vec<f64> = self.window.iter().filter(|s| s.t_s >= from_s).map(|s| s.signal).collect();
         recent.sort_by(f64::total_cmp);
         let middle = recent.len() / 2;
         let signal = match recent.len() {
@@ -372,7 +369,10 @@ mod tests {
         let mut pairing =
             Pairing::new(VolumeFrom::Keyed { step_ml: None }, Quantity::Ph, None, Stamp::default());
         let at = |t| Stamp::from_seconds(t, 0);
-        assert_eq!(pairing.mark(VolumeMark::BuretteStart { reading_ml: 0.35 }, at(0.0)), Ok(Marked::Volume(None)));
+        assert_eq!(
+            pairing.mark(VolumeMark::BuretteStart { reading_ml: 0.35 }, at(0.0)),
+            Ok(Marked::Volume(None))
+        );
         let mut points = Vec::new();
         for second in 0..6 {
             points.extend(pairing.take(&[reading(Quantity::Ph, 3.1, f64::from(second))]));

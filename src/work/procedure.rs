@@ -100,8 +100,8 @@ impl Procedure {
     /// # Errors
     /// What is wrong and where, in words with line and column.
     pub fn parse(file_name: &str, text: &str) -> Result<Self, String> {
-        let procedure: Self =
-            toml::from_str(text).map_err(|e| format!("procedure {file_name}: {}", e.to_string().trim_end()))?;
+        let procedure: Self = toml::from_str(text)
+            .map_err(|e| format!("procedure {file_name}: {}", e.to_string().trim_end()))?;
         procedure.given().map_err(|why| format!("procedure {file_name}: {why}"))?;
         for text in procedure.find.iter().filter_map(|find| find.warn_before.as_ref()) {
             amount(text).map_err(|why| format!("procedure {file_name}: {why}"))?;
@@ -138,7 +138,9 @@ impl Procedure {
                 None | Some("water" | "mixed") => Medium::Aqueous,
                 Some("non-aqueous") => Medium::NonAqueous,
                 Some(other) => {
-                    return Err(format!("medium \"{other}\" is not known; write water, mixed or non-aqueous"));
+                    return Err(format!(
+                        "medium \"{other}\" is not known; write water, mixed or non-aqueous"
+                    ));
                 }
             };
         }
@@ -177,7 +179,9 @@ pub fn amount(text: &str) -> Result<f64, String> {
     let value = number.parse::<f64>().ok().filter(|v| v.is_finite());
     match (value, unit.trim()) {
         (Some(value), "mL" | "g") => Ok(value),
-        _ => Err(format!("\"{text}\" is no amount of titrant; write a number and mL or g, such as \"0.5 mL\"")),
+        _ => {
+            Err(format!("\"{text}\" is no amount of titrant; write a number and mL or g, such as \"0.5 mL\""))
+        }
     }
 }
 
@@ -197,7 +201,9 @@ fn level(text: &str) -> Result<f64, String> {
     let value = number.parse::<f64>().ok().filter(|v| v.is_finite());
     match (value, Unit::parse(unit.trim())) {
         (Some(value), Some(unit)) => Ok(unit.to_canonical(value)),
-        _ => Err(format!("\"{text}\" is no level; write a number and a unit, such as \"8.2 pH\" or \"250 mV\"")),
+        _ => Err(format!(
+            "\"{text}\" is no level; write a number and a unit, such as \"8.2 pH\" or \"250 mV\""
+        )),
     }
 }
 

@@ -1,7 +1,7 @@
 //! One run as it goes on: readings and marks in, points and findings out.
 
-use super::pairing::{Marked, Paired, Pairing};
 use super::VolumeMark;
+use super::pairing::{Marked, Paired, Pairing};
 use crate::detector::{Change, Evaluation, Given, Outlook, Watch, WatchState, evaluate};
 use crate::reading::{Curve, Point, Reading, Stamp};
 

@@ -1,8 +1,11 @@
 //! `dropwise capture`: the raw wire with its times to a capture file.
 
 use super::line_options::LineOptions;
+use super::stop;
+use crate::cli::bench::profile_text;
 use crate::cli::output::complain;
-use crate::cli::{Exit, Fault, stop};
+use crate::cli::{Exit, Fault, Settings};
+use crate::profile::Profile;
 use crate::reading::{LineSettings, Stamp};
 use crate::source::capture::{CaptureHeader, CaptureWriter, Captured};
 use crate::source::{Opening, Port, SourceEvent, SourceHandle, open};
@@ -33,6 +36,9 @@ pub struct Capture {
     /// Wait for a port that is not there yet
     #[arg(long)]
     wait: bool,
+    /// Take the line settings of this profile: one that ships, or a file
+    #[arg(long, value_name = "PROFILE")]
+    profile: Option<String>,
     /// Overwrite an existing file
     #[arg(long)]
     force: bool,
@@ -69,8 +75,9 @@ impl Capture {
     /// Captures until the source ends, the time is over, or somebody asks to stop.
     ///
     /// # Errors
-    /// When the file is there already or cannot be written, or the port cannot be used.
-    pub fn run(self) -> Result<Exit, Fault> {
+    /// When the file is there already or cannot be written, or the port or the profile cannot be used.
+    pub fn run(self, settings: &Settings) -> Result<Exit, Fault> {
+        let line = self.line.over(self.line_of_profile(settings)?);
         if self.output.exists() && !self.force {
             return Err(Fault::misuse(format!(
                 "{} is there already; choose another name, or add --force to overwrite it",
@@ -79,11 +86,17 @@ impl Capture {
         }
         let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build();
         let runtime = runtime.map_err(|error| Fault { text: error.to_string(), exit: Exit::OwnFault })?;
-        runtime.block_on(self.capture())
+        runtime.block_on(self.capture(line))
     }
 
-    async fn capture(self) -> Result<Exit, Fault> {
-        let line = self.line.over(LineSettings::default());
+    fn line_of_profile(&self, settings: &Settings) -> Result<LineSettings, Fault> {
+        let Some(name) = &self.profile else { return Ok(LineSettings::default()) };
+        let (name, text) = profile_text(name, settings)?;
+        // The text has been checked; a mistake in it has been told by now.
+        Ok(Profile::parse(&name, &text).map_or_else(|_| LineSettings::default(), |it| (&it.wire).into()))
+    }
+
+    async fn capture(self, line: LineSettings) -> Result<Exit, Fault> {
         let cancel = CancellationToken::new();
         let opening = Opening { line, must_exist: !self.wait, ..Opening::default() };
         let mut source = open(self.port.clone(), opening, cancel.clone());
@@ -213,7 +226,13 @@ mod tests {
 
     fn run(args: &[&str]) -> Result<Exit, String> {
         let only = Only::try_parse_from([&["x"], args].concat()).map_err(|error| error.to_string())?;
-        only.capture.run().map_err(|fault| fault.text)
+        let nowhere = std::env::temp_dir().join("no-such-dropwise-home");
+        let settings = Settings {
+            configuration: nowhere.clone(),
+            record: nowhere.join("record.db"),
+            log: nowhere.join("log"),
+        };
+        only.capture.run(&settings).map_err(|fault| fault.text)
     }
 
     #[test]
@@ -267,6 +286,8 @@ mod tests {
         let output = folder.path().join("x.capture");
         let error = run(&["/dev/no-such-port", "-o", output.to_str().unwrap()]).unwrap_err();
         assert!(error.contains("there is no port /dev/no-such-port"), "{error}");
+        let args = ["/dev/no-such-port", "-o", output.to_str().unwrap(), "--profile", "no-such-profile"];
+        assert!(run(&args).unwrap_err().contains("there is no profile"));
         assert!(!output.exists());
     }
 }

@@ -5,7 +5,7 @@ use clap::{Args, ValueEnum};
 
 /// Options that go over the settings of a profile, or over 9600 8N1 where there is none.
 #[derive(Debug, Clone, Default, Args)]
-pub(crate) struct LineOptions {
+pub(super) struct LineOptions {
     /// Symbols a second
     #[arg(long, value_name = "RATE", value_parser = clap::value_parser!(u32).range(50..))]
     baud: Option<u32>,
@@ -31,7 +31,7 @@ pub(crate) struct LineOptions {
 
 impl LineOptions {
     /// The settings with the options that were given.
-    pub(crate) fn over(&self, line: LineSettings) -> LineSettings {
+    pub(super) fn over(&self, line: LineSettings) -> LineSettings {
         LineSettings {
             baud: self.baud.unwrap_or(line.baud),
             data_bits: self.data_bits.unwrap_or(line.data_bits),

@@ -1,6 +1,12 @@
-//! One file or folder a command: its arguments and what it does.
+//! One file for each command.
 
-pub(super) mod capture;
+pub mod capture;
+pub mod demo;
 pub mod evaluate;
 mod line_options;
-pub(super) mod ports;
+pub mod list;
+pub mod ports;
+pub mod recorder;
+pub mod replay;
+pub mod run;
+mod stop;

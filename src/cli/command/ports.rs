@@ -90,7 +90,7 @@ impl Ports {
         runtime.block_on(async {
             let stop = cancel.clone();
             tokio::spawn(async move {
-                crate::cli::stop::asked().await;
+                super::stop::asked().await;
                 stop.cancel();
             });
             for port in &ports {

@@ -1,7 +1,7 @@
 //! Being asked to stop.
 
 /// Waits until somebody asks the program to stop: Ctrl-C, a service manager, a terminal that goes away.
-pub(crate) async fn asked() {
+pub(super) async fn asked() {
     #[cfg(unix)]
     {
         use tokio::signal::unix::{SignalKind, signal};
