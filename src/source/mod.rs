@@ -18,6 +18,7 @@ mod stdin;
 mod tcp;
 
 pub mod capture;
+pub mod listen;
 pub mod ports;
 #[cfg(unix)]
 pub mod pty;
