@@ -103,6 +103,7 @@ impl Watch {
     pub fn new(head: CurveHead, given: &Given) -> Self {
         let nernst = super::scale::nernst(&head, 25.0).unwrap_or(UNIT_UNKNOWN)
             * given.slope.map_or(1.0, |(slope, _)| slope.clamp(0.5, 1.5));
+        let bend = matches!(super::scale::shape(&head, given), Some(Shape::Bend));
         Self {
             head,
             given: given.clone(),
@@ -113,7 +114,7 @@ impl Watch {
             last: None,
             offset: 0.0,
             fallen: Vec::new(),
-            noise: NoiseScale::new(0.01 * nernst),
+            noise: NoiseScale::new(if bend { 0.0 } else { 0.01 * nernst }),
             grid: BuretteGrid::new(),
             resolution: Resolution::new(),
             memory: Memory::new(nernst),
