@@ -2,11 +2,16 @@
 //!
 //! Pure: points in, findings out; no clock, no file.
 
+mod bank;
+mod choose;
 mod condition;
 mod evaluate;
 mod evaluation;
 mod finding;
+mod fit;
 mod given;
+mod jump;
+mod models;
 mod noise;
 mod picture;
 mod scale;

@@ -1,3 +1,4 @@
 //! Numerical kernels with their sources. Pure.
 
+pub mod levenberg;
 pub mod line;
