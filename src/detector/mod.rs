@@ -3,17 +3,21 @@
 //! Pure: points in, findings out; no clock, no file.
 
 mod bank;
+mod bend;
 mod choose;
 mod condition;
 mod evaluate;
 mod evaluation;
 mod finding;
 mod fit;
+mod fitted;
 mod given;
 mod jump;
+mod lagged;
 mod models;
 mod noise;
 mod picture;
+mod response;
 mod scale;
 mod special;
 
