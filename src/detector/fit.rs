@@ -94,6 +94,8 @@ impl Candidate {
     }
 }
 
+/// Rounds with a loss that throws nothing out, before the biweight.
+const HUBER_ROUNDS: usize = 2;
 /// The limit of Tukey's biweight in standard deviations.
 pub(super) const TUKEY: f64 = 5.0;
 /// Share of its variance that a normal sample keeps under these weights: E[w r^2] / E[w].
@@ -173,7 +175,7 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
         if progress.settled {
             return;
         }
-        let first = progress.rounds == 0;
+        let first = progress.rounds < HUBER_ROUNDS;
         let Some(state) = residuals(candidate, frame, &progress.p, progress.scale, &mut gradient) else {
             progress.settled = true;
             return;
@@ -201,7 +203,7 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
             .zip(&before)
             .map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs())
             .fold(0.0_f64, f64::max);
-        progress.settled = progress.rounds > 2 && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
+        progress.settled = progress.rounds > HUBER_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
     }
 }
 
