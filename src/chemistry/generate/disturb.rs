@@ -169,9 +169,7 @@ pub(super) fn change_chemistry(disturbance: &Disturbance, sample: &mut Sample) {
     match disturbance {
         Disturbance::SlopeOff { slope } => titration.slope = *slope,
         Disturbance::Carbonate { share } => {
-            if let (System::Protolysis(system), Scale::Direct | Scale::Nernst(_)) =
-                (&mut titration.system, titration.scale)
-            {
+            if let System::Protolysis(system) = &mut titration.system {
                 system.titrant_carbonate = *share;
             }
         }
