@@ -1,5 +1,6 @@
-//! Numerical kernels with their sources. Uses nothing of the other folders.
+//! Numerical kernels with their sources. Pure.
 
+pub mod line;
 mod root;
 
 pub use root::{find_root, find_root_near};
