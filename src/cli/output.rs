@@ -38,7 +38,10 @@ impl Output {
         self.closed
     }
 
-    fn write(&mut self, write: impl FnOnce(&mut io::BufWriter<io::Stdout>) -> io::Result<()>) -> io::Result<()> {
+    fn write(
+        &mut self,
+        write: impl FnOnce(&mut io::BufWriter<io::Stdout>) -> io::Result<()>,
+    ) -> io::Result<()> {
         if self.closed {
             return Ok(());
         }

@@ -152,7 +152,11 @@ pub(super) fn both(points: &[Mark], scales: &Scales, middle: f64, left: Arm) -> 
             };
             // Without a model yet, weigh by the slope that exponential arms of equal size would have.
             let spread = if model.is_some() { buffering * scales.noise } else { z.abs().exp() * 1e-6 };
-            rows.push(([1.0, z.exp(), -factor * (-z).exp()], p.titrant, 1.0 / scales.titrant.hypot(spread).max(1e-9)));
+            rows.push((
+                [1.0, z.exp(), -factor * (-z).exp()],
+                p.titrant,
+                1.0 / scales.titrant.hypot(spread).max(1e-9),
+            ));
         }
         let fit = least_squares(&rows)?;
         model = Some(fit.value);

@@ -261,7 +261,7 @@ pub(super) fn titrate(
             temperature_c: None,
             t_s: Some((time_s * 10.0_f64).round() / 10.0),
         };
-        record.lines.push(Line { given_ml, point });
+        record.lines.push(Line { given_ml, counted_ml, point });
         if counted_ml >= plan.stop_ml {
             break;
         }

@@ -53,6 +53,9 @@ pub struct Run {
     pub shape: Shape,
     /// The curve as a recorder would have written it.
     pub curve: Curve,
+    /// The volume that the burette had counted at each line, in mL: the scale on which the answers stand, whatever the
+    /// display showed after a refill.
+    pub counted_ml: Vec<f64>,
     /// The chemistry with all parameters; `None` when there is nothing to titrate.
     pub titration: Option<Titration>,
     /// How the titrant was added.
@@ -119,6 +122,8 @@ struct Record {
 struct Line {
     /// What was really given, in mL.
     given_ml: f64,
+    /// What the burette had counted, in mL.
+    counted_ml: f64,
     /// What was written down.
     point: Point,
 }
@@ -129,6 +134,7 @@ fn finish(seed: u64, sample: Sample, plan: Plan, disturbance: Disturbance, recor
         None => (Vec::new(), Vec::new()),
     };
     let with_time = plan.writes_time;
+    let counted_ml = record.lines.iter().map(|line| line.counted_ml).collect();
     let points =
         record.lines.iter().map(|line| Point { t_s: line.point.t_s.filter(|_| with_time), ..line.point });
     Run {
@@ -140,6 +146,7 @@ fn finish(seed: u64, sample: Sample, plan: Plan, disturbance: Disturbance, recor
             head: CurveHead { titrant: Titrant::Volume, signal: Some((sample.quantity, sample.unit)) },
             points: points.collect(),
         },
+        counted_ml,
         titration: sample.titration,
         dosing: plan.dosing,
         lag_s: plan.lag_s,

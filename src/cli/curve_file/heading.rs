@@ -47,7 +47,9 @@ impl Places {
             let at = titles
                 .iter()
                 .position(|t| t == column)
-                .or_else(|| column.parse::<usize>().ok().filter(|n| (1..=titles.len()).contains(n)).map(|n| n - 1))
+                .or_else(|| {
+                    column.parse::<usize>().ok().filter(|n| (1..=titles.len()).contains(n)).map(|n| n - 1)
+                })
                 .ok_or_else(|| {
                     format!(
                         "--columns names a column \"{}\" that the file does not have; it has {}",
@@ -81,7 +83,8 @@ impl Places {
         };
         let titrant = only(0, "titrant")?;
         let signal = only(1, "signal")?;
-        let (Some(Role::Titrant(by)), Some(Role::Signal(quantity, unit))) = (roles[titrant], roles[signal]) else {
+        let (Some(Role::Titrant(by)), Some(Role::Signal(quantity, unit))) = (roles[titrant], roles[signal])
+        else {
             return Err(how_to(titles));
         };
         let place = |wanted: usize| roles.iter().position(|r| r.is_some_and(|r| kind(r) == wanted));
@@ -173,7 +176,8 @@ pub(super) fn title(bytes: &[u8]) -> String {
 
 /// Text from a file for a message: no control characters, no more than 40 characters.
 pub(super) fn shown(text: &str) -> String {
-    let mut short: String = text.chars().take(40).map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect();
+    let mut short: String =
+        text.chars().take(40).map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect();
     if text.chars().nth(40).is_some() {
         short.push_str("...");
     }

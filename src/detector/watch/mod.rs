@@ -120,7 +120,9 @@ impl Watch {
         let number = self.pushed;
         let shifted = Point { titrant: point.titrant + self.offset, ..point };
         match self.last {
-            Some(last) if shifted.titrant < last.titrant - 1e-9 => self.take_fallen(point, number, &mut changes),
+            Some(last) if shifted.titrant < last.titrant - 1e-9 => {
+                self.take_fallen(point, number, &mut changes)
+            }
             Some(last) if shifted.titrant <= last.titrant + 1e-9 => {
                 self.fallen.clear();
                 self.settle(Mark { point: number, ..mark(&shifted, number) });
@@ -139,7 +141,9 @@ impl Watch {
         let now = self.last.map_or(0.0, |l| l.titrant);
         Outlook {
             expected: self.forecast.map(|f| f.expected),
-            interval: self.forecast.map(|f| ((f.expected - f.half_width).max(now), f.expected + f.half_width)),
+            interval: self
+                .forecast
+                .map(|f| ((f.expected - f.half_width).max(now), f.expected + f.half_width)),
             next_addition: None,
             advice: Vec::new(),
             u_reached: self.latest.map(|f| f.u),
@@ -214,7 +218,9 @@ impl Watch {
     fn watch_jump(&mut self, mark: Mark, changes: &mut Vec<Change>) {
         let seen = self.jump.add(mark, self.noise.value(), self.accepted);
         match seen {
-            Seen::Lost { figure, limit, came_back, chord } => self.withdraw(mark, figure, limit, came_back, &chord, changes),
+            Seen::Lost { figure, limit, came_back, chord } => {
+                self.withdraw(mark, figure, limit, came_back, &chord, changes)
+            }
             Seen::Found { steep, flat, past, part, limit } => {
                 let because = Because {
                     what: format!(
@@ -236,7 +242,12 @@ impl Watch {
                     let u = fit.u[0];
                     self.find(mark, fit.value[0], u, because, changes);
                 } else {
-                    self.to(WatchState::Turning, mark, steepness_because(&steep, &flat, ratio, limit, self.accepted), changes);
+                    self.to(
+                        WatchState::Turning,
+                        mark,
+                        steepness_because(&steep, &flat, ratio, limit, self.accepted),
+                        changes,
+                    );
                 }
             }
             Seen::Rising { .. } | Seen::Nothing => {
@@ -267,7 +278,11 @@ impl Watch {
             noise: self.noise.value(),
             titrant: (self.grid.step().max(self.resolution.step().min(0.001)) / 12_f64.sqrt()).max(1e-6),
             direction,
-            before: self.given.sample_volume_ml.filter(|v| *v > 0.0 && v.is_finite()).unwrap_or(USUAL_VOLUME_ML),
+            before: self
+                .given
+                .sample_volume_ml
+                .filter(|v| *v > 0.0 && v.is_finite())
+                .unwrap_or(USUAL_VOLUME_ML),
         }
     }
 
@@ -325,7 +340,15 @@ impl Watch {
         });
     }
 
-    fn withdraw(&mut self, mark: Mark, figure: f64, limit: f64, came_back: bool, chord: &Chord, changes: &mut Vec<Change>) {
+    fn withdraw(
+        &mut self,
+        mark: Mark,
+        figure: f64,
+        limit: f64,
+        came_back: bool,
+        chord: &Chord,
+        changes: &mut Vec<Change>,
+    ) {
         let Some(find) = self.latest.take() else { return };
         let what = if came_back {
             format!("part of the jump that the signal came back, at {}", volume(chord.to.titrant))

@@ -35,7 +35,8 @@ impl SmallerHalf {
         reason = "the value is clamped to the range of the histogram"
     )]
     fn add(&mut self, error: f64) {
-        let place = (2.0 * (error.abs().max(f64::MIN_POSITIVE).log2() - LOWEST)).clamp(0.0, BINS as f64 - 1.0);
+        let place =
+            (2.0 * (error.abs().max(f64::MIN_POSITIVE).log2() - LOWEST)).clamp(0.0, BINS as f64 - 1.0);
         let bin = place as usize;
         self.count[bin] = self.count[bin].saturating_add(1);
         self.sum_of_squares[bin] += error * error;
@@ -106,7 +107,8 @@ impl NoiseScale {
         let seen = self.second.rms().min(if self.third.total > 3 { self.third.rms() } else { f64::INFINITY })
             / SMALLER_HALF_RMS;
         let n = f64::from(self.second.total);
-        let joined = ((n * seen * seen + PRIOR_WEIGHT * self.assumed * self.assumed) / (n + PRIOR_WEIGHT)).sqrt();
+        let joined =
+            ((n * seen * seen + PRIOR_WEIGHT * self.assumed * self.assumed) / (n + PRIOR_WEIGHT)).sqrt();
         self.value = joined.max(self.decimals.step() / 12_f64.sqrt());
     }
 
@@ -231,7 +233,8 @@ mod tests {
             let u = (f64::from(i) * 0.618_033_988_749_895).fract();
             // A permutation of the quantiles that has no serial order.
             let u = (u * 977.0).fract();
-            let noise = 0.02 * statrs::distribution::ContinuousCDF::inverse_cdf(&normal, u.clamp(0.001, 0.999));
+            let noise =
+                0.02 * statrs::distribution::ContinuousCDF::inverse_cdf(&normal, u.clamp(0.001, 0.999));
             volume += if i % 3 == 0 { 0.05 } else { 0.2 };
             scale.add(&point(volume, 0.01 * volume * volume + noise));
         }

@@ -71,9 +71,9 @@ impl From<ShapeWord> for Shape {
 }
 
 fn window(text: &str) -> Result<(f64, f64), String> {
-    let parsed = text.split_once("..").and_then(|(low, high)| {
-        Some((low.trim().parse::<f64>().ok()?, high.trim().parse::<f64>().ok()?))
-    });
+    let parsed = text
+        .split_once("..")
+        .and_then(|(low, high)| Some((low.trim().parse::<f64>().ok()?, high.trim().parse::<f64>().ok()?)));
     match parsed {
         Some((low, high)) if low < high && low.is_finite() && high.is_finite() => Ok((low, high)),
         _ => Err("write it as FROM..TO with FROM below TO, for example 10.5..12".to_owned()),
@@ -179,7 +179,10 @@ impl Evaluate {
 }
 
 fn cannot_write(error: &std::io::Error) -> Fault {
-    Fault { text: format!("standard output cannot be written: {error}; is the disk full?"), exit: Exit::OwnFault }
+    Fault {
+        text: format!("standard output cannot be written: {error}; is the disk full?"),
+        exit: Exit::OwnFault,
+    }
 }
 
 fn read_given(path: &Path) -> Result<Known, Fault> {
@@ -192,7 +195,8 @@ fn read_given(path: &Path) -> Result<Known, Fault> {
         ))
     };
     let value: serde_json::Value = serde_json::from_str(&text).map_err(wrong)?;
-    let by_run = value.as_object().is_some_and(|o| !o.is_empty() && o.values().all(serde_json::Value::is_object));
+    let by_run =
+        value.as_object().is_some_and(|o| !o.is_empty() && o.values().all(serde_json::Value::is_object));
     if by_run {
         serde_json::from_str(&text).map(Known::ByRun).map_err(wrong)
     } else {

@@ -15,8 +15,12 @@ pub(super) fn report(
     let signal_unit = curve.head.signal.map_or_else(String::new, |(_, unit)| format!(" {unit}"));
     let mut lines = vec![format!("{name}: {} points", curve.points.len())];
     for change in changes {
-        let mut line =
-            format!("  point {:>5}  {:>9.4} {unit}  {:<9}", change.point, change.titrant, change.state.word());
+        let mut line = format!(
+            "  point {:>5}  {:>9.4} {unit}  {:<9}",
+            change.point,
+            change.titrant,
+            change.state.word()
+        );
         if let (Some(find), Some(end_point)) = (change.find, change.end_point) {
             line.push_str(&format!("  find {find} at {end_point:.4} {unit}"));
         }
@@ -48,11 +52,17 @@ pub(super) fn report(
 
 fn explained(evaluation: &Evaluation, unit: &str, lines: &mut Vec<String>) {
     if !evaluation.tried.is_empty() {
-        lines.push("  models tried (end-points; AICc above the best; weight; misfit; lag-1; runs):".to_owned());
+        lines.push(
+            "  models tried (end-points; AICc above the best; weight; misfit; lag-1; runs):".to_owned(),
+        );
     }
     for tried in &evaluation.tried {
         let at: Vec<String> = tried.end_points.iter().map(|(v, u)| format!("{v:.4} +- {u:.4}")).collect();
-        let verdict = if tried.set_aside.is_empty() { String::new() } else { format!("  set aside: {}", tried.set_aside) };
+        let verdict = if tried.set_aside.is_empty() {
+            String::new()
+        } else {
+            format!("  set aside: {}", tried.set_aside)
+        };
         lines.push(format!(
             "    {:<34} {} {unit}  {:.1}  {:.2}  {:.2}  {:+.2}  {:+.1}{verdict}",
             tried.model,
@@ -65,7 +75,10 @@ fn explained(evaluation: &Evaluation, unit: &str, lines: &mut Vec<String>) {
         ));
     }
     for fitted in &evaluation.fitted {
-        lines.push(format!("    fitted {:<27} {:.5} +- {:.5} {}", fitted.name, fitted.value, fitted.u, fitted.unit));
+        lines.push(format!(
+            "    fitted {:<27} {:.5} +- {:.5} {}",
+            fitted.name, fitted.value, fitted.u, fitted.unit
+        ));
     }
     for classical in &evaluation.classical {
         lines.push(format!("    classical {:<24} {:.4}", classical.method, classical.value));
