@@ -3,14 +3,19 @@
 //! Pure: points in, findings out; no clock, no file.
 
 mod arms;
+mod bank;
+mod choose;
 mod condition;
 mod confirm;
 mod evaluate;
 mod evaluation;
 mod finding;
+mod fit;
 mod forecast;
 mod given;
+mod jump;
 mod mark;
+mod models;
 mod noise;
 mod picture;
 mod scale;

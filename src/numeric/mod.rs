@@ -1,5 +1,6 @@
 //! Numerical kernels with their sources. Pure.
 
+pub mod levenberg;
 pub mod line;
 mod root;
 
