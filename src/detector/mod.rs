@@ -2,26 +2,34 @@
 //!
 //! Pure: points in, findings out; no clock, no file.
 
+mod arms;
 mod bank;
 mod bend;
 mod choose;
 mod condition;
+mod confirm;
 mod evaluate;
 mod evaluation;
 mod finding;
 mod fit;
 mod fitted;
+mod forecast;
 mod given;
 mod jump;
 mod lagged;
+mod mark;
 mod models;
 mod noise;
 mod picture;
 mod response;
 mod scale;
 mod special;
+mod watch;
 
+pub use confirm::confirm;
 pub use evaluate::evaluate;
 pub use evaluation::{Classical, Evaluation, Fitted, Residual, Tried};
 pub use finding::{Because, Change, EndPoint, Outlook, WatchState};
+pub use forecast::Prior;
 pub use given::{Family, Given, Level, Medium, Shape};
+pub use watch::Watch;
