@@ -254,6 +254,7 @@ impl Watch {
         self.follow(sight, mark, changes);
     }
 
+<<<<<<< HEAD
     /// What the finder of the shape sees after a point.
     fn look(&mut self, mark: Mark) -> Sight {
         let (noise, count) = (self.noise.value(), self.accepted);
@@ -262,6 +263,45 @@ impl Watch {
             Finder::Jump(jump) => {
                 let seen = jump.add(mark, noise, count);
                 self.jump_sight(seen, mark)
+=======
+    fn watch_jump(&mut self, mark: Mark, changes: &mut Vec<Change>) {
+        let seen = self.jump.add(mark, self.noise.value(), self.accepted);
+        match seen {
+            Seen::Lost { figure, limit, came_back, chord } => {
+                self.withdraw(mark, figure, limit, came_back, &chord, changes)
+            }
+            Seen::Found { steep, flat, past, part, limit } => {
+                let because = Because {
+                    what: format!(
+                        "steepness from {} to {} as part of the steepest, from {} to {}",
+                        volume(past.from.titrant),
+                        volume(past.to.titrant),
+                        volume(steep.from.titrant),
+                        volume(steep.to.titrant)
+                    ),
+                    figure: part,
+                    limit,
+                    points: self.accepted,
+                };
+                let (end_point, u) = self.place(&steep, &flat);
+                self.find(mark, end_point, u, because, changes);
+            }
+            Seen::Turning { steep, flat, ratio, limit } => {
+                if let Some((fit, because)) = self.arms_say(&steep, mark) {
+                    let u = fit.u[0];
+                    self.find(mark, fit.value[0], u, because, changes);
+                } else {
+                    self.to(
+                        WatchState::Turning,
+                        mark,
+                        steepness_because(&steep, &flat, ratio, limit, self.accepted),
+                        changes,
+                    );
+                }
+            }
+            Seen::Rising { .. } | Seen::Nothing => {
+                self.approach(mark, changes);
+>>>>>>> finder
             }
         }
     }
@@ -397,7 +437,15 @@ impl Watch {
             noise: self.noise.value(),
             titrant: (self.grid.step().max(self.resolution.step().min(0.001)) / 12_f64.sqrt()).max(1e-6),
             direction,
+<<<<<<< HEAD
             before: before(&self.given),
+=======
+            before: self
+                .given
+                .sample_volume_ml
+                .filter(|v| *v > 0.0 && v.is_finite())
+                .unwrap_or(USUAL_VOLUME_ML),
+>>>>>>> finder
         }
     }
 
@@ -460,7 +508,19 @@ impl Watch {
         });
     }
 
+<<<<<<< HEAD
     fn withdraw(&mut self, mark: Mark, because: Because, changes: &mut Vec<Change>) {
+=======
+    fn withdraw(
+        &mut self,
+        mark: Mark,
+        figure: f64,
+        limit: f64,
+        came_back: bool,
+        chord: &Chord,
+        changes: &mut Vec<Change>,
+    ) {
+>>>>>>> finder
         let Some(find) = self.latest.take() else { return };
         self.state = WatchState::Withdrawn;
         changes.push(Change {
