@@ -102,6 +102,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                         analytes: vec![analyte; marks.len()],
                         titrant,
                         arm,
+                        most_before: 0.02 * frame.range(),
                         ln_volume: knowledge.ln_volume,
                     };
                     let p = start.redox(&redox);
@@ -274,7 +275,9 @@ impl Start<'_> {
             };
             z - y.ln() / model.titrant
         });
-        let mut p = vec![rho];
+        let first_half = self.z_at(self.end(1) / 2.0);
+        let before = self.end(1) * (model.analytes[0] * (self.frame.z[0] - first_half)).exp();
+        let mut p = vec![rho, before.min(0.02 * self.frame.range())];
         if model.arm != RightArm::Equal {
             p.push(self.v0.ln());
         }

@@ -2,128 +2,168 @@
 
 use super::bank::{Knowledge, Mark, bank};
 use super::evaluation::Tried;
-use super::fit::{self, Candidate, Fit, Frame, Progress};
+use super::fit::{self, Candidate, Frame, Progress};
+use super::fitted::{Fitted, average};
 use super::given::Family;
+use super::lagged::Turned;
+use super::models::{Complexation, complexation};
+use super::response::{self, Series};
 
-/// Models within this many units of the criterion of the best are averaged.
-const NEAR: f64 = 12.0;
 /// After two rounds, models further behind than this are not carried on.
 const PRUNE: f64 = 30.0;
-/// A rival whose uncertainty is so many times that of the best says nothing about the end-point.
-const BLUNT: f64 = 5.0;
 /// Most standard deviation of a slow drift over a run in Nernst scales (activity, junction, temperature).
 const DRIFT: f64 = 0.15;
 
+/// How many models are fitted behind a lag.
+const LAGGED: usize = 4;
+/// Time constant of an electrode at the start of its fit, in s.
+const LAG_S: f64 = 3.0;
+
 /// What the bank says about a stretch of curve.
 pub(super) struct Choice {
-    /// End-points with standard uncertainty, averaged.
-    pub(super) ends: Vec<(f64, f64)>,
-    /// The best model.
-    pub(super) best: (Candidate, Fit),
-    /// Everything that was tried.
+    /// End-points with standard uncertainty, averaged; `None` if no model can be used.
+    pub(super) ends: Option<Vec<(f64, f64)>>,
+    /// Everything that was tried, best first.
+    pub(super) fits: Vec<Fitted>,
+    /// The same as a table.
     pub(super) tried: Vec<Tried>,
 }
 
-/// Fits all models of `marks.len()` end-points; `None` if none can be used.
-pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> (Option<Choice>, Vec<Tried>) {
+/// Fits all models of `marks.len()` end-points.
+pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
+    let n = frame.titrant.len();
     let mut running: Vec<(Candidate, Progress, f64)> = bank(frame, marks, knowledge)
         .into_iter()
-        .filter(|(candidate, _)| frame.titrant.len() > candidate.len() + 2)
+        .filter(|(candidate, _)| n > candidate.len() + 2)
         .map(|(candidate, start)| (candidate, Progress::at(start), f64::INFINITY))
         .collect();
     for (candidate, progress, criterion) in &mut running {
         fit::advance(candidate, frame, progress, 2);
         if let Some(done) = fit::finish(candidate, frame, progress)
-            && fault(&done, frame, marks).is_none()
+            && (frame.time_s.is_some() || fault(&done, frame, marks).is_none())
         {
             *criterion = done.criterion;
         }
     }
     running.sort_by(|a, b| a.2.total_cmp(&b.2));
-    let least = running.first().map_or(f64::INFINITY, |r| r.2);
-    let mut fits: Vec<(Candidate, Fit)> = Vec::new();
-    let mut refused: Vec<Tried> = Vec::new();
-    let mut carry_on = |candidate: Candidate, mut progress: Progress, fits: &mut Vec<(Candidate, Fit)>| {
-        fit::advance(&candidate, frame, &mut progress, 5);
-        match fit::finish(&candidate, frame, &progress) {
-            Some(done) => match fault(&done, frame, marks) {
-                None => fits.push((candidate, done)),
-                Some(fault) => refused.push(tried(&candidate, &done, fault)),
-            },
-            None => refused.push(unfit(&candidate)),
-        }
+    let mut fits = if let Some(time_s) = &frame.time_s {
+        lagged(frame, marks, time_s, &running)
+    } else {
+        settled(frame, marks, knowledge, running)
     };
-    let mut drifting = 0;
-    for (candidate, progress, criterion) in running {
+    if knowledge.families.contains(&Family::Complexation) && marks.len() == 1 {
+        for charge in [2.0, 1.0] {
+            let model = Complexation { charge, ln_slope: frame.ln_slope, ln_volume: knowledge.ln_volume };
+            let start = complexation_start(frame, marks, &model);
+            fits.extend(response::fit(&model, &series(frame), &start, 0.5, 7));
+        }
+    }
+    for fit in &mut fits {
+        fit.fault = fault(fit, frame, marks);
+    }
+    let (ends, tried) = average(&mut fits, frame.u_titrant);
+    Choice { ends, fits, tried }
+}
+
+/// Carries the promising models on, and the best few once more with a slow drift.
+fn settled(
+    frame: &Frame,
+    marks: &[Mark],
+    knowledge: &Knowledge,
+    running: Vec<(Candidate, Progress, f64)>,
+) -> Vec<Fitted> {
+    let least = running.first().map_or(f64::INFINITY, |r| r.2);
+    let mut fits: Vec<Fitted> = Vec::new();
+    for (candidate, mut progress, criterion) in running {
         if criterion.is_finite() && criterion > least + PRUNE {
             continue;
         }
-        carry_on(candidate, progress, &mut fits);
+        fit::advance(&candidate, frame, &mut progress, 5);
+        fits.extend(fit::finish(&candidate, frame, &progress));
     }
-    fits.sort_by(|a, b| a.1.criterion.total_cmp(&b.1.criterion));
-    // The best few once more with a slow drift.
-    let again: Vec<(Candidate, Progress)> = bank(frame, marks, knowledge)
-        .into_iter()
-        .filter_map(|(candidate, _)| {
-            let found = fits.iter().take(3).find(|(c, _)| c.name() == candidate.name())?;
-            let mut p = found.1.p.clone();
-            p.insert(1, 0.0);
-            let mut progress = Progress::at(p);
-            progress.scale = found.1.scale;
-            Some((Candidate { model: candidate.model, drift: Some(DRIFT) }, progress))
-        })
-        .filter(|(candidate, _)| frame.titrant.len() > candidate.len() + 2)
-        .collect();
-    for (candidate, progress) in again {
-        drifting += 1;
-        carry_on(candidate, progress, &mut fits);
-    }
-    let _ = (drifting, Family::Other);
-    fits.sort_by(|a, b| a.1.criterion.total_cmp(&b.1.criterion));
-    if fits.is_empty() {
-        return (None, refused);
-    }
-    let best = fits[0].1.criterion;
-    let mut weights: Vec<f64> = fits
-        .iter()
-        .map(|(_, f)| {
-            let behind = f.criterion - best;
-            if behind <= NEAR { (-0.5 * behind).exp() } else { 0.0 }
-        })
-        .collect();
-    for (weight, (_, fit)) in weights.iter_mut().zip(&fits) {
-        let blunt = fit.ends.iter().zip(&fits[0].1.ends).any(|(a, b)| a.1 > BLUNT * b.1);
-        if blunt {
-            *weight = 0.0;
+    let mut order: Vec<usize> = (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
+    order.sort_by(|a, b| fits[*a].criterion.total_cmp(&fits[*b].criterion));
+    order.truncate(3);
+    let names: Vec<String> = order.iter().map(|i| fits[*i].name.clone()).collect();
+    for (candidate, _) in bank(frame, marks, knowledge) {
+        let Some(place) = names.iter().position(|n| *n == candidate.name()) else { continue };
+        let candidate = Candidate { model: candidate.model, drift: Some(DRIFT) };
+        if frame.titrant.len() <= candidate.len() + 2 {
+            continue;
         }
+        let plain = &fits[order[place]];
+        let mut p = plain.p.clone();
+        p.insert(1, 0.0);
+        let mut progress = Progress::at(p);
+        progress.scale = plain.scale;
+        fit::advance(&candidate, frame, &mut progress, 5);
+        fits.extend(fit::finish(&candidate, frame, &progress));
     }
-    let total: f64 = weights.iter().sum();
-    let ends = (0..marks.len())
-        .map(|k| {
-            let mean = fits.iter().zip(&weights).map(|((_, f), w)| w * f.ends[k].0).sum::<f64>() / total;
-            let variance = fits
-                .iter()
-                .zip(&weights)
-                .map(|((_, f), w)| w * (f.ends[k].1.powi(2) + (f.ends[k].0 - mean).powi(2)))
-                .sum::<f64>()
-                / total;
-            (mean, variance.sqrt().hypot(frame.u_titrant))
-        })
-        .collect();
-    let mut all: Vec<Tried> = fits
-        .iter()
-        .zip(&weights)
-        .map(|((candidate, fit), w)| Tried { weight: w / total, ..tried(candidate, fit, "") })
-        .collect();
-    all.extend(refused);
-    for row in &mut all {
-        row.delta_aicc -= best;
+    fits
+}
+
+/// The best few models turned round and fitted behind an electrode that lags.
+fn lagged(
+    frame: &Frame,
+    marks: &[Mark],
+    time_s: &[f64],
+    running: &[(Candidate, Progress, f64)],
+) -> Vec<Fitted> {
+    let n = frame.titrant.len();
+    let rate = frame.range() / (time_s[n - 1] - time_s[0]).max(1e-9);
+    let series = Series { time_s: Some(time_s.to_vec()), ..series(frame) };
+    let ends = (frame.z.iter().copied().fold(f64::INFINITY, f64::min), frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+    let mut fits = Vec::new();
+    for (candidate, progress, _) in running.iter().filter(|r| r.2.is_finite()).take(LAGGED) {
+        let turned = Turned::new(candidate.model.as_ref(), frame.ln_slope, frame.range(), ends);
+        let mut start = progress.p.clone();
+        // The jump is seen late by about rate x time constant; the amounts start that much smaller.
+        let shift = rate * LAG_S;
+        if let (Some(mark), Some(parts)) = (marks.first(), candidate.model.ends().first()) {
+            for i in parts {
+                start[1 + i] *= 1.0 - (shift / mark.titrant.max(1e-9)).min(0.2);
+            }
+        }
+        start.push(LAG_S.ln());
+        fits.extend(response::fit(&turned, &series, &start, 0.5, 6));
     }
-    (Some(Choice { ends, best: fits.swap_remove(0), tried: all }), Vec::new())
+    fits
+}
+
+/// The points of a frame as a series in z.
+fn series(frame: &Frame) -> Series {
+    Series {
+        titrant: frame.titrant.clone(),
+        signal: frame.z.clone(),
+        share: frame.share.clone(),
+        time_s: None,
+        u_signal: frame.u_z,
+        u_titrant: frame.u_titrant,
+    }
+}
+
+/// Start of a complexation: the metal is nearly all free half-way, the floor far below, the constant from the last points.
+fn complexation_start(frame: &Frame, marks: &[Mark], model: &Complexation) -> Vec<f64> {
+    let n = frame.titrant.len();
+    let end = marks[0].titrant.max(1e-3 * frame.range());
+    let half = frame.titrant.partition_point(|v| *v < 0.5 * end).min(n - 1);
+    let v0 = model.ln_volume.0.exp();
+    let free = |v: f64| (v0 / (v0 + v) * (1.0 - v / end)).max(1e-3);
+    let origin = frame.z[half] + free(frame.titrant[half]).ln() / model.charge;
+    let last = ((origin - frame.z[n - 1]) * model.charge).exp();
+    let excess = (frame.titrant[n - 1] / end - 1.0).max(0.05);
+    let mut p = vec![0.0; 6];
+    p[complexation::LN_SLOPE] = frame.ln_slope.0;
+    p[complexation::END] = end;
+    p[complexation::LN_K] = (last * excess).clamp(1e-12, 0.1).ln();
+    p[complexation::LN_FLOOR] = (0.3 * last).clamp(1e-9, 0.1).ln();
+    p[complexation::ORIGIN] = origin;
+    p[complexation::LN_V0] = model.ln_volume.0;
+    p
 }
 
 /// Why a fit may not be used.
-fn fault(fit: &Fit, frame: &Frame, marks: &[Mark]) -> Option<&'static str> {
+fn fault(fit: &Fitted, frame: &Frame, marks: &[Mark]) -> Option<&'static str> {
     if fit.fault.is_some() {
         return fit.fault;
     }
@@ -142,32 +182,4 @@ fn fault(fit: &Fit, frame: &Frame, marks: &[Mark]) -> Option<&'static str> {
         before = *v;
     }
     None
-}
-
-fn tried(candidate: &Candidate, fit: &Fit, set_aside: &str) -> Tried {
-    Tried {
-        model: candidate.name(),
-        parameters: candidate.len(),
-        delta_aicc: fit.criterion,
-        weight: 0.0,
-        end_points: fit.ends.clone(),
-        misfit: fit.scale,
-        lag_one: fit.lag_one,
-        runs_z: fit.runs_z,
-        set_aside: set_aside.to_owned(),
-    }
-}
-
-fn unfit(candidate: &Candidate) -> Tried {
-    Tried {
-        model: candidate.name(),
-        parameters: candidate.len(),
-        delta_aicc: f64::MAX,
-        weight: 0.0,
-        end_points: Vec::new(),
-        misfit: 0.0,
-        lag_one: 0.0,
-        runs_z: 0.0,
-        set_aside: "no fit".to_owned(),
-    }
 }

@@ -4,6 +4,7 @@
 //! signal. The weights are frozen within each least-squares run and renewed outside, because with live weights a fit
 //! can make its residuals small by making dV/dx large. From the second round on the loss is Tukey's biweight.
 
+use super::fitted::Fitted;
 use super::models::{Model, Prior};
 use crate::numeric::levenberg::{self, System};
 use nalgebra::{DMatrix, DVector};
@@ -15,6 +16,8 @@ pub(super) struct Frame {
     pub(super) titrant: Vec<f64>,
     /// Signal in nominal Nernst scales from `origin`, in the direction in which it rises.
     pub(super) z: Vec<f64>,
+    /// Seconds, where the titrant was added at a constant rate.
+    pub(super) time_s: Option<Vec<f64>>,
     /// Each point's standard deviation over that of a single reading: below 1 where readings were pooled.
     pub(super) share: Vec<f64>,
     /// Standard deviation of the signal in Nernst scales.
@@ -91,36 +94,14 @@ impl Candidate {
     }
 }
 
+/// Rounds with a loss that throws nothing out, before the biweight.
+const HUBER_ROUNDS: usize = 2;
 /// The limit of Tukey's biweight in standard deviations.
-const TUKEY: f64 = 5.0;
+pub(super) const TUKEY: f64 = 5.0;
 /// Share of its variance that a normal sample keeps under these weights: E[w r^2] / E[w].
-const TUKEY_SHARE: f64 = 0.848;
+pub(super) const TUKEY_SHARE: f64 = 0.848;
 /// Noise may come out lower than its estimate, but not by more than this.
-const LEAST_SCALE: f64 = 0.5;
-
-/// One fitted model.
-pub(super) struct Fit {
-    /// The parameters.
-    pub(super) p: Vec<f64>,
-    /// Their covariance, misfit included.
-    pub(super) covariance: DMatrix<f64>,
-    /// End-points with standard uncertainty.
-    pub(super) ends: Vec<(f64, f64)>,
-    /// -2 ln likelihood in the signal + priors + AICc penalty.
-    pub(super) criterion: f64,
-    /// Noise found over noise expected.
-    pub(super) scale: f64,
-    /// Residuals over their expected standard deviation.
-    pub(super) standardised: Vec<f64>,
-    /// Weights of the robust loss.
-    pub(super) weights: Vec<f64>,
-    /// Correlation of neighbouring residuals.
-    pub(super) lag_one: f64,
-    /// Standardised count of runs.
-    pub(super) runs_z: f64,
-    /// Why the fit may not be used, if it may not.
-    pub(super) fault: Option<&'static str>,
-}
+pub(super) const LEAST_SCALE: f64 = 0.5;
 
 struct Weighted<'a> {
     candidate: &'a Candidate,
@@ -194,7 +175,7 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
         if progress.settled {
             return;
         }
-        let first = progress.rounds == 0;
+        let first = progress.rounds < HUBER_ROUNDS;
         let Some(state) = residuals(candidate, frame, &progress.p, progress.scale, &mut gradient) else {
             progress.settled = true;
             return;
@@ -222,12 +203,12 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
             .zip(&before)
             .map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs())
             .fold(0.0_f64, f64::max);
-        progress.settled = progress.rounds > 2 && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
+        progress.settled = progress.rounds > HUBER_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
     }
 }
 
 /// Completes a fit: covariance, criterion, tests of the residuals.
-pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) -> Option<Fit> {
+pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) -> Option<Fitted> {
     let n = frame.titrant.len();
     let k = candidate.len();
     let p = &progress.p;
@@ -293,12 +274,14 @@ pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) 
     } else {
         None
     };
-    criterion.is_finite().then(|| Fit {
+    criterion.is_finite().then(|| Fitted {
+        name: candidate.name(),
         p: p.clone(),
         covariance,
         ends,
         criterion,
         scale: progress.scale,
+        titrant: frame.titrant.clone(),
         standardised: state.standardised,
         weights,
         lag_one,
@@ -367,7 +350,7 @@ fn renewed_scale(standardised: &[f64], old: f64, k: usize, first: bool) -> f64 {
 }
 
 /// Median of |u| over that of a normal law.
-fn median_scale(standardised: &[f64]) -> f64 {
+pub(super) fn median_scale(standardised: &[f64]) -> f64 {
     let mut sizes: Vec<f64> = standardised.iter().map(|u| u.abs()).collect();
     let middle = sizes.len() / 2;
     if sizes.is_empty() {
@@ -381,13 +364,13 @@ fn huber(u: f64, limit: f64) -> f64 {
     if u.abs() <= limit { 1.0 } else { limit / u.abs() }
 }
 
-fn tukey(u: f64) -> f64 {
+pub(super) fn tukey(u: f64) -> f64 {
     let t = u / TUKEY;
     if t.abs() >= 1.0 { 0.0 } else { (1.0 - t * t).powi(2) }
 }
 
 /// The loss whose weight is `tukey`: u^2 near 0, a constant far away.
-fn tukey_cost(u: f64) -> f64 {
+pub(super) fn tukey_cost(u: f64) -> f64 {
     let t = (u / TUKEY).powi(2).min(1.0);
     TUKEY * TUKEY / 3.0 * (1.0 - (1.0 - t).powi(3))
 }

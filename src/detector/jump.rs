@@ -2,8 +2,8 @@
 
 use super::bank::{Knowledge, Mark};
 use super::choose::choose;
-use super::condition::Points;
-use super::evaluation::{Evaluation, Residual};
+use super::condition::{Dosing, Points};
+use super::evaluation::Evaluation;
 use super::fit::Frame;
 use super::given::{Given, Medium};
 use super::picture::{Inverse, Minimum};
@@ -50,36 +50,29 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
             .iter()
             .map(|m| Mark { titrant: m.titrant, z: (m.signal - f64::midpoint(low, high)) / unit })
             .collect();
-        let (choice, refused) = choose(&frame, &places, &knowledge);
-        if let Some(choice) = choice {
+        let choice = choose(&frame, &places, &knowledge);
+        evaluation.tried = choice.tried;
+        if let (Some(ends), Some(best)) = (choice.ends, choice.fits.first()) {
             let last = points.titrant[points.len() - 1];
-            let reached = choice.ends.last().is_none_or(|(v, u)| v + 3.0 * u < last);
+            let reached = ends.last().is_none_or(|(v, u)| v + 3.0 * u < last);
             let at_edge = marks.last().is_some_and(|m| m.contrast() < CONTRAST);
             if at_edge && !reached {
                 marks.pop();
                 continue;
             }
-            let name = choice.tried.first().map_or(String::new(), |t| t.model.clone());
-            for ((v, u), mark) in choice.ends.iter().zip(&marks) {
+            for ((v, u), mark) in ends.iter().zip(&marks) {
                 evaluation.end_points.push(EndPoint {
                     titrant: *v,
                     u: Some(*u),
                     signal: Some(sign * mark.signal),
                     confirmed_at: None,
                     confirmed_at_point: None,
-                    method: name.clone(),
+                    method: best.name.clone(),
                 });
             }
-            evaluation.tried = choice.tried;
-            evaluation.residuals = frame
-                .titrant
-                .iter()
-                .zip(choice.best.1.standardised.iter().zip(&choice.best.1.weights))
-                .map(|(v, (u, w))| Residual { titrant: *v, standardised: *u, weight: *w })
-                .collect();
+            evaluation.residuals = best.residuals();
             return;
         }
-        evaluation.tried = refused;
         // No model fits: the weakest mark may be none.
         let weakest = marks
             .iter()
@@ -116,8 +109,11 @@ fn frame(points: &Points, middle: f64, unit: f64, given: &Given) -> Frame {
     let origin = sign * middle;
     let z: Vec<f64> = points.signal.iter().map(|x| (x - origin) / unit).collect();
     let (mut titrant, mut pooled, mut share) = (Vec::new(), Vec::new(), Vec::new());
+    let time = points.time_s.as_ref().filter(|_| points.dosing == Dosing::Continuous);
+    let mut time_s = time.map(|_| Vec::new());
     if points.len() <= MOST_POINTS {
         titrant.clone_from(&points.titrant);
+        time_s = time.cloned();
         pooled = z;
         share = vec![1.0; points.len()];
     } else {
@@ -137,6 +133,9 @@ fn frame(points: &Points, middle: f64, unit: f64, given: &Given) -> Frame {
             titrant.push(points.titrant[i..j].iter().sum::<f64>() / n);
             pooled.push(z[i..j].iter().sum::<f64>() / n);
             share.push(n.sqrt().recip());
+            if let (Some(all), Some(t)) = (&mut time_s, time) {
+                all.push(t[i..j].iter().sum::<f64>() / n);
+            }
             i = j;
         }
     }
@@ -150,6 +149,7 @@ fn frame(points: &Points, middle: f64, unit: f64, given: &Given) -> Frame {
     Frame {
         titrant,
         z: pooled,
+        time_s,
         share,
         u_z: points.u_signal / unit.abs(),
         u_titrant: points.u_titrant,

@@ -4,6 +4,7 @@
 
 mod arms;
 mod bank;
+mod bend;
 mod choose;
 mod condition;
 mod confirm;
@@ -11,13 +12,16 @@ mod evaluate;
 mod evaluation;
 mod finding;
 mod fit;
+mod fitted;
 mod forecast;
 mod given;
 mod jump;
+mod lagged;
 mod mark;
 mod models;
 mod noise;
 mod picture;
+mod response;
 mod scale;
 mod special;
 mod watch;

@@ -5,11 +5,17 @@
 //! R. de Levie, How to Use Excel in Analytical Chemistry, Cambridge University Press 2001, chapter 4: the progress of a
 //! titration is an explicit function of the concentration that the electrode sees, so no root is searched.
 
+mod bend;
+pub(super) mod complexation;
 mod halides;
+mod polarised;
 mod redox;
 mod sites;
 
+pub(super) use bend::Bend;
+pub(super) use complexation::Complexation;
 pub(super) use halides::Halides;
+pub(super) use polarised::Polarised;
 pub(super) use redox::{Redox, RightArm};
 pub(super) use sites::{Group, Sites};
 

@@ -1,6 +1,7 @@
 //! Redox titrations: V explicit in the potential through the two Nernst ratios.
 //!
-//! Up to the end-point the analyte couples rule: V = sum A_i sigma(n_i (z - p_i)). Behind it the titrant's couple rules,
+//! Up to the end-point the analyte couples rule: V = sum A_i sigma(n_i (z - p_i)) - f (1 - sigma(n_1 (z - p_1))): a small
+//! part f of the first couple has reacted before the first addition, without which no potential would be defined there. Behind it the titrant's couple rules,
 //! with r = (V - Ve) / (V0 + Ve) a function of y = exp(n_t (z - rho)) that depends on the numbers of atoms:
 //! equal numbers V = Ve alpha / beta, one ion that becomes two r (1 + r) = y, two that become one r^2 = y (1 + r).
 
@@ -26,16 +27,19 @@ pub(in crate::detector) struct Redox {
     pub(in crate::detector) titrant: f64,
     /// Its atoms.
     pub(in crate::detector) arm: RightArm,
+    /// Standard deviation of the part that has reacted before the first addition, in titrant.
+    pub(in crate::detector) most_before: f64,
     /// Expected ln of the volume before the first addition (used where dilution counts), and its standard deviation.
     pub(in crate::detector) ln_volume: (f64, f64),
 }
 
 const RHO: usize = 0;
-const LN_V0: usize = 1;
+const BEFORE: usize = 1;
+const LN_V0: usize = 2;
 
 impl Redox {
     fn first(&self) -> usize {
-        if self.arm == RightArm::Equal { 1 } else { 2 }
+        if self.arm == RightArm::Equal { 2 } else { 3 }
     }
 }
 
@@ -51,7 +55,7 @@ impl Model for Redox {
     }
 
     fn meanings(&self) -> Vec<Meaning> {
-        let mut all = vec![Meaning::FormalPotential];
+        let mut all = vec![Meaning::FormalPotential, Meaning::Titrant];
         all.resize(self.first(), Meaning::LnSampleVolume);
         for _ in &self.analytes {
             all.extend([Meaning::Titrant, Meaning::FormalPotential]);
@@ -73,12 +77,19 @@ impl Model for Redox {
             let bell = n * amount * s * (1.0 - s);
             rising += amount * s;
             slope += bell;
+            if i == 0 {
+                let before = p[BEFORE];
+                rising -= before * (1.0 - s);
+                slope += n * before * s * (1.0 - s);
+                gradient[BEFORE] = s - 1.0;
+            }
             whole += amount;
             gradient[first + 2 * i] = s;
-            gradient[first + 2 * i + 1] = -bell;
+            let started = if i == 0 { p[BEFORE] } else { 0.0 };
+            gradient[first + 2 * i + 1] = -n * (amount + started) * s * (1.0 - s);
         }
         if self.arm == RightArm::Equal {
-            for g in &mut gradient[first..] {
+            for g in &mut gradient[BEFORE..] {
                 *g *= 1.0 + y;
             }
             gradient[RHO] = -rising * dy;
@@ -110,10 +121,11 @@ impl Model for Redox {
     }
 
     fn priors(&self) -> Vec<Prior> {
-        if self.arm == RightArm::Equal {
-            return Vec::new();
+        let mut all = vec![Prior::on(BEFORE, 0.0, self.most_before)];
+        if self.arm != RightArm::Equal {
+            all.push(Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1));
         }
-        vec![Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1)]
+        all
     }
 
     fn sensible(&self, p: &[f64], range: f64) -> bool {
