@@ -1,11 +1,11 @@
 //! The command line.
 
-mod args;
-mod command;
-mod curve_file;
+pub mod args;
+pub mod command;
+pub mod curve_file;
 mod exit;
 mod fault;
-mod output;
+pub mod output;
 
 pub use args::{Args, Command};
 pub use exit::Exit;

@@ -102,11 +102,6 @@ impl Jump {
         }
     }
 
-    /// The steepest chord so far with the flattest before it.
-    pub(super) const fn candidate(&self) -> Option<(Chord, Chord)> {
-        self.steep
-    }
-
     /// A later reading at the titrant of the last point: the settled value counts.
     pub(super) fn settle(&mut self, mark: Mark) {
         if let Some(open) = &mut self.open
@@ -214,10 +209,16 @@ impl Jump {
         if part >= limit {
             return turning;
         }
-        self.behind = Some(Behind { steep, flat, settled: false, reached: mark.signal });
-        self.steep = None;
-        self.flat = None;
+        self.leave_behind();
         Seen::Found { steep, flat, past, part, limit }
+    }
+
+    /// The steepest chord was an end-point: the next one is looked for, and this one guarded.
+    pub(super) fn leave_behind(&mut self) {
+        if let (Some((steep, flat)), Some(last)) = (self.steep.take(), self.last) {
+            self.behind = Some(Behind { steep, flat, settled: false, reached: last.signal });
+            self.flat = None;
+        }
     }
 
     fn disproved(&mut self, mark: Mark) -> Option<Seen> {

@@ -1,22 +1,24 @@
 //! The live end-point finder: causal, of bounded state, the same cost at every point.
 
+mod bend;
 mod jump;
 mod memory;
 mod scale;
+mod sight;
 
+use self::bend::Bend;
 use self::jump::{Chord, Jump, Seen};
 use self::memory::{Memory, Recent, Stretch};
 use self::scale::{BuretteGrid, NoiseScale, Resolution};
+use self::sight::{Place, Sight, amount};
 use super::arms::{self, Arm, Fit, Scales};
 use super::forecast::{self, Forecast, Prior};
 use super::mark::Mark;
-use super::{Because, Change, Given, Outlook, WatchState};
-use crate::reading::{CurveHead, Point, Quantity, Unit};
+use super::{Because, Change, Given, Outlook, Shape, WatchState};
+use crate::reading::{CurveHead, Point, Quantity};
 
-/// RT/F at 25 degrees Celsius in mV (CODATA 2018: R = 8.314462618, F = 96485.33212).
-const NERNST_MV: f64 = 25.692_6;
-/// One e-fold in pH: 1 / ln 10.
-const NERNST_PH: f64 = std::f64::consts::LOG10_E;
+/// The scale of a jump where the unit says none (mV).
+const UNIT_UNKNOWN: f64 = 25.69;
 /// Volume before the first addition where nobody said (mL): common practice, no source.
 const USUAL_VOLUME_ML: f64 = 60.0;
 /// A find by the arms needs both of them above so many of their uncertainties.
@@ -48,13 +50,42 @@ pub struct Watch {
     memory: Memory,
     recent: Recent,
     stretch: Stretch,
-    jump: Jump,
+    finder: Finder,
     lowest: f64,
     highest: f64,
     state: WatchState,
     finds: u32,
     latest: Option<Find>,
     forecast: Option<Forecast>,
+}
+
+/// The finder of the shape.
+#[derive(Debug, Clone)]
+#[expect(clippy::large_enum_variant, reason = "a watch holds one")]
+enum Finder {
+    Jump(Jump),
+    Bend(Bend),
+}
+
+impl Finder {
+    fn new(head: &CurveHead, given: &Given, nernst: f64) -> Self {
+        match super::scale::shape(head, given) {
+            Some(Shape::Bend) => Self::Bend(Bend::new(dilution(head, given))),
+            _ => Self::Jump(Jump::new(nernst)),
+        }
+    }
+}
+
+/// Volume before the first addition for signals that dilution makes smaller; zero for the others.
+fn dilution(head: &CurveHead, given: &Given) -> f64 {
+    match head.signal {
+        Some((Quantity::Conductance | Quantity::Absorbance | Quantity::Current, _)) => before(given),
+        _ => 0.0,
+    }
+}
+
+fn before(given: &Given) -> f64 {
+    given.sample_volume_ml.filter(|v| *v > 0.0 && v.is_finite()).unwrap_or(USUAL_VOLUME_ML)
 }
 
 /// The latest find.
@@ -70,7 +101,8 @@ impl Watch {
     /// A watch for a run whose numbers `head` describes, with what the procedure knows.
     #[must_use]
     pub fn new(head: CurveHead, given: &Given) -> Self {
-        let nernst = nernst_unit(&head) * given.slope.map_or(1.0, |(slope, _)| slope.clamp(0.5, 1.5));
+        let nernst = super::scale::nernst(&head, 25.0).unwrap_or(UNIT_UNKNOWN)
+            * given.slope.map_or(1.0, |(slope, _)| slope.clamp(0.5, 1.5));
         Self {
             head,
             given: given.clone(),
@@ -87,7 +119,7 @@ impl Watch {
             memory: Memory::new(nernst),
             recent: Recent::new(nernst),
             stretch: Stretch::new(),
-            jump: Jump::new(nernst),
+            finder: Finder::new(&head, given, nernst),
             lowest: f64::INFINITY,
             highest: f64::NEG_INFINITY,
             state: WatchState::Far,
@@ -153,7 +185,10 @@ impl Watch {
 
     fn settle(&mut self, mark: Mark) {
         self.last = Some(mark);
-        self.jump.settle(mark);
+        match &mut self.finder {
+            Finder::Jump(jump) => jump.settle(mark),
+            Finder::Bend(bend) => bend.settle(mark.titrant, mark.signal),
+        }
         self.recent.settle(mark);
     }
 
@@ -189,13 +224,14 @@ impl Watch {
         self.last = None;
         self.recent.clear();
         self.stretch.clear();
-        self.jump = Jump::new(self.nernst);
+        self.finder = Finder::new(&self.head, &self.given, self.nernst);
         for point in kept {
             let mark = mark(&point, self.pushed);
             self.last = Some(mark);
             self.recent.add(mark, false);
             self.stretch.add(mark.titrant, mark.signal);
-            self.jump.add(mark, self.noise.value(), self.accepted);
+            // What was said about these points stays said.
+            drop(self.look(mark));
         }
     }
 
@@ -212,56 +248,138 @@ impl Watch {
         self.recent.add(mark, dense);
         self.stretch.add(mark.titrant, mark.signal);
         self.last = Some(mark);
-        self.watch_jump(mark, changes);
+        let sight = self.look(mark);
+        self.forecast = self.make_forecast();
+        self.follow(sight, mark, changes);
     }
 
-    fn watch_jump(&mut self, mark: Mark, changes: &mut Vec<Change>) {
-        let seen = self.jump.add(mark, self.noise.value(), self.accepted);
-        match seen {
-            Seen::Lost { figure, limit, came_back, chord } => {
-                self.withdraw(mark, figure, limit, came_back, &chord, changes)
-            }
-            Seen::Found { steep, flat, past, part, limit } => {
-                let because = Because {
-                    what: format!(
-                        "steepness from {} to {} as part of the steepest, from {} to {}",
-                        volume(past.from.titrant),
-                        volume(past.to.titrant),
-                        volume(steep.from.titrant),
-                        volume(steep.to.titrant)
-                    ),
-                    figure: part,
-                    limit,
-                    points: self.accepted,
-                };
-                let (end_point, u) = self.place(&steep, &flat);
-                self.find(mark, end_point, u, because, changes);
-            }
-            Seen::Turning { steep, flat, ratio, limit } => {
-                if let Some((fit, because)) = self.arms_say(&steep, mark) {
-                    let u = fit.u[0];
-                    self.find(mark, fit.value[0], u, because, changes);
-                } else {
-                    self.to(
-                        WatchState::Turning,
-                        mark,
-                        steepness_because(&steep, &flat, ratio, limit, self.accepted),
-                        changes,
-                    );
-                }
-            }
-            Seen::Rising { .. } | Seen::Nothing => {
-                self.approach(mark, changes);
+    /// What the finder of the shape sees after a point.
+    fn look(&mut self, mark: Mark) -> Sight {
+        let (noise, count) = (self.noise.value(), self.accepted);
+        match &mut self.finder {
+            Finder::Bend(bend) => bend.add(mark.titrant, mark.signal, noise, count),
+            Finder::Jump(jump) => {
+                let seen = jump.add(mark, noise, count);
+                self.jump_sight(seen, mark)
             }
         }
     }
 
+    fn jump_sight(&mut self, seen: Seen, mark: Mark) -> Sight {
+        match seen {
+            Seen::Nothing => Sight::Nothing,
+            Seen::Rising { steep, flat, ratio, limit } => {
+                Sight::Rising(steepness_because(&steep, &flat, ratio, limit, self.accepted))
+            }
+            Seen::Turning { steep, flat, ratio, limit } => match self.arms_say(&steep, mark) {
+                Some((fit, because)) => {
+                    if let Finder::Jump(jump) = &mut self.finder {
+                        jump.leave_behind();
+                    }
+                    let wide = steep.titrant();
+                    let between = (steep.from.titrant - 3.0 * wide, steep.to.titrant + 3.0 * wide);
+                    Sight::Found(Place { end_point: fit.value[0], u: fit.u[0], between }, because)
+                }
+                None => Sight::Turning(steepness_because(&steep, &flat, ratio, limit, self.accepted)),
+            },
+            Seen::Found { steep, past, part, limit, .. } => {
+                let what = format!(
+                    "steepness from {} to {} as part of the steepest, from {} to {}",
+                    amount(past.from.titrant),
+                    amount(past.to.titrant),
+                    amount(steep.from.titrant),
+                    amount(steep.to.titrant)
+                );
+                Sight::Found(self.place(&steep), Because { what, figure: part, limit, points: self.accepted })
+            }
+            Seen::Lost { figure, limit, came_back, chord } => {
+                let what = if came_back {
+                    format!("part of the jump that the signal came back, at {}", amount(chord.to.titrant))
+                } else {
+                    format!(
+                        "steepness from {} to {} as multiple of that of the find",
+                        amount(chord.from.titrant),
+                        amount(chord.to.titrant)
+                    )
+                };
+                Sight::Lost(Because { what, figure, limit, points: self.accepted })
+            }
+        }
+    }
+
+    /// Turns what is seen into changes of state.
+    fn follow(&mut self, sight: Sight, mark: Mark, changes: &mut Vec<Change>) {
+        match sight {
+            Sight::Found(place, because) => self.find(mark, &place, because, changes),
+            Sight::Lost(because) => self.withdraw(mark, because, changes),
+            Sight::Turning(because) => self.to(WatchState::Turning, mark, because, changes),
+            Sight::Rising(because) => {
+                if self.may_approach() {
+                    self.to(WatchState::Closing, mark, because, changes);
+                }
+            }
+            Sight::Nothing => self.approach(mark, changes),
+        }
+    }
+
+    /// Just after a find the watch stays on it.
+    fn may_approach(&self) -> bool {
+        match self.state {
+            WatchState::Found => self.latest.is_none_or(|find| self.accepted >= find.at + STAY),
+            WatchState::Turning => false,
+            _ => true,
+        }
+    }
+
+    /// Closing by the forecast, or far.
     fn approach(&mut self, mark: Mark, changes: &mut Vec<Change>) {
-        self.forecast = self.make_forecast();
-        let _ = (mark, changes);
+        let near = self.forecast.and_then(|f| {
+            let to_go = f.expected - mark.titrant;
+            let because = |limit: f64| Because {
+                what: format!("titrant to go to the expected end-point at {}", amount(f.expected)),
+                figure: to_go,
+                limit: limit * f.expected,
+                points: f.points,
+            };
+            if to_go <= CLOSING * f.expected {
+                Some((true, because(CLOSING)))
+            } else if to_go > NOT_CLOSING * f.expected {
+                Some((false, because(NOT_CLOSING)))
+            } else {
+                None
+            }
+        });
+        match (near, self.state) {
+            (Some((true, because)), WatchState::Far | WatchState::Withdrawn) => {
+                self.to(WatchState::Closing, mark, because, changes);
+            }
+            (Some((false, because)), WatchState::Closing) => self.to(WatchState::Far, mark, because, changes),
+            (_, WatchState::Turning) => {
+                let because = Because {
+                    what: "signal came back: part of the steepest stretch at least".to_owned(),
+                    figure: 1.0,
+                    limit: 0.3,
+                    points: self.accepted,
+                };
+                self.to(WatchState::Far, mark, because, changes);
+            }
+            (_, WatchState::Found) if self.may_approach() => {
+                let because = Because {
+                    what: "points since the find".to_owned(),
+                    figure: self.latest.map_or(0.0, |find| (self.accepted - find.at) as f64),
+                    limit: STAY as f64,
+                    points: self.accepted,
+                };
+                self.to(WatchState::Far, mark, because, changes);
+            }
+            _ => {}
+        }
     }
 
     fn make_forecast(&self) -> Option<Forecast> {
+        if matches!(self.finder, Finder::Bend(_)) {
+            return forecast::joined(None, self.prior.filter(|_| self.finds == 0));
+        }
         let bins = self.stretch.bins();
         let marks: Vec<Mark> = bins[bins.len().saturating_sub(24)..]
             .iter()
@@ -278,11 +396,7 @@ impl Watch {
             noise: self.noise.value(),
             titrant: (self.grid.step().max(self.resolution.step().min(0.001)) / 12_f64.sqrt()).max(1e-6),
             direction,
-            before: self
-                .given
-                .sample_volume_ml
-                .filter(|v| *v > 0.0 && v.is_finite())
-                .unwrap_or(USUAL_VOLUME_ML),
+            before: before(&self.given),
         }
     }
 
@@ -312,20 +426,25 @@ impl Watch {
     }
 
     /// Where the end-point lies, by the arms if they make sense, else the middle of the steepest chord.
-    fn place(&self, steep: &Chord, _flat: &Chord) -> (f64, f64) {
+    fn place(&self, steep: &Chord) -> Place {
         let wide = steep.titrant();
+        let between = (steep.from.titrant - 3.0 * wide, steep.to.titrant + 3.0 * wide);
         if let Some(fit) = self.both_arms(steep) {
             let near = (steep.from.titrant - wide..=steep.to.titrant + wide).contains(&fit.value[0]);
             if near && fit.u[0] < wide && fit.value[2] > 0.0 {
-                return (fit.value[0], fit.u[0]);
+                return Place { end_point: fit.value[0], u: fit.u[0], between };
             }
         }
-        (0.5 * (steep.from.titrant + steep.to.titrant), wide / 12_f64.sqrt())
+        Place { end_point: 0.5 * (steep.from.titrant + steep.to.titrant), u: wide / 12_f64.sqrt(), between }
     }
 
-    fn find(&mut self, mark: Mark, end_point: f64, u: f64, because: Because, changes: &mut Vec<Change>) {
+    fn find(&mut self, mark: Mark, place: &Place, because: Because, changes: &mut Vec<Change>) {
+        if !self.given.accepts(place.end_point) {
+            return;
+        }
         self.finds += 1;
-        self.latest = Some(Find { number: self.finds, end_point, u, at: self.accepted });
+        self.latest =
+            Some(Find { number: self.finds, end_point: place.end_point, u: place.u, at: self.accepted });
         self.state = WatchState::Found;
         self.forecast = None;
         self.stretch.clear();
@@ -334,31 +453,14 @@ impl Watch {
             titrant: mark.titrant,
             state: WatchState::Found,
             find: Some(self.finds),
-            end_point: Some(end_point),
-            u: Some(u),
+            end_point: Some(place.end_point),
+            u: Some(place.u),
             because,
         });
     }
 
-    fn withdraw(
-        &mut self,
-        mark: Mark,
-        figure: f64,
-        limit: f64,
-        came_back: bool,
-        chord: &Chord,
-        changes: &mut Vec<Change>,
-    ) {
+    fn withdraw(&mut self, mark: Mark, because: Because, changes: &mut Vec<Change>) {
         let Some(find) = self.latest.take() else { return };
-        let what = if came_back {
-            format!("part of the jump that the signal came back, at {}", volume(chord.to.titrant))
-        } else {
-            format!(
-                "steepness from {} to {} as multiple of that of the find",
-                volume(chord.from.titrant),
-                volume(chord.to.titrant)
-            )
-        };
         self.state = WatchState::Withdrawn;
         changes.push(Change {
             point: self.pushed,
@@ -367,7 +469,7 @@ impl Watch {
             find: Some(find.number),
             end_point: Some(find.end_point),
             u: None,
-            because: Because { what, figure, limit, points: self.accepted },
+            because,
         });
     }
 
@@ -392,20 +494,15 @@ fn steepness_because(steep: &Chord, flat: &Chord, ratio: f64, limit: f64, points
     Because {
         what: format!(
             "steepness from {} to {} as multiple of the least, from {} to {}",
-            volume(steep.from.titrant),
-            volume(steep.to.titrant),
-            volume(flat.from.titrant),
-            volume(flat.to.titrant)
+            amount(steep.from.titrant),
+            amount(steep.to.titrant),
+            amount(flat.from.titrant),
+            amount(flat.to.titrant)
         ),
         figure: ratio,
         limit,
         points,
     }
-}
-
-/// A titrant amount as written into reasons.
-fn volume(titrant: f64) -> String {
-    format!("{titrant:.4}")
 }
 
 const fn mark(point: &Point, number: usize) -> Mark {
@@ -415,13 +512,4 @@ const fn mark(point: &Point, number: usize) -> Mark {
 /// Finite and of a size that squares without overflow.
 fn usable(value: f64) -> bool {
     value.is_finite() && value.abs() < 1e9
-}
-
-fn nernst_unit(head: &CurveHead) -> f64 {
-    match head.signal {
-        Some((Quantity::Ph, _)) => NERNST_PH,
-        Some((Quantity::Emf | Quantity::Voltage, unit)) => unit.from_canonical(NERNST_MV),
-        Some((_, unit)) if unit == Unit::Ph => NERNST_PH,
-        _ => NERNST_MV,
-    }
 }
