@@ -147,15 +147,19 @@ fn ours(case: &str, at: f64) -> Option<f64> {
         }
         "phosphoric acid" => protolysis(vec![component(1.0, 0, &[2.148, 7.198, 12.35])], 1, 25.0),
         "citric acid" => protolysis(vec![component(1.0, 0, &[3.128, 4.761, 6.396])], 1, 20.0),
-        "carbonate" => protolysis(vec![component(1.0, 0, &[6.352, 10.329]), component(2.0, 1, &[])], -1, 25.0),
+        "carbonate" => {
+            protolysis(vec![component(1.0, 0, &[6.352, 10.329]), component(2.0, 1, &[])], -1, 25.0)
+        }
         "chloride" => silver(&[10.0], &[(9.75, 1)]),
         "iodide and chloride" => silver(&[10.0, 20.0], &[(16.08, 1), (9.75, 1)]),
         "iodide bromide chloride" => silver(&[5.0, 10.0, 20.0], &[(16.08, 1), (12.28, 1), (9.75, 1)]),
         "chromate" => silver(&[10.0], &[(11.92, 2)]),
         "iron with cerium" => redox(iron, HalfReaction::simple(1_210.0, 1.0), true),
-        "iron with dichromate" => {
-            redox(iron, HalfReaction { reduced: 2.0, protons: 14.0, ..HalfReaction::simple(860.0, 6.0) }, true)
-        }
+        "iron with dichromate" => redox(
+            iron,
+            HalfReaction { reduced: 2.0, protons: 14.0, ..HalfReaction::simple(860.0, 6.0) },
+            true,
+        ),
         "oxalate with permanganate" => redox(
             HalfReaction { oxidised: 2.0, ..HalfReaction::simple(-300.0, 2.0) },
             HalfReaction { protons: 8.0, ..HalfReaction::simple(1_300.0, 5.0) },

@@ -90,7 +90,11 @@ fn given(run: &Run) -> Given {
         "polarised, current" | "polarised, voltage" => Family::Polarised,
         _ => Family::AcidBase,
     };
-    let shape = if run.shape == Mark::Bend { Shape::Bend } else { Shape::Jump };
+    let shape = match run.shape {
+        Mark::Bend => Shape::Bend,
+        Mark::Polarised if run.chemistry.ends_with("peaks") => Shape::Peak,
+        Mark::Jump | Mark::Polarised => Shape::Jump,
+    };
     let vessel = run.titration.as_ref().map(|t| t.vessel);
     Given {
         titrant_mol_l: vessel.map(|v| v.titrant_mol_l),

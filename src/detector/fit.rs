@@ -203,7 +203,8 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
             .zip(&before)
             .map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs())
             .fold(0.0_f64, f64::max);
-        progress.settled = progress.rounds > HUBER_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
+        progress.settled =
+            progress.rounds > HUBER_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
     }
 }
 

@@ -268,6 +268,11 @@ pub(super) fn titrate(
             t_s: Some((time_s * 10.0_f64).round() / 10.0),
         };
         record.lines.push(Line { given_ml, counted_ml, point });
+        if fault.refill(written) {
+            let noise: f64 = StandardNormal.sample(rng);
+            let signal = round_to(seen + sample.sigma * noise, sample.quantum);
+            record.lines.push(Line { given_ml, counted_ml, point: Point { titrant: 0.0, signal, ..point } });
+        }
         if counted_ml >= plan.stop_ml {
             break;
         }
