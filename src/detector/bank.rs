@@ -1,6 +1,6 @@
 //! The models that may be fitted to a jump, each with its start taken from the picture of the curve.
 
-use super::fit::{Candidate, Frame};
+use super::fit::{Candidate, Frame, Moving};
 use super::given::{Family, Given, Medium};
 use super::models::{Group, Halides, Model, Redox, RightArm, Sites};
 use crate::reading::Quantity;
@@ -58,7 +58,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
     let mut add = |model: Box<dyn Model>, p: Vec<f64>| {
         let mut whole = vec![frame.ln_slope.0];
         whole.extend(p);
-        all.push((Candidate { model, drift: None }, whole));
+        all.push((Candidate { model, moving: Moving::Nothing }, whole));
     };
     for family in &knowledge.families {
         match family {
@@ -70,6 +70,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                         exponents: (1.0, 1.0),
                         ln_volume: knowledge.ln_volume,
                         arms_apart: Some(knowledge.arms_apart),
+                        charges: (1.0, 2.0),
                         title: "acid-base",
                     };
                     let p = start.sites(&sites, knowledge.arms_apart.0);
@@ -85,6 +86,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                             exponents,
                             ln_volume: knowledge.ln_volume,
                             arms_apart: None,
+                            charges: (0.0, 0.0),
                             title,
                         };
                         let p = start.sites(&sites, knowledge.arms_apart.0);
@@ -113,6 +115,17 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
         }
     }
     all
+}
+
+/// The acid-base model again with an activity shift: neutral, positive and doubly negative first species.
+pub(super) fn with_activity(sites: &Sites) -> Vec<Candidate> {
+    [(1.0, 2.0), (-1.0, 2.0), (-3.0, 2.0)]
+        .into_iter()
+        .map(|charges| Candidate {
+            model: Box::new(Sites { charges, ..sites.clone() }),
+            moving: Moving::Activity,
+        })
+        .collect()
 }
 
 /// Exponents of the arms of precipitates M_a X_b on an electrode for a singly or doubly charged ion.

@@ -1,8 +1,8 @@
 //! Fits the bank, compares over the same points, averages what cannot be told apart.
 
-use super::bank::{Knowledge, Mark, bank};
+use super::bank::{Knowledge, Mark, bank, with_activity};
 use super::evaluation::Tried;
-use super::fit::{self, Candidate, Frame, Progress};
+use super::fit::{self, Candidate, Frame, Moving, Progress};
 use super::fitted::{Fitted, average};
 use super::given::Family;
 use super::lagged::Turned;
@@ -54,8 +54,13 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
     if knowledge.families.contains(&Family::Complexation) && marks.len() == 1 {
         for charge in [2.0, 1.0] {
             let model = Complexation { charge, ln_slope: frame.ln_slope, ln_volume: knowledge.ln_volume };
-            let start = complexation_start(frame, marks, &model);
-            fits.extend(response::fit(&model, &series(frame), &start, 0.5, 7));
+            let mut start = complexation_start(frame, marks, &model);
+            let mut series = series(frame);
+            if let Some(time_s) = &frame.time_s {
+                series.time_s = Some(time_s.clone());
+                start.push(LAG_S.ln());
+            }
+            fits.extend(response::fit(&model, &series, &start, 0.5, 7));
         }
     }
     for fit in &mut fits {
@@ -88,17 +93,20 @@ fn settled(
     let names: Vec<String> = order.iter().map(|i| fits[*i].name.clone()).collect();
     for (candidate, _) in bank(frame, marks, knowledge) {
         let Some(place) = names.iter().position(|n| *n == candidate.name()) else { continue };
-        let candidate = Candidate { model: candidate.model, drift: Some(DRIFT) };
-        if frame.titrant.len() <= candidate.len() + 2 {
-            continue;
+        let mut again = candidate.model.sites().map_or_else(Vec::new, with_activity);
+        again.push(Candidate { model: candidate.model, moving: Moving::Electrode(DRIFT) });
+        for candidate in again {
+            if frame.titrant.len() <= candidate.len() + 2 {
+                continue;
+            }
+            let plain = &fits[order[place]];
+            let mut p = plain.p.clone();
+            p.insert(1, 0.0);
+            let mut progress = Progress::at(p);
+            progress.scale = plain.scale;
+            fit::advance(&candidate, frame, &mut progress, 5);
+            fits.extend(fit::finish(&candidate, frame, &progress));
         }
-        let plain = &fits[order[place]];
-        let mut p = plain.p.clone();
-        p.insert(1, 0.0);
-        let mut progress = Progress::at(p);
-        progress.scale = plain.scale;
-        fit::advance(&candidate, frame, &mut progress, 5);
-        fits.extend(fit::finish(&candidate, frame, &progress));
     }
     fits
 }

@@ -132,6 +132,8 @@ fn order_by_time(rows: &mut [Row], notes: &mut Vec<String>) {
 
 /// A burette that was refilled starts again near zero: what was given before is added.
 fn join_refills(rows: &mut [Row], notes: &mut Vec<String>) {
+    let (low, high) = rows.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), r| (l.min(r.signal), h.max(r.signal)));
+    let span = high - low;
     let mut given = 0.0;
     let mut refills = 0_usize;
     for i in 1..rows.len() {
@@ -142,8 +144,7 @@ fn join_refills(rows: &mut [Row], notes: &mut Vec<String>) {
         let restarts = before > 0.0 && now < 0.1 * before && goes_on;
         // After a refill the signal goes on where it was; a mistyped volume or a second run does not.
         let step = (rows[i].signal - rows[i - 1].signal).abs();
-        let whole = (rows[i - 1].signal - rows[0].signal).abs();
-        if restarts && step < 0.2 * whole {
+        if restarts && step < 0.2 * span {
             given += before;
             refills += 1;
         }

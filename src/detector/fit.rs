@@ -20,6 +20,8 @@ pub(super) struct Frame {
     pub(super) time_s: Option<Vec<f64>>,
     /// Each point's standard deviation over that of a single reading: below 1 where readings were pooled.
     pub(super) share: Vec<f64>,
+    /// -ln of the activity coefficient of a singly charged ion against the middle of the run, for 0.1 mol/L titrant.
+    pub(super) salt: Vec<f64>,
     /// Standard deviation of the signal in Nernst scales.
     pub(super) u_z: f64,
     /// Standard deviation of a titrant reading.
@@ -33,24 +35,40 @@ pub(super) struct Frame {
 }
 
 impl Frame {
+    /// Titrant at point `i` as a share of the range, from -1/2 to 1/2.
+    fn along(&self, i: usize) -> f64 {
+        (self.titrant[i] - self.titrant[0]) / self.range() - 0.5
+    }
+
     /// Titrant from first to last point.
     pub(super) fn range(&self) -> f64 {
         self.titrant.last().unwrap_or(&0.0) - self.titrant.first().unwrap_or(&0.0)
     }
 }
 
+/// What moves slowly along a run besides the titration, with one parameter for its size.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Moving {
+    /// Nothing.
+    Nothing,
+    /// The electrode drifts in proportion to the titrant; standard deviation over the whole run in Nernst scales.
+    Electrode(f64),
+    /// Activity coefficients fall as the titrant brings salt; the size is that of 0.1 mol/L titrant.
+    Activity,
+}
+
 /// A model with the electrode in front of it: its slope, and a slow drift along the run if asked for.
 pub(super) struct Candidate {
     /// The model.
     pub(super) model: Box<dyn Model>,
-    /// Standard deviation of the drift over the whole run in Nernst scales; `None`: no drift term.
-    pub(super) drift: Option<f64>,
+    /// What moves along the run.
+    pub(super) moving: Moving,
 }
 
 impl Candidate {
     /// Parameters in front of those of the model.
     pub(super) fn offset(&self) -> usize {
-        1 + usize::from(self.drift.is_some())
+        1 + usize::from(self.moving != Moving::Nothing)
     }
 
     /// Number of parameters.
@@ -61,13 +79,19 @@ impl Candidate {
     /// Name for people.
     pub(super) fn name(&self) -> String {
         let name = self.model.name();
-        if self.drift.is_some() { format!("{name}, drift") } else { name }
+        match self.moving {
+            Moving::Nothing => name,
+            Moving::Electrode(_) => format!("{name}, drift"),
+            Moving::Activity => format!("{name}, activity"),
+        }
     }
 
     fn priors(&self, frame: &Frame) -> Vec<Prior> {
         let mut all = vec![Prior::on(0, frame.ln_slope.0, frame.ln_slope.1)];
-        if let Some(sd) = self.drift {
-            all.push(Prior::on(1, 0.0, sd));
+        match self.moving {
+            Moving::Nothing => {}
+            Moving::Electrode(sd) => all.push(Prior::on(1, 0.0, sd)),
+            Moving::Activity => all.push(Prior::on(1, 0.5, 0.6)),
         }
         for mut prior in self.model.priors() {
             for term in &mut prior.terms {
@@ -82,20 +106,26 @@ impl Candidate {
     fn titrant(&self, frame: &Frame, i: usize, p: &[f64], gradient: &mut [f64]) -> Option<(f64, f64)> {
         let offset = self.offset();
         let stretch = (-p[0]).exp();
-        let along = (frame.titrant[i] - frame.titrant[0]) / frame.range() - 0.5;
-        let drift = if self.drift.is_some() { p[1] } else { 0.0 };
-        let plain = frame.z[i] - drift * along;
-        let (v, slope) = self.model.titrant(plain * stretch, &p[offset..], &mut gradient[offset..])?;
+        let (mut plain, mut shift) = (frame.z[i], 0.0);
+        match self.moving {
+            Moving::Nothing => {}
+            Moving::Electrode(_) => plain -= p[1] * frame.along(i),
+            Moving::Activity => shift = p[1] * frame.salt[i],
+        }
+        let place = self.model.titrant(plain * stretch, shift, &p[offset..], &mut gradient[offset..])?;
+        let (v, slope) = (place.titrant, place.slope);
         gradient[0] = -slope * plain * stretch;
-        if self.drift.is_some() {
-            gradient[1] = -slope * stretch * along;
+        match self.moving {
+            Moving::Nothing => {}
+            Moving::Electrode(_) => gradient[1] = -slope * stretch * frame.along(i),
+            Moving::Activity => gradient[1] = place.by_shift * frame.salt[i],
         }
         (v.is_finite() && slope.is_finite()).then_some((v, slope * stretch))
     }
 }
 
 /// Rounds with a loss that throws nothing out, before the biweight.
-const HUBER_ROUNDS: usize = 2;
+const CAUTIOUS_ROUNDS: usize = 2;
 /// The limit of Tukey's biweight in standard deviations.
 pub(super) const TUKEY: f64 = 5.0;
 /// Share of its variance that a normal sample keeps under these weights: E[w r^2] / E[w].
@@ -175,7 +205,7 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
         if progress.settled {
             return;
         }
-        let first = progress.rounds < HUBER_ROUNDS;
+        let first = progress.rounds < CAUTIOUS_ROUNDS;
         let Some(state) = residuals(candidate, frame, &progress.p, progress.scale, &mut gradient) else {
             progress.settled = true;
             return;
@@ -184,7 +214,7 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
         let factor: Vec<f64> = (0..n)
             .map(|i| {
                 let u = state.standardised[i] / spread.max(1.0);
-                let weight = if first { huber(u, 1.5) } else { tukey(u) };
+                let weight = if first { cauchy(u) } else { tukey(u) };
                 if state.sigma[i].is_finite() { weight.sqrt() / state.sigma[i] } else { 1e-3 / frame.range() }
             })
             .collect();
@@ -203,8 +233,7 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
             .zip(&before)
             .map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs())
             .fold(0.0_f64, f64::max);
-        progress.settled =
-            progress.rounds > HUBER_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
+        progress.settled = progress.rounds > CAUTIOUS_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
     }
 }
 
@@ -298,19 +327,10 @@ struct State {
     slope: Vec<f64>,
 }
 
-fn residuals(
-    candidate: &Candidate,
-    frame: &Frame,
-    p: &[f64],
-    scale: f64,
-    gradient: &mut [f64],
-) -> Option<State> {
+fn residuals(candidate: &Candidate, frame: &Frame, p: &[f64], scale: f64, gradient: &mut [f64]) -> Option<State> {
     let n = frame.titrant.len();
-    let mut state = State {
-        standardised: Vec::with_capacity(n),
-        sigma: Vec::with_capacity(n),
-        slope: Vec::with_capacity(n),
-    };
+    let mut state =
+        State { standardised: Vec::with_capacity(n), sigma: Vec::with_capacity(n), slope: Vec::with_capacity(n) };
     let mut inside = 0;
     for i in 0..n {
         if let Some((v, slope)) = candidate.titrant(frame, i, p, gradient) {
@@ -361,8 +381,9 @@ pub(super) fn median_scale(standardised: &[f64]) -> f64 {
     (sizes[middle] / 0.6745).max(1e-3)
 }
 
-fn huber(u: f64, limit: f64) -> f64 {
-    if u.abs() <= limit { 1.0 } else { limit / u.abs() }
+/// A loss that takes the force from gross errors but throws nothing out.
+fn cauchy(u: f64) -> f64 {
+    1.0 / (1.0 + (u / 2.4).powi(2))
 }
 
 pub(super) fn tukey(u: f64) -> f64 {
@@ -379,8 +400,7 @@ pub(super) fn tukey_cost(u: f64) -> f64 {
 /// Correlation of neighbouring residuals and the standardised count of runs of one sign
 /// (A. Wald, J. Wolfowitz, Annals of Mathematical Statistics 11 (1940) 147).
 pub(super) fn whiteness(standardised: &[f64], weights: &[f64]) -> (f64, f64) {
-    let kept: Vec<f64> =
-        standardised.iter().zip(weights).filter(|(_, w)| **w > 0.0).map(|(u, _)| *u).collect();
+    let kept: Vec<f64> = standardised.iter().zip(weights).filter(|(_, w)| **w > 0.0).map(|(u, _)| *u).collect();
     let n = kept.len() as f64;
     if kept.len() < 8 {
         return (0.0, 0.0);

@@ -139,6 +139,17 @@ fn frame(points: &Points, middle: f64, unit: f64, given: &Given) -> Frame {
             i = j;
         }
     }
+    let first = start_up(&titrant, &pooled);
+    if first > 0 {
+        titrant.drain(..first);
+        pooled.drain(..first);
+        share.drain(..first);
+        if let Some(t) = &mut time_s {
+            t.drain(..first);
+        }
+    }
+    let v0 = given.sample_volume_ml.filter(|v| v.is_finite() && *v > 0.0).unwrap_or(60.0);
+    let salt = salt(&titrant, v0);
     let ln_slope = match (given.slope, given.medium) {
         (Some((slope, u)), _) if slope.is_finite() && slope > 0.0 && u.is_finite() => {
             (slope.ln(), (u / slope).clamp(0.002, 0.1))
@@ -151,6 +162,7 @@ fn frame(points: &Points, middle: f64, unit: f64, given: &Given) -> Frame {
         z: pooled,
         time_s,
         share,
+        salt,
         u_z: points.u_signal / unit.abs(),
         u_titrant: points.u_titrant,
         origin,
@@ -171,4 +183,37 @@ fn model_free(points: &Points, minimum: &Minimum, sign: f64) -> EndPoint {
         confirmed_at_point: None,
         method: "steepest place (no model): an inflection, not an equivalence point".to_owned(),
     }
+}
+
+/// Number of points at the start that belong to no buffered branch: an electrode in a solution without its own ion, or
+/// one that was not yet at rest.
+fn start_up(titrant: &[f64], z: &[f64]) -> usize {
+    let n = titrant.len();
+    let early = titrant[0] + 0.1 * (titrant[n - 1] - titrant[0]);
+    (1..n.min(8))
+        .take_while(|i| titrant[*i] <= early || *i == 1)
+        .filter(|i| z[*i] - z[*i - 1] > 2.0)
+        .last()
+        .filter(|first| n - first >= 8)
+        .unwrap_or(0)
+}
+
+/// -ln of the activity coefficient of a singly charged ion at 0.1 mol/L of titrant diluted by `v0`, against its mean.
+///
+/// C. W. Davies, Ion Association, Butterworths 1962, p. 41: lg gamma = -A (sqrt I / (1 + sqrt I) - 0.3 I), A = 0.509 at 25
+/// degrees Celsius.
+fn salt(titrant: &[f64], v0: f64) -> Vec<f64> {
+    let mut all: Vec<f64> = titrant
+        .iter()
+        .map(|v| {
+            let strength = (0.1 * v.max(0.0) / (v0 + v.max(0.0))).max(1e-6);
+            let root = strength.sqrt();
+            0.509 * std::f64::consts::LN_10 * (root / (1.0 + root) - 0.3 * strength)
+        })
+        .collect();
+    let mean = all.iter().sum::<f64>() / all.len() as f64;
+    for value in &mut all {
+        *value -= mean;
+    }
+    all
 }

@@ -35,10 +35,11 @@ impl<'a> Turned<'a> {
         let mut z = self.last.get().clamp(low, high);
         let mut slope = 0.0;
         for _ in 0..80 {
-            match self.model.titrant(z, p, gradient) {
-                Some((v, b)) => {
+            match self.model.titrant(z, 0.0, p, gradient) {
+                Some(place) => {
+                    let b = place.slope;
                     slope = b;
-                    let off = v - titrant;
+                    let off = place.titrant - titrant;
                     if off > 0.0 {
                         high = z;
                     } else {

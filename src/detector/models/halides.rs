@@ -4,7 +4,7 @@
 //! h_i = exp(-(z - lambda_i)) = K_i / ([M] C):  V = [sum_S A_i + V0 (m - sum_S h_i)] / (1 - m + sum_S h_i).
 //! An ion belongs to S when its product is passed: A_i > (V0 + V) h_i; the curve has a kink there.
 
-use super::{Meaning, Model, Prior, exp};
+use super::{Meaning, Model, Place, Prior, exp};
 
 /// `count` ions in the order of their solubility.
 #[derive(Debug, Clone)]
@@ -32,15 +32,15 @@ impl Model for Halides {
         all
     }
 
-    fn titrant(&self, z: f64, p: &[f64], gradient: &mut [f64]) -> Option<(f64, f64)> {
+    fn titrant(&self, z: f64, shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<Place> {
         let v0 = exp(p[LN_V0]);
-        let m = exp(z - p[RHO]);
+        let m = exp(z + shift - p[RHO]);
         let (mut amounts, mut solubles) = (0.0, 0.0);
         let mut count = 0;
         let mut v = 0.0;
         for i in 0..self.count {
             let (amount, place) = (p[FIRST + 2 * i], p[FIRST + 2 * i + 1]);
-            let h = exp(-(z - place));
+            let h = exp(-(z - shift - place));
             if i > 0 && amount <= (v0 + v) * h {
                 break;
             }
@@ -61,9 +61,9 @@ impl Model for Halides {
             let (at, place) = (FIRST + 2 * i, p[FIRST + 2 * i + 1]);
             let on = if i < count { 1.0 } else { 0.0 };
             gradient[at] = on * inverse;
-            gradient[at + 1] = -on * lever * exp(-(z - place));
+            gradient[at + 1] = -on * lever * exp(-(z - shift - place));
         }
-        Some((v, lever * (m + solubles)))
+        Some(Place { titrant: v, slope: lever * (m + solubles), by_shift: lever * (m - solubles) })
     }
 
     fn ends(&self) -> Vec<Vec<usize>> {

@@ -52,17 +52,33 @@ pub(super) enum Meaning {
     Arm,
 }
 
+/// Where a model has a signal.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Place {
+    /// Titrant.
+    pub(super) titrant: f64,
+    /// Its derivative by z.
+    pub(super) slope: f64,
+    /// Its derivative by the activity shift.
+    pub(super) by_shift: f64,
+}
+
 /// Titrant as an explicit function of the signal.
 pub(super) trait Model {
     /// Name for people.
     fn name(&self) -> String;
     /// What each parameter means.
     fn meanings(&self) -> Vec<Meaning>;
-    /// Titrant at z and its derivative by z; the derivatives by the parameters go to `gradient`.
+    /// Titrant at z, where activity coefficients moved the concentrations by `shift` = -ln gamma of a singly charged
+    /// ion against the middle of the run; the derivatives by the parameters go to `gradient`.
     /// `None` where the model has no titrant for that signal (beyond the titrant's own signal).
-    fn titrant(&self, z: f64, p: &[f64], gradient: &mut [f64]) -> Option<(f64, f64)>;
+    fn titrant(&self, z: f64, shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<Place>;
     /// Which parameters add up to each end-point.
     fn ends(&self) -> Vec<Vec<usize>>;
+    /// The sites, if the model is one of acids and bases.
+    fn sites(&self) -> Option<&Sites> {
+        None
+    }
     /// What is known beforehand.
     fn priors(&self) -> Vec<Prior>;
     /// Whether the fitted parameters make chemical sense.

@@ -5,7 +5,7 @@
 //! with r = (V - Ve) / (V0 + Ve) a function of y = exp(n_t (z - rho)) that depends on the numbers of atoms:
 //! equal numbers V = Ve alpha / beta, one ion that becomes two r (1 + r) = y, two that become one r^2 = y (1 + r).
 
-use super::{Meaning, Model, Prior, exp, logistic};
+use super::{Meaning, Model, Place, Prior, exp, logistic};
 
 /// How the titrant's couple counts its atoms.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -63,7 +63,7 @@ impl Model for Redox {
         all
     }
 
-    fn titrant(&self, z: f64, p: &[f64], gradient: &mut [f64]) -> Option<(f64, f64)> {
+    fn titrant(&self, z: f64, _shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<Place> {
         let first = self.first();
         let y = exp(self.titrant * (z - p[RHO]));
         if y > 1e6 {
@@ -93,7 +93,8 @@ impl Model for Redox {
                 *g *= 1.0 + y;
             }
             gradient[RHO] = -rising * dy;
-            return Some((rising * (1.0 + y), slope * (1.0 + y) + rising * dy));
+            let whole_slope = slope * (1.0 + y) + rising * dy;
+            return Some(Place { titrant: rising * (1.0 + y), slope: whole_slope, by_shift: 0.0 });
         }
         let (r, dr_dy) = match self.arm {
             RightArm::Splits => {
@@ -112,7 +113,7 @@ impl Model for Redox {
         }
         gradient[LN_V0] = v0 * r;
         gradient[RHO] = -lever * dr_dy * dy;
-        Some((rising + lever * r, slope + lever * dr_dy * dy))
+        Some(Place { titrant: rising + lever * r, slope: slope + lever * dr_dy * dy, by_shift: 0.0 })
     }
 
     fn ends(&self) -> Vec<Vec<usize>> {

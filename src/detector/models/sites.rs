@@ -6,7 +6,7 @@
 //! A_i = V0 C_i / Cb: the titrant that the i-th site takes. A polyprotic acid is a sum of independent sites whose
 //! constants are those of its polynomial. A precipitate M_a X_b is A0 alone with [M] and [X] in q and m = a n / b.
 
-use super::{Meaning, Model, Prior, exp, logistic};
+use super::{Meaning, Model, Place, Prior, exp, logistic};
 
 /// What is titrated up to one end-point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -30,6 +30,8 @@ pub(in crate::detector) struct Sites {
     pub(in crate::detector) ln_volume: (f64, f64),
     /// Expected rho - lambda and its standard deviation (acid-base: ln(Cb^2 / Kw)), where known.
     pub(in crate::detector) arms_apart: Option<(f64, f64)>,
+    /// How often the activity shift moves the first site, and by how much more each next one (charges).
+    pub(in crate::detector) charges: (f64, f64),
     /// Name for people.
     pub(in crate::detector) title: &'static str,
 }
@@ -46,7 +48,7 @@ impl Sites {
     }
 
     /// Number of sites, those beyond included.
-    pub(in crate::detector) fn sites(&self) -> usize {
+    pub(in crate::detector) fn number(&self) -> usize {
         self.groups.iter().map(|g| g.sites).sum::<usize>() + self.beyond
     }
 
@@ -68,27 +70,23 @@ impl Model for Sites {
             })
             .collect();
         let beyond = if self.beyond > 0 { format!(", {} beyond", self.beyond) } else { String::new() };
-        if self.sites() == 0 {
-            self.title.to_owned()
-        } else {
-            format!("{} ({}{beyond})", self.title, groups.join(" | "))
-        }
+        if self.number() == 0 { self.title.to_owned() } else { format!("{} ({}{beyond})", self.title, groups.join(" | ")) }
     }
 
     fn meanings(&self) -> Vec<Meaning> {
         let mut all = vec![Meaning::LnSampleVolume, Meaning::Arm, Meaning::Arm];
         all.resize(self.pairs_from(), Meaning::Titrant);
-        for _ in 0..self.sites() {
+        for _ in 0..self.number() {
             all.extend([Meaning::Titrant, Meaning::HalfPoint]);
         }
         all
     }
 
-    fn titrant(&self, z: f64, p: &[f64], gradient: &mut [f64]) -> Option<(f64, f64)> {
+    fn titrant(&self, z: f64, shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<Place> {
         let (n, m) = self.exponents;
         let v0 = exp(p[LN_V0]);
-        let right = exp(n * (z - p[RHO]));
-        let left = exp(-m * (z - p[LAMBDA]));
+        let right = exp(n * (z + shift - p[RHO]));
+        let left = exp(-m * (z - shift - p[LAMBDA]));
         let q = right - left;
         let below = 1.0 - q;
         if below < 0.02 {
@@ -96,16 +94,19 @@ impl Model for Sites {
         }
         let inverse = 1.0 / below;
         let mut above = v0 * q;
-        let mut slope = 0.0;
+        let (mut slope, mut by_shift) = (0.0, 0.0);
+        let mut charge = self.charges.0;
         if self.strong() {
             above += p[FIRST];
             gradient[FIRST] = inverse;
         }
         for i in (self.pairs_from()..p.len()).step_by(2) {
-            let s = logistic(z - p[i + 1]);
+            let s = logistic(z + charge * shift - p[i + 1]);
             let bell = p[i] * s * (1.0 - s);
             above += p[i] * s;
             slope += bell;
+            by_shift += charge * bell;
+            charge += self.charges.1;
             gradient[i] = s * inverse;
             gradient[i + 1] = -bell * inverse;
         }
@@ -114,7 +115,11 @@ impl Model for Sites {
         gradient[LN_V0] = v0 * q * inverse;
         gradient[RHO] = -lever * n * right;
         gradient[LAMBDA] = -lever * m * left;
-        Some((v, slope * inverse + lever * (n * right + m * left)))
+        Some(Place {
+            titrant: v,
+            slope: slope * inverse + lever * (n * right + m * left),
+            by_shift: by_shift * inverse + lever * (n * right - m * left),
+        })
     }
 
     fn ends(&self) -> Vec<Vec<usize>> {
@@ -132,6 +137,10 @@ impl Model for Sites {
             .collect()
     }
 
+    fn sites(&self) -> Option<&Self> {
+        (self.number() > 0).then_some(self)
+    }
+
     fn priors(&self) -> Vec<Prior> {
         let mut all = vec![Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1)];
         if let Some((mean, sd)) = self.arms_apart {
@@ -142,10 +151,9 @@ impl Model for Sites {
 
     fn sensible(&self, p: &[f64], range: f64) -> bool {
         let pairs = self.pairs_from();
-        let sites_positive =
-            (pairs..p.len()).step_by(2).all(|i| p[i] > -0.002 * range && p[i] < 20.0 * range);
+        let sites_positive = (pairs..p.len()).step_by(2).all(|i| p[i] > -0.002 * range && p[i] < 20.0 * range);
         // Activity can push a small strong part slightly below nothing.
-        let strong_positive = !self.strong() || p[FIRST] > if self.sites() > 0 { -0.1 * range } else { 0.0 };
+        let strong_positive = !self.strong() || p[FIRST] > if self.number() > 0 { -0.1 * range } else { 0.0 };
         sites_positive && strong_positive
     }
 }
