@@ -97,9 +97,7 @@ impl Points {
         if keep.iter().all(|k| *k) {
             return self;
         }
-        let pick = |values: &[f64]| {
-            values.iter().zip(&keep).filter(|(_, k)| **k).map(|(v, _)| *v).collect::<Vec<f64>>()
-        };
+        let pick = |values: &[f64]| values.iter().zip(&keep).filter(|(_, k)| **k).map(|(v, _)| *v).collect::<Vec<f64>>();
         self.titrant = pick(&self.titrant);
         self.signal = pick(&self.signal);
         self.time_s = self.time_s.as_deref().map(pick);
@@ -209,17 +207,14 @@ fn not_spikes(titrant: &[f64], signal: &[f64], u_signal: f64, notes: &mut Vec<St
         let outside = left * right > 0.0 && left.abs().min(right.abs()) > (SPIKE * u_signal).max(apart);
         keep[i] = !(outside && keep[i - 1]);
     }
-    let places: Vec<String> = (0..n).filter(|i| !keep[*i]).map(|i| format!("{:.3}", titrant[i])).collect();
+    let places: Vec<String> =
+        (0..n).filter(|i| !keep[*i]).map(|i| format!("{:.3}", titrant[i])).collect();
     // More than a tenth of all points is not a few spikes but a signal that we do not understand.
     if places.len() * 10 > n {
         return vec![true; n];
     }
     if !places.is_empty() {
-        notes.push(format!(
-            "{} spikes left out, at {}",
-            places.len(),
-            places[..places.len().min(5)].join(", ")
-        ));
+        notes.push(format!("{} spikes left out, at {}", places.len(), places[..places.len().min(5)].join(", ")));
     }
     keep
 }
