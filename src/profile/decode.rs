@@ -514,7 +514,7 @@ impl Reader {
             Hit::Refused(why) => return Taken::Refused(why),
             Hit::Registers(registers, data, first) => {
                 for register in &registers.fields {
-                    let value = register.value(&data, first);
+                    let value = register.value(&data, first).map(|v| scaled(v, register.number.scale));
                     let held = if value.is_some() { None } else { Some("no number") };
                     self.push(
                         &register.channel,
@@ -628,7 +628,7 @@ impl Reader {
                     (_, _, None) => Some("no unit was told"),
                     _ => None,
                 };
-                let value = if code.is_some() { None } else { value.map(|v| v * number.scale) };
+                let value = if code.is_some() { None } else { value.map(|v| scaled(v, number.scale)) };
                 self.push(&field.channel, number, value, unit.unwrap_or(usual), at, reason.or(why));
             }
             _ => {}
@@ -687,6 +687,14 @@ impl Reader {
 }
 
 const MARKED_NOT_VALID: &str = "the instrument marks it as not valid";
+
+/// Value = number x scale. A scale of one hundredth divides by hundred, so that 687 gives the 6.87 that is
+/// written and not its neighbour.
+fn scaled(number: f64, scale: f64) -> f64 {
+    let inverse = (1.0 / scale).round();
+    let is_inverse = scale.abs() < 1.0 && (scale * inverse - 1.0).abs() < 1e-12;
+    if is_inverse { number / inverse } else { number * scale }
+}
 
 /// How a line was recognised.
 enum Hit<'p> {
