@@ -288,7 +288,7 @@ impl Reader {
                 return self.tell(cut.at, Told::Taken(Taken::Again), each);
             }
         }
-        let taken = self.classify(&profile, cut.at, each);
+        let taken = self.classify(&profile, cut.at, cut.began, each);
         self.tell(cut.at, Told::Taken(taken), each);
     }
 
@@ -326,13 +326,13 @@ impl Reader {
         each(&Seen { number, at, text: &self.text, fate, readings: &self.readings, marks: &self.marks });
     }
 
-    fn classify(&mut self, profile: &Profile, at: Stamp, each: &mut impl FnMut(&Seen<'_>)) -> Taken {
+    fn classify(&mut self, profile: &Profile, at: Stamp, began: Stamp, each: &mut impl FnMut(&Seen<'_>)) -> Taken {
         if let Some(block) = self.open.as_ref().map(|open| open.block)
             && let Some(taken) = self.in_block(profile, block, at)
         {
             return taken;
         }
-        if let Some(taken) = self.line(profile, at) {
+        if let Some(taken) = self.line(profile, at, began) {
             return taken;
         }
         for (index, block) in profile.blocks.iter().enumerate() {
@@ -431,8 +431,9 @@ impl Reader {
     }
 
     /// The lines that stand for themselves, and the answers to requests.
-    fn line(&mut self, profile: &Profile, at: Stamp) -> Option<Taken> {
-        let waiting = self.asking.waiting(&profile.asks, at.elapsed_ns);
+    fn line(&mut self, profile: &Profile, at: Stamp, began: Stamp) -> Option<Taken> {
+        // An answer that began in time is in time, even if the line paused within it.
+        let waiting = self.asking.waiting(&profile.asks, began.elapsed_ns);
         // First what may come now, then what comes late: the late answer must not be taken for another one.
         for (index, line) in profile.lines.iter().enumerate() {
             let timely = line.answers.is_empty() || waiting.is_some_and(|ask| line.answers.contains(&ask));
