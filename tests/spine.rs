@@ -1,9 +1,9 @@
 //! The main job through the public binary: from a wire to a found end-point, kept on disk.
 
-mod support;
+mod program;
 
 use rusqlite::Connection;
-use support::{dropwise, stderr, stdout};
+use program::{dropwise, stderr, stdout};
 
 #[test]
 fn the_demonstration_finds_its_end_point_without_a_terminal_and_keeps_everything() {
@@ -82,6 +82,7 @@ fn each_fault_says_what_where_and_how_to_mend_with_its_exit_code() {
     let wrong_unit = wrong_unit.to_str().unwrap();
     let blocked_record = blocked.join("record.db");
     let cases: &[(&[&str], i32, &[&str])] = &[
+        (&["list"], 5, &["no record", "dropwise demo"]),
         (&["run", "--plain"], 2, &["--port PORT --profile PROFILE"]),
         (&["run", "--plain", "--port", "nonsense:", "--profile", "demo-bench"], 2, &["nonsense:", "device path"]),
         (&["run", "--plain", "--port", "stdin", "--profile", "no-such"], 3, &["no-such", "ph-stream-comma"]),
@@ -96,7 +97,6 @@ fn each_fault_says_what_where_and_how_to_mend_with_its_exit_code() {
             4,
             &["/dev/no-such-port"],
         ),
-        (&["list"], 5, &["no record", "dropwise demo"]),
         (
             &["demo", "--plain", "--record", blocked_record.to_str().unwrap()],
             5,
