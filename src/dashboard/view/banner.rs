@@ -2,7 +2,7 @@
 
 use super::super::alarm::{Alarm, to_go};
 use super::super::state::{Deed, State};
-use super::super::text::{visible, wrap};
+use super::super::text::{cut, visible, width, wrap};
 use super::super::theme::Tone;
 use crate::work::Health;
 use ratatui::text::{Line, Span};
@@ -24,7 +24,8 @@ pub(super) fn lines(state: &State, columns: usize, most: usize) -> Vec<Line<'sta
         if wrapped.len() > room {
             wrapped.truncate(room);
             if let Some(last) = wrapped.last_mut() {
-                *last = super::super::text::cut(&format!("{last} ....."), columns, theme.more());
+                let room = columns.saturating_sub(width(theme.more()));
+                *last = format!("{}{}", cut(last, room, ""), theme.more());
             }
         }
         for words in wrapped {
