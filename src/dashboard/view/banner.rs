@@ -40,8 +40,12 @@ fn sayings(state: &State) -> Vec<(Tone, String)> {
     let mut all = Vec::new();
     if let Some(armed) = state.armed {
         let words = match armed.deed {
-            Deed::EndRun(_) => "F8 again within 3 s ends the run; any other key: it goes on".to_owned(),
-            Deed::SetAside => "F9 again within 3 s sets the run aside; any other key: it does not".to_owned(),
+            Deed::EndRun(_) => {
+                "F8 again, not too fast, within 3 s ends the run; any other key: it goes on".to_owned()
+            }
+            Deed::SetAside => {
+                "F9 again, not too fast, within 3 s sets the run aside; any other key: not".to_owned()
+            }
             Deed::LeaveScreen => {
                 "the same key again within 3 s closes this screen; the recorder and the run go on".to_owned()
             }

@@ -70,18 +70,30 @@ fn gather(run: &RunState, range: (f64, f64), columns: usize) -> Vec<Column> {
 }
 
 /// Range of the signal in round steps, and the step.
-fn signal_range(columns: &[Column], rows: f64) -> (f64, f64, f64) {
+///
+/// The range is at least `least` wide, so that noise does not look like a curve and the picture is
+/// not drawn anew with each point.
+fn signal_range(columns: &[Column], rows: f64, least: f64) -> (f64, f64, f64) {
     let low = columns.iter().map(|c| c.low).fold(f64::INFINITY, f64::min);
     let high = columns.iter().map(|c| c.high).fold(f64::NEG_INFINITY, f64::max);
     if !(low.is_finite() && high.is_finite()) {
         return (0.0, 1.0, 1.0);
     }
-    let span = (high - low).max(low.abs() * 1e-3).max(1e-3);
-    let step = lens::step(span, (rows / 2.0).clamp(2.0, 10.0));
-    let half = step / 2.0;
-    let from = (low / half - 0.1).floor() * half;
-    let to = (high / half + 0.1).ceil() * half;
+    let span = (high - low).max(low.abs() * 1e-3).max(least);
+    let step = lens::step(span, (rows / 2.5).clamp(2.0, 10.0));
+    let from = (low / step - 0.1).floor() * step;
+    let to = ((high / step + 0.1).ceil() * step).max(from + (least / step).round() * step);
     (from, to, step)
+}
+
+/// The narrowest range of the signal that is shown (common practice, no source).
+const fn least_range(run: &RunState) -> f64 {
+    match run.head.curve.signal {
+        Some((_, Unit::Ph)) => 2.0,
+        Some((_, Unit::Millivolt)) => 100.0,
+        Some((_, Unit::Volt | Unit::Absorbance)) => 0.1,
+        _ => 1e-3,
+    }
 }
 
 /// Where the parts of the panel are.
@@ -122,7 +134,7 @@ pub(super) fn draw(state: &State, run: &RunState, frame: &mut Frame<'_>, area: R
     }
     let range = lens::window(run, state.lens);
     let columns = gather(run, range, usize::from(plot.width) * 2);
-    let (from, to, step) = signal_range(&columns, f64::from(plot.height));
+    let (from, to, step) = signal_range(&columns, f64::from(plot.height), least_range(run));
     let decimals = if step >= 1.0 { 0 } else { usize::from(step < 0.1) + 1 + usize::from(step < 0.01) };
     let buffer = frame.buffer_mut();
     let faint = theme.style(Tone::Faint);
@@ -358,9 +370,9 @@ pub(super) fn steepness(state: &State, run: &RunState, frame: &mut Frame<'_>, ar
     }
     let range = lens::window(run, state.lens);
     let bars = bars(&gather(run, range, usize::from(plot.width)), range, usize::from(plot.width));
-    // A round full height, so that the strip is not drawn anew with each steeper point.
-    let most = lens::round_up(bars.iter().copied().fold(0.0, f64::max));
-    if most <= 0.0 {
+    // The full height is a power of two, so that the strip is not drawn anew with each steeper point.
+    let most = bars.iter().copied().fold(0.0, f64::max).log2().ceil().exp2();
+    if !(most.is_finite() && most > 0.0) {
         return;
     }
     let buffer = frame.buffer_mut();
