@@ -300,6 +300,7 @@ impl Form {
             portion: self.portion.0,
             portions: self.portion.1,
             mass_g: self.mass_g().map_err(|why| format!("mass: {why}"))?,
+            end_past: None,
         })
     }
 }

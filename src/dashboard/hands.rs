@@ -546,7 +546,7 @@ pub(super) fn take_back(state: &mut State, command: Command) {
             VolumeMark::Correction { reading_ml } => (Asks::Correction, reading_ml.to_string()),
             VolumeMark::Step => return,
         },
-        Command::Start { .. } | Command::End { .. } | Command::Leave => return,
+        Command::Open { .. } | Command::Start { .. } | Command::End { .. } | Command::Leave => return,
     };
     let mut entry = Entry::new(asks);
     insert(&mut entry.input, &typed, LONGEST_NOTE);

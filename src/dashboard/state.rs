@@ -158,6 +158,7 @@ impl Asked {
     /// What was asked, in words.
     pub(super) const fn words(&self) -> &'static str {
         match self.command {
+            Command::Open { .. } => "open the bench",
             Command::Start { .. } => "start",
             Command::Mark { .. } => "volume",
             Command::Note { .. } => "note",

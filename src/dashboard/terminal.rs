@@ -296,7 +296,11 @@ impl Screen {
                             mpsc::error::TrySendError::Full(_) => "the recorder is busy: try again",
                             mpsc::error::TrySendError::Closed(_) => "the recorder is gone",
                         };
-                        self.take(Input::Recorder(Event::Answer { id, refused: Some(why.to_owned()) }));
+                        self.take(Input::Recorder(Event::Answer {
+                            id,
+                            refused: Some(why.to_owned()),
+                            lane: None,
+                        }));
                     }
                 }
             }

@@ -97,7 +97,8 @@ fn recorder(state: &mut State, event: &Event) -> Vec<Effect> {
                 tell(state, "the record is written again");
             }
         }
-        Event::Answer { id, refused } => effects.extend(answer(state, *id, refused.as_deref())),
+        Event::Opened { .. } | Event::Closed { .. } => {}
+        Event::Answer { id, refused, .. } => effects.extend(answer(state, *id, refused.as_deref())),
         Event::Leaving { why } => {
             effects.push(warn(state, format!("the recorder leaves: {}", text::visible(why))))
         }
@@ -208,7 +209,7 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                     }
                     tell(state, format!("run {run} is set aside; it stays in the record"));
                 }
-                Command::Start { .. } | Command::End { .. } | Command::Leave => {}
+                Command::Open { .. } | Command::Start { .. } | Command::End { .. } | Command::Leave => {}
             }
             None
         }

@@ -95,6 +95,7 @@ fn line_trouble(state: &State) -> Option<(Tone, String)> {
             ),
         )),
         Health::Over { why } => Some((Tone::Warn, format!("nothing more will come: {}", visible(why)))),
+        Health::Failed { why } => Some((Tone::Alarm, format!("the line cannot be used: {}", visible(why)))),
         Health::Opening => Some((Tone::Plain, format!("opening {}", visible(&lane.port)))),
         Health::Open { .. } => None,
     }

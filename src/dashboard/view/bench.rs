@@ -77,6 +77,7 @@ const fn health(health: &Health) -> (&'static str, Tone) {
         Health::Open { .. } => ("open", Tone::Good),
         Health::Gone { .. } => ("GONE", Tone::Alarm),
         Health::Over { .. } => ("at its end", Tone::Warn),
+        Health::Failed { .. } => ("FAILED", Tone::Alarm),
     }
 }
 
@@ -118,6 +119,7 @@ fn details(state: &State, lane: &LaneState, frame: &mut Frame<'_>, area: Rect) {
         Health::Gone { why } => {
             say(Tone::Alarm, format!("line: gone, opened again by itself: {}", visible(why)));
         }
+        Health::Failed { why } => say(Tone::Alarm, format!("line: cannot be used: {}", visible(why))),
         Health::Over { why } => say(Tone::Warn, format!("line: at its end: {}", visible(why))),
     }
     if let Some(heard) = state.heard.get(&lane.id) {
