@@ -262,8 +262,14 @@ impl Form {
         }
     }
 
-    /// A scanned label names the sample: it replaces what stood there and begins its first portion.
-    pub(super) fn scan(&mut self, label: &str) {
+    /// Takes what came at once: a number on the empty line of the mass (a balance sends it so) is the
+    /// mass; anything else names the sample, replaces what stood there and begins its first portion.
+    /// Returns whether it was the mass.
+    pub(super) fn scan(&mut self, label: &str) -> bool {
+        if self.line == FormLine::Mass && self.mass.value().is_empty() && number(label).is_ok() {
+            insert(&mut self.mass, label, LONGEST_NUMBER);
+            return true;
+        }
         if self.sample.value() != label {
             self.portion.0 = 1;
         }
@@ -273,6 +279,7 @@ impl Form {
         if self.line != FormLine::Procedure {
             self.line = FormLine::Mass;
         }
+        false
     }
 
     /// What is wrong with the mass as typed; none when it is empty.

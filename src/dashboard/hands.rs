@@ -1,7 +1,7 @@
 //! What keys and scans do.
 
 use super::entry::{Asks, Entry, Form, FormLine, insert};
-use super::keyboard::{FAST, Gesture};
+use super::keyboard::Gesture;
 use super::keys::{Action, action};
 use super::lens;
 use super::state::{Armed, Deed, Lens, Over, Page, State};
@@ -14,26 +14,31 @@ use tui_input::backend::crossterm::to_input_request;
 
 /// The pedal counts again after it has been up this long: one step is one press, however long the foot stays.
 const PEDAL_RESTS: Duration = Duration::from_millis(700);
+/// The pedal and the start count only this long after the last character.
+const QUIET: Duration = Duration::from_millis(300);
 /// Lines of a screenful.
 const MANY_LINES: usize = 15;
 /// Longest text of a note that comes from a scan or a paste, in characters.
 const LONGEST_NOTE: usize = 500;
 
-/// Carries out a second press once it is known that the key was not held down; lets an old first one go.
-pub(super) fn settle(state: &mut State) -> Vec<Effect> {
-    match state.armed {
-        Some(armed) if state.now >= armed.deadline() => {
-            state.armed = None;
-            if armed.second.is_some() { carry_out(state, armed.deed) } else { Vec::new() }
-        }
-        _ => Vec::new(),
-    }
+/// Lets a first press go whose second did not come.
+pub(super) fn settle(state: &mut State) {
+    state.armed.take_if(|armed| state.now >= armed.deadline());
 }
 
 /// Takes what the keyboard gave.
 pub(super) fn gesture(state: &mut State, gesture: Gesture) -> Vec<Effect> {
+    if let Gesture::Burst { .. } = gesture {
+        state.armed = None;
+    }
     match gesture {
-        Gesture::Key(key) => press(state, key),
+        Gesture::Key(key) => {
+            let effects = press(state, key);
+            if matches!(key.code, KeyCode::Char(c) if c != ' ') {
+                state.typed = Some(state.now);
+            }
+            effects
+        }
         Gesture::Burst { text, entered: true } => scan(state, &text),
         Gesture::Burst { text, entered: false } => burst(state, &text),
     }
@@ -76,8 +81,10 @@ fn scan(state: &mut State, raw: &str) -> Vec<Effect> {
     let expects_sample = state.page == Page::Run && state.live_run().is_none() && state.lane().is_some();
     match &mut state.over {
         Over::Form(form) => {
-            form.scan(&label);
-            tell(state, format!("scanned as the sample: {shown}"));
+            let as_mass = form.scan(&label);
+            let what =
+                if as_mass { "came at once as the mass: Enter takes it:" } else { "scanned as the sample:" };
+            tell(state, format!("{what} {shown}"));
             Vec::new()
         }
         Over::Entry(entry) if entry.asks.is_volume() => {
@@ -160,22 +167,12 @@ fn two_presses(state: &mut State, action: Action) -> Option<Vec<Effect>> {
         return Some(vec![Effect::Leave]);
     }
     let now = state.now;
-    match &mut state.armed {
-        Some(armed) if armed.deed == deed && armed.second.is_some() => {
+    match state.armed.replace(Armed { deed, at: now }) {
+        Some(first) if first.deed == deed && now.saturating_sub(first.at) >= deed.apart() => {
             state.armed = None;
-            Some(vec![warn(state, "the key is held down: nothing was done; let go, then press twice")])
+            Some(carry_out(state, deed))
         }
-        Some(armed) if armed.deed == deed => {
-            // A contact that bounces is one press.
-            if now.saturating_sub(armed.first) > FAST {
-                armed.second = Some(now);
-            }
-            Some(Vec::new())
-        }
-        _ => {
-            state.armed = Some(Armed { deed, first: now, second: None });
-            Some(Vec::new())
-        }
+        _ => Some(Vec::new()),
     }
 }
 
@@ -272,10 +269,15 @@ fn digit(state: &mut State, key: KeyEvent) -> Vec<Effect> {
     Vec::new()
 }
 
-/// Whether the pedal was up long enough for this press to count.
+/// Whether the pedal was up long enough for this press to count, and no text is coming in.
 fn pedal_counts(state: &mut State) -> bool {
     let before = state.pedal.replace(state.now);
-    before.is_none_or(|before| state.now.saturating_sub(before) >= PEDAL_RESTS)
+    before.is_none_or(|before| state.now.saturating_sub(before) >= PEDAL_RESTS) && is_quiet(state)
+}
+
+/// Whether no character came just now: a slow scanner types no faster than a hand.
+fn is_quiet(state: &State) -> bool {
+    state.typed.is_none_or(|typed| state.now.saturating_sub(typed) >= QUIET)
 }
 
 fn pedal(state: &mut State) -> Vec<Effect> {
@@ -474,7 +476,11 @@ fn form_key(state: &mut State, key: KeyEvent, wanted: Option<Action>, mut form: 
         (Some(Action::Up), _) => form.step(false),
         (Some(Action::PreviousPage), _) => form.step(false),
         (Some(Action::Down | Action::NextPage), _) => return down(state, form),
-        (Some(Action::Open), _) if form.line == FormLine::Ready => return start(state, form),
+        (Some(Action::Open), _) if form.line == FormLine::Ready => {
+            if is_quiet(state) {
+                return start(state, form);
+            }
+        }
         (Some(Action::Open), _) => return down(state, form),
         (Some(Action::Pedal), _) if form.line == FormLine::Ready => {
             if pedal_counts(state) {

@@ -50,7 +50,9 @@ impl Keyboard {
             }
             return out;
         }
-        match printable(key) {
+        // A separator within a label (a group separator, a tab) belongs to the label.
+        let within = !self.held.is_empty() && is_separator(key);
+        match if within { Some(' ') } else { printable(key) } {
             Some(c) => {
                 if self.held.len() < LONGEST {
                     self.held.push(c);
@@ -95,6 +97,12 @@ fn printable(key: KeyEvent) -> Option<char> {
     }
 }
 
+/// What scanners send between the parts of a label.
+fn is_separator(key: KeyEvent) -> bool {
+    key.code == KeyCode::Tab
+        || matches!(key.code, KeyCode::Char(_) if key.modifiers.contains(KeyModifiers::CONTROL))
+}
+
 /// Enter, or the line feed that some scanners send.
 fn is_line_end(key: KeyEvent) -> bool {
     key.code == KeyCode::Enter || (key.code == KeyCode::Char('j') && key.modifiers == KeyModifiers::CONTROL)
@@ -137,6 +145,17 @@ mod tests {
         assert_eq!(board.press(ms(12), enter()), [scan]);
         assert_eq!(board.press(ms(13), enter()), []);
         assert_eq!(board.press(ms(500), enter()), [Gesture::Key(enter())]);
+    }
+
+    #[test]
+    fn a_separator_does_not_break_a_label() {
+        let mut board = Keyboard::default();
+        let separator = KeyEvent::new(KeyCode::Char('5'), KeyModifiers::CONTROL);
+        for (at, key) in [key('a'), separator, key('b')].into_iter().enumerate() {
+            assert_eq!(board.press(ms(at as u64), key), []);
+        }
+        let scan = Gesture::Burst { text: "a b".into(), entered: true };
+        assert_eq!(board.press(ms(4), enter()), [scan]);
     }
 
     #[test]

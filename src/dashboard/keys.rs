@@ -85,17 +85,17 @@ const fn bind(
 
 #[rustfmt::skip]
 pub(super) const TABLE: &[Binding] = &[
-    bind(&[(KeyCode::Char(' '), PLAIN)], "space", Action::Pedal, "the pedal: starts a portion, marks a volume; never ends anything"),
-    bind(&[(KeyCode::Char('v'), PLAIN)], "v", Action::Burette, "key the burette reading now (a digit opens the field too)"),
+    bind(&[(KeyCode::Char(' '), PLAIN)], "space", Action::Pedal, "the pedal: starts a portion, marks a volume; never ends"),
+    bind(&[(KeyCode::Char('v'), PLAIN)], "v", Action::Burette, "key the burette reading now (a digit does so too)"),
     bind(&[(KeyCode::Char('s'), PLAIN)], "s", Action::BuretteStart, "key the burette reading at the start"),
     bind(&[(KeyCode::Char('c'), PLAIN)], "c", Action::Correct, "correct the last burette reading"),
     bind(&[(KeyCode::Char('n'), PLAIN)], "n", Action::Note, "write a note; a scanned label becomes a note by itself"),
     bind(&[(KeyCode::F(8), PLAIN)], "F8 F8", Action::EndRun, "end the run: twice within 3 s"),
-    bind(&[(KeyCode::F(9), PLAIN)], "F9", Action::SetAside, "set the chosen stored run aside: a reason, then F9 F9"),
+    bind(&[(KeyCode::F(9), PLAIN)], "F9", Action::SetAside, "set the chosen stored run aside: reason, then F9 F9"),
     bind(&[(KeyCode::F(1), PLAIN), (KeyCode::Char('?'), PLAIN)], "? F1", Action::Help, "all keys"),
     bind(&[(KeyCode::Esc, PLAIN)], "Esc", Action::Back, "back; what was typed is kept"),
     bind(&[(KeyCode::F(2), PLAIN)], "F2", Action::Go(Page::Run), "the run"),
-    bind(&[(KeyCode::F(3), PLAIN), (KeyCode::Char('w'), PLAIN)], "F3 w", Action::Go(Page::Wire), "the wire: what comes in, and what was understood"),
+    bind(&[(KeyCode::F(3), PLAIN), (KeyCode::Char('w'), PLAIN)], "F3 w", Action::Go(Page::Wire), "the wire: what came in, what was understood"),
     bind(&[(KeyCode::F(4), PLAIN), (KeyCode::Char('b'), PLAIN)], "F4 b", Action::Go(Page::Bench), "the bench: instruments and lanes"),
     bind(&[(KeyCode::F(5), PLAIN), (KeyCode::Char('r'), PLAIN)], "F5 r", Action::Go(Page::Runs), "stored runs"),
     bind(&[(KeyCode::Tab, PLAIN)], "Tab", Action::NextPage, "next page"),
@@ -113,7 +113,7 @@ pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::PageUp, PLAIN)], "PgUp", Action::PageUp, "many lines up"),
     bind(&[(KeyCode::PageDown, PLAIN)], "PgDn", Action::PageDown, "many lines down"),
     bind(&[(KeyCode::Char('l'), CONTROL)], "Ctrl-L", Action::Redraw, "draw the screen anew"),
-    bind(&[(KeyCode::F(10), PLAIN), (KeyCode::Char('c'), CONTROL)], "F10 F10, Ctrl-C Ctrl-C", Action::LeaveScreen, "leave the screen: ends nothing, the recorder goes on"),
+    bind(&[(KeyCode::F(10), PLAIN), (KeyCode::Char('c'), CONTROL)], "Ctrl-C F10", Action::LeaveScreen, "twice: leave the screen; ends nothing, the recorder goes on"),
 ];
 
 /// What a key asks for.

@@ -54,7 +54,7 @@ pub(super) fn round_up(value: f64) -> f64 {
     let power = 10_f64.powf(value.log10().floor());
     let mantissa = value / power;
     let round =
-        [1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0].into_iter().find(|r| mantissa <= r + 1e-9);
+        [1.0, 1.25, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0].into_iter().find(|r| mantissa <= r + 1e-9);
     round.unwrap_or(10.0) * power
 }
 
@@ -76,7 +76,7 @@ mod tests {
 
     #[test]
     fn ranges_are_round() {
-        for (value, round) in [(11.4, 12.0), (0.0, 0.0), (0.31, 0.4), (99.0, 100.0), (1.0, 1.0)] {
+        for (value, round) in [(11.4, 12.5), (0.0, 0.0), (0.31, 0.4), (99.0, 100.0), (1.0, 1.0)] {
             assert!((round_up(value) - round).abs() < 1e-9, "{value}");
         }
         assert!((step(12.0, 5.0) - 5.0).abs() < 1e-9);

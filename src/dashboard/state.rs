@@ -53,6 +53,8 @@ pub struct State {
     pub(super) armed: Option<Armed>,
     /// When the pedal was last down.
     pub(super) pedal: Option<Duration>,
+    /// When a printable key other than the pedal was last down.
+    pub(super) typed: Option<Duration>,
     /// Commands that wait for an answer.
     pub(super) asked: Vec<Asked>,
     /// Number of the next command.
@@ -127,21 +129,17 @@ pub(super) struct Message {
 pub(super) struct Armed {
     /// What the second press will do.
     pub(super) deed: Deed,
-    /// When the first press was.
-    pub(super) first: Duration,
-    /// When the second press was; it counts once it is known that the key is not held down.
-    pub(super) second: Option<Duration>,
+    /// When the key was last down.
+    pub(super) at: Duration,
 }
 
 impl Armed {
-    /// Within this time of the first press the second must come.
+    /// Within this time the second press must come.
     const WAITS: Duration = Duration::from_secs(3);
-    /// A key held down repeats faster than this.
-    const HELD: Duration = Duration::from_millis(150);
 
-    /// When it is carried out, or let go.
+    /// When it is let go.
     pub(super) fn deadline(&self) -> Duration {
-        self.second.map_or(self.first + Self::WAITS, |second| second + Self::HELD)
+        self.at + Self::WAITS
     }
 }
 
@@ -182,6 +180,20 @@ pub(super) enum Deed {
     LeaveScreen,
 }
 
+impl Deed {
+    /// How long after the first press the second counts.
+    ///
+    /// A key held down repeats itself: keyboards wait up to about 0.66 s before they begin (common
+    /// practice, no source), so that a press sooner than this may be no press at all. Leaving the
+    /// screen ends nothing and has to be told from a bouncing contact only.
+    pub(super) const fn apart(self) -> Duration {
+        match self {
+            Self::EndRun(_) | Self::SetAside => Duration::from_millis(700),
+            Self::LeaveScreen => Duration::from_millis(40),
+        }
+    }
+}
+
 impl State {
     /// The state before the recorder has told anything.
     #[must_use]
@@ -206,6 +218,7 @@ impl State {
             message: None,
             armed: None,
             pedal: None,
+            typed: None,
             asked: Vec::new(),
             next_id: 1,
             keyboard: Keyboard::default(),

@@ -42,7 +42,8 @@ pub enum Effect {
 /// Takes one input in, at `now` by the clock of the screen.
 pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
     state.now = state.now.max(now);
-    let mut effects = hands::settle(state);
+    hands::settle(state);
+    let mut effects = Vec::new();
     let gestures = match input {
         Input::Key(key) => state.keyboard.press(now, key),
         Input::Tick => state.keyboard.pass(now),

@@ -73,7 +73,6 @@ impl Points {
         join_refills(&mut rows, &mut notes);
         order_by_titrant(&mut rows, &mut notes);
         let rows = settle(rows, &mut notes);
-        let rows = drop_spikes(rows, &mut notes);
         if rows.len() < 3 {
             return None;
         }
@@ -90,6 +89,20 @@ impl Points {
     /// Number of points.
     pub(super) fn len(&self) -> usize {
         self.titrant.len()
+    }
+
+    /// The points without spikes: for a signal that is not expected to turn back.
+    pub(super) fn without_spikes(mut self) -> Self {
+        let keep = not_spikes(&self.titrant, &self.signal, self.u_signal, &mut self.notes);
+        if keep.iter().all(|k| *k) {
+            return self;
+        }
+        let pick = |values: &[f64]| values.iter().zip(&keep).filter(|(_, k)| **k).map(|(v, _)| *v).collect::<Vec<f64>>();
+        self.titrant = pick(&self.titrant);
+        self.signal = pick(&self.signal);
+        self.time_s = self.time_s.as_deref().map(pick);
+        self.u_signal = noise::scale(&self.titrant, &self.signal);
+        self
     }
 
     /// Titrant from first to last point.
@@ -117,6 +130,8 @@ fn order_by_time(rows: &mut [Row], notes: &mut Vec<String>) {
 
 /// A burette that was refilled starts again near zero: what was given before is added.
 fn join_refills(rows: &mut [Row], notes: &mut Vec<String>) {
+    let (low, high) = rows.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), r| (l.min(r.signal), h.max(r.signal)));
+    let span = high - low;
     let mut given = 0.0;
     let mut refills = 0_usize;
     for i in 1..rows.len() {
@@ -127,8 +142,7 @@ fn join_refills(rows: &mut [Row], notes: &mut Vec<String>) {
         let restarts = before > 0.0 && now < 0.1 * before && goes_on;
         // After a refill the signal goes on where it was; a mistyped volume or a second run does not.
         let step = (rows[i].signal - rows[i - 1].signal).abs();
-        let whole = (rows[i - 1].signal - rows[0].signal).abs();
-        if restarts && step < 0.2 * whole {
+        if restarts && step < 0.2 * span {
             given += before;
             refills += 1;
         }
@@ -181,35 +195,28 @@ fn settle(rows: Vec<Row>, notes: &mut Vec<String>) -> Vec<Row> {
 }
 
 /// Points far outside both neighbours, where the neighbours agree, are spikes: an end-point does not come back.
-fn drop_spikes(mut rows: Vec<Row>, notes: &mut Vec<String>) -> Vec<Row> {
-    if rows.len() < 8 {
-        return rows;
+fn not_spikes(titrant: &[f64], signal: &[f64], u_signal: f64, notes: &mut Vec<String>) -> Vec<bool> {
+    let n = titrant.len();
+    let mut keep = vec![true; n];
+    if n < 8 {
+        return keep;
     }
-    let titrant: Vec<f64> = rows.iter().map(|r| r.titrant).collect();
-    let signal: Vec<f64> = rows.iter().map(|r| r.signal).collect();
-    let limit = SPIKE * noise::scale(&titrant, &signal);
-    let mut spikes = vec![false; rows.len()];
-    for i in 1..rows.len() - 1 {
+    for i in 1..n - 1 {
         let (left, right) = (signal[i] - signal[i - 1], signal[i] - signal[i + 1]);
         let apart = (signal[i + 1] - signal[i - 1]).abs();
-        let outside = left * right > 0.0 && left.abs().min(right.abs()) > limit.max(apart);
-        spikes[i] = outside && !spikes[i - 1];
+        let outside = left * right > 0.0 && left.abs().min(right.abs()) > (SPIKE * u_signal).max(apart);
+        keep[i] = !(outside && keep[i - 1]);
     }
-    let count = spikes.iter().filter(|s| **s).count();
+    let places: Vec<String> =
+        (0..n).filter(|i| !keep[*i]).map(|i| format!("{:.3}", titrant[i])).collect();
     // More than a tenth of all points is not a few spikes but a signal that we do not understand.
-    if count > 0 && count * 10 <= rows.len() {
-        let places: Vec<String> = rows
-            .iter()
-            .zip(&spikes)
-            .filter(|(_, s)| **s)
-            .take(5)
-            .map(|(r, _)| format!("{:.3}", r.titrant))
-            .collect();
-        notes.push(format!("{count} spikes left out, at {}", places.join(", ")));
-        let mut spike = spikes.into_iter();
-        rows.retain(|_| !spike.next().unwrap_or(false));
+    if places.len() * 10 > n {
+        return vec![true; n];
     }
-    rows
+    if !places.is_empty() {
+        notes.push(format!("{} spikes left out, at {}", places.len(), places[..places.len().min(5)].join(", ")));
+    }
+    keep
 }
 
 /// How the titrant was added, and the standard deviation of one volume reading.

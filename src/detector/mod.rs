@@ -3,16 +3,25 @@
 //! Pure: points in, findings out; no clock, no file.
 
 mod arms;
+mod bank;
+mod bend;
+mod choose;
 mod condition;
 mod confirm;
 mod evaluate;
 mod evaluation;
 mod finding;
+mod fit;
+mod fitted;
 mod forecast;
 mod given;
+mod jump;
+mod lagged;
 mod mark;
+mod models;
 mod noise;
 mod picture;
+mod response;
 mod scale;
 mod special;
 mod watch;

@@ -2,7 +2,7 @@
 
 use super::super::alarm::{Alarm, to_go};
 use super::super::state::{Deed, State};
-use super::super::text::{visible, wrap};
+use super::super::text::{cut, visible, width, wrap};
 use super::super::theme::Tone;
 use crate::work::Health;
 use ratatui::text::{Line, Span};
@@ -24,7 +24,8 @@ pub(super) fn lines(state: &State, columns: usize, most: usize) -> Vec<Line<'sta
         if wrapped.len() > room {
             wrapped.truncate(room);
             if let Some(last) = wrapped.last_mut() {
-                *last = super::super::text::cut(&format!("{last} ....."), columns, theme.more());
+                let room = columns.saturating_sub(width(theme.more()));
+                *last = format!("{}{}", cut(last, room, ""), theme.more());
             }
         }
         for words in wrapped {
@@ -39,8 +40,12 @@ fn sayings(state: &State) -> Vec<(Tone, String)> {
     let mut all = Vec::new();
     if let Some(armed) = state.armed {
         let words = match armed.deed {
-            Deed::EndRun(_) => "F8 again within 3 s ends the run; any other key: it goes on".to_owned(),
-            Deed::SetAside => "F9 again within 3 s sets the run aside; any other key: it does not".to_owned(),
+            Deed::EndRun(_) => {
+                "F8 again, not too fast, within 3 s ends the run; any other key: it goes on".to_owned()
+            }
+            Deed::SetAside => {
+                "F9 again, not too fast, within 3 s sets the run aside; any other key: not".to_owned()
+            }
             Deed::LeaveScreen => {
                 "the same key again within 3 s closes this screen; the recorder and the run go on".to_owned()
             }

@@ -3,7 +3,7 @@
 use super::super::state::State;
 use super::super::text::{cut, duration, grouped, visible, wrap};
 use super::super::theme::Tone;
-use super::{panel, sharing};
+use super::{frame_line, panel, sharing};
 use crate::work::{Health, LaneState};
 use ratatui::Frame;
 use ratatui::layout::{Constraint, Layout, Rect};
@@ -135,6 +135,9 @@ fn details(state: &State, lane: &LaneState, frame: &mut Frame<'_>, area: Rect) {
     );
     say(if lane.frames_not_understood > 0 { Tone::Warn } else { Tone::Plain }, counts);
     say(Tone::Plain, format!("record: {}", visible(&state.bench.record)));
+    for (at, note) in lane.run.iter().flat_map(|run| run.notes.iter().rev()).take(5) {
+        say(Tone::Plain, format!("note {}: {}", frame_line::time_of_day(&state.options, *at), visible(note)));
+    }
     for warning in lane.warnings.iter().rev().take(20) {
         say(Tone::Warn, format!("! {}", visible(warning)));
     }

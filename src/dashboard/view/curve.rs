@@ -70,17 +70,30 @@ fn gather(run: &RunState, range: (f64, f64), columns: usize) -> Vec<Column> {
 }
 
 /// Range of the signal in round steps, and the step.
-fn signal_range(columns: &[Column], rows: f64) -> (f64, f64, f64) {
+///
+/// The range is at least `least` wide, so that noise does not look like a curve and the picture is
+/// not drawn anew with each point.
+fn signal_range(columns: &[Column], rows: f64, least: f64) -> (f64, f64, f64) {
     let low = columns.iter().map(|c| c.low).fold(f64::INFINITY, f64::min);
     let high = columns.iter().map(|c| c.high).fold(f64::NEG_INFINITY, f64::max);
     if !(low.is_finite() && high.is_finite()) {
         return (0.0, 1.0, 1.0);
     }
-    let span = (high - low).max(low.abs() * 1e-3).max(1e-3);
-    let step = lens::step(span, (rows / 2.0).clamp(2.0, 10.0));
+    let span = (high - low).max(low.abs() * 1e-3).max(least);
+    let step = lens::step(span, (rows / 2.5).clamp(2.0, 10.0));
     let from = (low / step - 0.1).floor() * step;
-    let to = (high / step + 0.1).ceil() * step;
+    let to = ((high / step + 0.1).ceil() * step).max(from + (least / step).round() * step);
     (from, to, step)
+}
+
+/// The narrowest range of the signal that is shown (common practice, no source).
+const fn least_range(run: &RunState) -> f64 {
+    match run.head.curve.signal {
+        Some((_, Unit::Ph)) => 2.0,
+        Some((_, Unit::Millivolt)) => 100.0,
+        Some((_, Unit::Volt | Unit::Absorbance)) => 0.1,
+        _ => 1e-3,
+    }
 }
 
 /// Where the parts of the panel are.
@@ -115,17 +128,21 @@ pub(super) fn draw(state: &State, run: &RunState, frame: &mut Frame<'_>, area: R
     if plot.width < 8 || plot.height < 3 {
         return;
     }
+    if run.points.is_empty() {
+        waiting(state, frame.buffer_mut(), plot);
+        return;
+    }
     let range = lens::window(run, state.lens);
     let columns = gather(run, range, usize::from(plot.width) * 2);
-    let (from, to, step) = signal_range(&columns, f64::from(plot.height));
+    let (from, to, step) = signal_range(&columns, f64::from(plot.height), least_range(run));
     let decimals = if step >= 1.0 { 0 } else { usize::from(step < 0.1) + 1 + usize::from(step < 0.01) };
     let buffer = frame.buffer_mut();
     let faint = theme.style(Tone::Faint);
-    let mut level = from;
+    let mut level = (from / step - 1e-6).ceil() * step;
     while level <= to + step * 0.01 {
         let down = (to - level) / (to - from) * f64::from(plot.height - 1);
         let y = plot.y + cell(down, plot.height);
-        let text = cut(&format!("{level:.decimals$}"), usize::from(GUTTER) - 1, theme.more());
+        let text = cut(&figure(level, step, decimals), usize::from(GUTTER) - 1, theme.more());
         let right = plot.x.saturating_sub(1).saturating_sub(u16::try_from(width(&text)).unwrap_or(0));
         buffer.set_string(right, y, &text, faint);
         for x in (plot.x..plot.x + plot.width).step_by(4) {
@@ -139,13 +156,38 @@ pub(super) fn draw(state: &State, run: &RunState, frame: &mut Frame<'_>, area: R
         upright(buffer, plot, range, cursor, "│", theme.style(Tone::Figure));
     }
     paint(theme, &columns, frame, plot, range, (from, to));
-    if run.points.is_empty() {
-        let words = if state.lane().is_some_and(|lane| lane.keyed) {
-            "no point yet: key the burette reading"
-        } else {
-            "no point yet: waiting for titrant and signal"
-        };
-        frame.buffer_mut().set_string(plot.x + 2, plot.y + plot.height / 2, words, theme.style(Tone::Plain));
+    if columns.len() * 3 < usize::from(plot.width) {
+        dots(theme, run, frame.buffer_mut(), plot, range, (from, to));
+    }
+}
+
+/// What stands in the place of the curve before its first point.
+fn waiting(state: &State, buffer: &mut Buffer, plot: Rect) {
+    let words = if state.lane().is_some_and(|lane| lane.keyed) {
+        "no point yet: key the burette reading (v)"
+    } else {
+        "no point yet: waiting for titrant and signal"
+    };
+    let style = state.options.theme.style(Tone::Plain);
+    buffer.set_string(plot.x.saturating_sub(4), plot.y + plot.height / 2, words, style);
+}
+
+/// While the points are few, each is shown as such: what lies between is only a line.
+fn dots(
+    theme: Theme,
+    run: &RunState,
+    buffer: &mut Buffer,
+    plot: Rect,
+    range: (f64, f64),
+    signal: (f64, f64),
+) {
+    let style = theme.style(Tone::Curve);
+    for point in &run.points {
+        let up = (point.signal - signal.0) / (signal.1 - signal.0);
+        if let (Some(x), true) = (column_of(plot, range, point.titrant), (0.0..=1.0).contains(&up)) {
+            let y = plot.y + cell((1.0 - up) * f64::from(plot.height - 1), plot.height);
+            buffer.set_string(x, y, "•", style);
+        }
     }
 }
 
@@ -191,6 +233,11 @@ fn column_of(plot: Rect, range: (f64, f64), value: f64) -> Option<u16> {
     (0.0..=1.0).contains(&at).then(|| plot.x + cell(at * f64::from(plot.width - 1), plot.width))
 }
 
+/// A number on an axis; a rounded zero has no sign.
+fn figure(value: f64, step: f64, decimals: usize) -> String {
+    format!("{:.decimals$}", if value.abs() < step * 0.01 { 0.0 } else { value })
+}
+
 fn ruler(
     theme: Theme,
     buffer: &mut Buffer,
@@ -204,7 +251,7 @@ fn ruler(
     for x in plot.x..plot.x + plot.width {
         buffer.set_string(x, axis, "─", faint);
     }
-    let step = lens::step(range.1 - range.0, f64::from(plot.width) / 7.0);
+    let step = lens::step(range.1 - range.0, f64::from(plot.width) / 6.0);
     let decimals = if step >= 1.0 { 0 } else { usize::from(step < 0.1) + 1 + usize::from(step < 0.01) };
     let end = plot.x + plot.width + 1;
     let unit_at = end.saturating_sub(u16::try_from(unit.len()).unwrap_or(0));
@@ -212,8 +259,7 @@ fn ruler(
     while tick <= range.1 + step * 0.01 {
         if let Some(x) = column_of(plot, range, tick) {
             buffer.set_string(x, axis, "┴", faint);
-            // A rounded zero has no sign.
-            let text = format!("{:.decimals$}", if tick.abs() < step * 0.01 { 0.0 } else { tick });
+            let text = figure(tick, step, decimals);
             let wide = u16::try_from(text.len()).unwrap_or(0);
             let left = x.saturating_sub(wide / 2).max(plot.x.saturating_sub(1));
             if left + wide < unit_at {
@@ -324,8 +370,9 @@ pub(super) fn steepness(state: &State, run: &RunState, frame: &mut Frame<'_>, ar
     }
     let range = lens::window(run, state.lens);
     let bars = bars(&gather(run, range, usize::from(plot.width)), range, usize::from(plot.width));
-    let most = bars.iter().copied().fold(0.0, f64::max);
-    if most <= 0.0 {
+    // The full height is a power of two, so that the strip is not drawn anew with each steeper point.
+    let most = bars.iter().copied().fold(0.0, f64::max).log2().ceil().exp2();
+    if !(most.is_finite() && most > 0.0) {
         return;
     }
     let buffer = frame.buffer_mut();

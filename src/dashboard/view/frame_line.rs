@@ -21,12 +21,13 @@ pub(super) fn time_of_day(options: &Options, at: Stamp) -> String {
     }
 }
 
-/// Date and time of day, as far as they are known.
-pub(super) fn date_and_time(options: &Options, at: Stamp) -> String {
+/// Date (with the year where there is room for it) and time of day, as far as they are known.
+pub(super) fn date_and_time(options: &Options, at: Stamp, year: bool) -> String {
     match jiff::Timestamp::from_microsecond(at.utc_us) {
         Ok(stamp) if at.utc_us != 0 => {
             let local = options.zone.to_datetime(stamp);
-            format!("{} {:02}:{:02}", local.date(), local.hour(), local.minute())
+            let format = if year { "%Y-%m-%d %H:%M" } else { "%m-%d %H:%M" };
+            local.strftime(format).to_string()
         }
         _ => "no date".to_owned(),
     }
@@ -55,8 +56,8 @@ pub(super) fn words(fate: &FrameFate) -> String {
 /// Columns below which the time gives way to the text.
 const TIME_FROM: usize = 36;
 
-/// Mark, time (where there is room) and text in `columns`.
-pub(super) fn short(options: &Options, line: &FrameLine, columns: usize) -> Line<'static> {
+/// Mark, time (where there is room) and text without its first `indent` blanks, in `columns`.
+pub(super) fn short(options: &Options, line: &FrameLine, indent: usize, columns: usize) -> Line<'static> {
     let theme = options.theme;
     let (glyph, tone) = mark(&line.fate);
     let head =
@@ -66,6 +67,9 @@ pub(super) fn short(options: &Options, line: &FrameLine, columns: usize) -> Line
     Line::from(vec![
         Span::styled(format!(" {glyph} "), theme.style(tone)),
         Span::styled(head, theme.style(Tone::Faint)),
-        Span::styled(cut(visible(&line.text).trim(), room, theme.more()), theme.style(text_tone)),
+        Span::styled(
+            cut(&visible(line.text.get(indent..).unwrap_or(&line.text)), room, theme.more()),
+            theme.style(text_tone),
+        ),
     ])
 }

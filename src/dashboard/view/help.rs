@@ -11,7 +11,7 @@ use ratatui::text::{Line, Span};
 use ratatui::widgets::Paragraph;
 
 /// Columns for the names of the keys.
-const KEYS: usize = 23;
+const KEYS: usize = 10;
 
 /// Draws the help over the page, from a line on.
 pub(super) fn draw(state: &State, scrolled: usize, frame: &mut Frame<'_>, area: Rect) {

@@ -66,20 +66,17 @@ pub(super) fn now_lines(state: &State, columns: usize) -> Vec<Line<'static>> {
         let (value, tone) = figure(theme, reading, meter);
         lines.push(pair(theme, &name, &value, tone, columns));
     }
-    if let Some(signal) =
-        lane.latest.iter().filter(|r| is_signal(r.quantity)).min_by_key(|r| rank(r.quantity))
-        && let Some(meter) = Meter::of(meters, &signal.channel)
-    {
-        let steady = match signal.steady {
-            Some(true) => "steady (instrument)".to_owned(),
-            Some(false) => "not steady yet".to_owned(),
-            None => duration(meter.steady_s()),
-        };
-        lines.push(pair(theme, "steady for", &steady, Tone::Plain, columns));
-    }
+    let signal = lane.latest.iter().filter(|r| is_signal(r.quantity)).min_by_key(|r| rank(r.quantity));
     if let Some(silent) = state.silent_s() {
-        let words = format!("{} ago", duration(silent));
-        lines.push(pair(theme, "last reading", &words, Tone::Warn, columns));
+        lines.push(pair(theme, "last reading", &format!("{} ago", duration(silent)), Tone::Warn, columns));
+    } else if let Some(signal) = signal {
+        let (name, value) = match (signal.steady, Meter::of(meters, &signal.channel)) {
+            (Some(true), _) => ("steady", "yes, by its mark".to_owned()),
+            (Some(false), _) => ("steady", "not yet".to_owned()),
+            (None, Some(meter)) => ("steady for", duration(meter.steady_s())),
+            (None, None) => ("steady for", "not known".to_owned()),
+        };
+        lines.push(pair(theme, name, &value, Tone::Plain, columns));
     }
     if lines.is_empty() {
         lines.push(Line::from(" no reading yet"));
@@ -189,17 +186,17 @@ fn live_lines(state: &State, run: &RunState, columns: usize) -> Vec<Line<'static
         (None, _) => {}
     }
     if let Some(left) = to_go(run).filter(|left| *left > 0.0) {
-        let next = match outlook.next_addition {
-            Some(next) => format!("{left:.2} {unit} to go, next {next:.3} {unit}"),
-            None => format!("{left:.2} {unit} to go"),
-        };
-        say(Tone::Figure, next);
-    } else if let Some(next) = outlook.next_addition {
-        say(Tone::Plain, format!("next {next:.3} {unit}"));
+        say(Tone::Figure, format!("{left:.2} {unit} to go"));
+    }
+    if let Some(next) = outlook.next_addition {
+        say(Tone::Plain, format!("next addition {next:.3} {unit}"));
     }
     if let Some(reached) = outlook.u_reached {
         let reachable = outlook.u_reachable.map_or(String::new(), |u| format!(", reachable {u:.3}"));
-        say(Tone::Plain, format!("u reached {reached:.3}{reachable} {unit}"));
+        say(Tone::Plain, format!("u {reached:.3} {unit}{reachable}"));
+    }
+    for advice in &outlook.advice {
+        say(Tone::Warn, format!("! {}", visible(advice)));
     }
     lines
 }
@@ -217,7 +214,8 @@ fn ladder(theme: Theme, run: &RunState, columns: usize) -> Line<'static> {
             spans.push(Span::styled(link, theme.style(Tone::Faint)));
         }
         if state == now {
-            spans.push(Span::styled(format!("{mark}{}", state.word()), theme.style(Tone::Alarm)));
+            let tone = if now == WatchState::Far { Tone::Chosen } else { Tone::Alarm };
+            spans.push(Span::styled(format!("{mark}{}", state.word()), theme.style(tone)));
         } else {
             spans.push(Span::styled(state.word(), theme.style(Tone::Faint)));
         }
@@ -290,11 +288,43 @@ pub(super) fn wire(state: &State, frame: &mut Frame<'_>, area: Rect, urgency: u8
     let Some(lane) = state.lane() else { return };
     let rows = usize::from(inner.height);
     let skip = lane.frames.len().saturating_sub(rows);
+    // Blanks that all lines begin with carry nothing; what is left keeps figures under figures.
+    let blanks = |text: &str| text.len() - text.trim_start_matches(' ').len();
+    let indent = lane.frames.iter().skip(skip).map(|line| blanks(&line.text)).min().unwrap_or(0);
     let lines: Vec<Line<'_>> = lane
         .frames
         .iter()
         .skip(skip)
-        .map(|line| frame_line::short(&state.options, line, usize::from(inner.width)))
+        .map(|line| frame_line::short(&state.options, line, indent, usize::from(inner.width)))
         .collect();
     frame.render_widget(Paragraph::new(lines), inner);
+}
+
+/// Draws the last notes and warnings.
+pub(super) fn notes(state: &State, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
+    let theme = state.options.theme;
+    let block = panel(theme, "notes and warnings", urgency);
+    let inner = block.inner(area);
+    frame.render_widget(block, area);
+    let columns = usize::from(inner.width).saturating_sub(1);
+    let mut lines = Vec::new();
+    let mut say = |tone: Tone, words: String| {
+        for line in wrap(&words, columns) {
+            lines.push(Line::from(Span::styled(format!(" {line}"), theme.style(tone))));
+        }
+    };
+    let rows = usize::from(inner.height);
+    if let Some(lane) = state.lane() {
+        let warnings = lane.warnings.len().saturating_sub(rows / 2);
+        for warning in lane.warnings.iter().skip(warnings) {
+            say(Tone::Warn, format!("! {}", visible(warning)));
+        }
+    }
+    if let Some(run) = state.run() {
+        for (at, note) in run.notes.iter().skip(run.notes.len().saturating_sub(rows)) {
+            say(Tone::Plain, format!("{} {}", frame_line::time_of_day(&state.options, *at), visible(note)));
+        }
+    }
+    let skip = lines.len().saturating_sub(rows);
+    frame.render_widget(Paragraph::new(lines.split_off(skip)), inner);
 }

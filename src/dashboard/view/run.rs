@@ -9,6 +9,10 @@ use ratatui::layout::{Constraint, Layout, Rect};
 /// Columns of the panels on the right.
 const PANELS: u16 = 31;
 
+/// Rows of the page from which notes and warnings have a panel of their own, and its rows.
+const TALL: u16 = 34;
+const NOTES: u16 = 9;
+
 /// Draws the page.
 pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let urgency = Alarm::of(state.run()).urgency();
@@ -40,13 +44,20 @@ fn column(state: &State, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
     let now_rows = now_rows.min(if ended { 5 } else { 8 });
     let left_for_watch = room.saturating_sub(now_rows + 3).max(4);
     let watch_rows = watch_rows.min(left_for_watch);
-    let [first, second, third] = sharing(Layout::vertical([
+    let notes_rows = if area.height >= TALL { NOTES } else { 0 };
+    let [first, second, third, fourth] = sharing(Layout::vertical([
         Constraint::Length(now_rows),
         Constraint::Length(watch_rows),
         Constraint::Min(3),
+        Constraint::Length(notes_rows),
     ]))
     .areas(area);
     panels::now(state, now, frame, first, urgency);
     panels::watch(state, watch, frame, second, urgency);
+    // Without notes the last two share one border; the wire takes both places.
+    let third = if notes_rows == 0 { third.union(fourth) } else { third };
     panels::wire(state, frame, third, urgency);
+    if notes_rows > 0 {
+        panels::notes(state, frame, fourth, urgency);
+    }
 }

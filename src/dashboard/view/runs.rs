@@ -10,6 +10,9 @@ use ratatui::layout::{Constraint, Layout, Rect};
 use ratatui::text::{Line, Span};
 use ratatui::widgets::Paragraph;
 
+/// Columns from which a row shows the year.
+const WIDE: usize = 96;
+
 /// Draws the page.
 pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
@@ -27,7 +30,10 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let start = (state.runs_line + 1).saturating_sub(rows);
     for (at, stored) in runs.iter().enumerate().skip(start).take(rows) {
         let tone = if at == state.runs_line { Tone::Chosen } else { Tone::Plain };
-        lines.push(Line::from(Span::styled(row(state, cells(state, stored), columns), theme.style(tone))));
+        lines.push(Line::from(Span::styled(
+            row(state, cells(state, stored, columns), columns),
+            theme.style(tone),
+        )));
     }
     if runs.is_empty() {
         lines.push(Line::from(" no run is stored yet"));
@@ -36,20 +42,21 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
     details(state, runs.get(state.runs_line), frame, detail);
 }
 
-fn cells(state: &State, stored: &StoredRun) -> [String; 5] {
+fn cells(state: &State, stored: &StoredRun, columns: usize) -> [String; 5] {
     let theme = state.options.theme;
     let sample = format!("{} {}/{}", visible(&stored.sample), stored.portion.0, stored.portion.1);
     let first = stored.end_points.first();
     let end_point = first.map_or("none".to_owned(), |(at, u)| {
         format!("{} {}", with_uncertainty(*at, *u, theme.plus_minus()), stored.titrant.unit())
     });
+    let began = frame_line::date_and_time(&state.options, stored.at, columns >= WIDE);
     let end_point = if matches!(stored.fate, RunFate::GoesOn) { String::new() } else { end_point };
     [
         stored.run.to_string(),
-        frame_line::date_and_time(&state.options, stored.at),
+        began,
         sample.trim().to_owned(),
         end_point,
-        format!("{}{}", word(&stored.fate), if stored.origin.is_real() { "" } else { ", not real" }),
+        format!("{}, {}", word(&stored.fate), stored.origin.word()),
     ]
 }
 
@@ -63,8 +70,9 @@ const fn word(fate: &RunFate) -> &'static str {
 }
 
 fn row(state: &State, cells: [String; 5], columns: usize) -> String {
-    let rest = columns.saturating_sub(5 + 16 + 23 + 6);
-    let widths = [5, 16, rest * 45 / 100, 23, rest * 55 / 100];
+    let began = if columns < WIDE { 11 } else { 16 };
+    let rest = columns.saturating_sub(4 + began + 22 + 22 + 6);
+    let widths = [4, began, rest, 22, 22];
     let mut line = String::from(" ");
     for (cell, wide) in cells.iter().zip(widths) {
         let text = cut(cell, wide, state.options.theme.more());

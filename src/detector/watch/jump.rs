@@ -57,6 +57,8 @@ pub(super) enum Seen {
     Rising { steep: Chord, flat: Chord, ratio: f64, limit: f64 },
     /// A chord is much steeper than the flattest one before it.
     Turning { steep: Chord, flat: Chord, ratio: f64, limit: f64 },
+    /// The steepest chord may lie behind: the chord `past` is flatter, though not yet significantly.
+    Passing { steep: Chord, flat: Chord, ratio: f64, part: f64 },
     /// It lies behind: the chord `past` is flatter again.
     Found { steep: Chord, flat: Chord, past: Chord, part: f64, limit: f64 },
     /// The signal came back over the jump of the latest find, or a steeper chord outdid it.
@@ -207,9 +209,8 @@ impl Jump {
         let part = (past.signal() * direction).max(0.0) / past.titrant() / steep.steepness();
         let limit = past_limit(&steep, &past, noise, count);
         if part >= limit {
-            return turning;
+            return Seen::Passing { steep, flat, ratio, part };
         }
-        self.leave_behind();
         Seen::Found { steep, flat, past, part, limit }
     }
 
