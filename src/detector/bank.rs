@@ -31,7 +31,8 @@ impl Knowledge {
         let families = families.into_iter().filter(|f| aqueous || *f != Family::AcidBase).collect();
         let positive = |v: &f64| v.is_finite() && *v > 0.0;
         // Sample volumes on a bench are tens of millilitres, within a factor of two or so (common practice, no source).
-        let ln_volume = given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
+        let ln_volume =
+            given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
         // pKw of water: H. S. Harned, B. B. Owen, The Physical Chemistry of Electrolytic Solutions (1958): 4470.99/T - 6.0875 + 0.01706 T.
         let kelvin = temperature_c + 273.15;
         let pkw = 4470.99 / kelvin - 6.0875 + 0.01706 * kelvin;

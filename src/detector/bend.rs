@@ -210,8 +210,7 @@ fn places(series: &Series, count: usize, v0: f64) -> Option<Vec<f64>> {
 /// Start of a bend from its places: straight pieces by least squares, everything else nothing.
 fn start(series: &Series, bend: &Bend, places: &[f64], width: f64) -> Option<Vec<f64>> {
     let v0 = bend.ln_volume.0.exp();
-    let y: Vec<f64> =
-        series.signal.iter().zip(&series.titrant).map(|(x, v)| x * (v0 + v) / v0).collect();
+    let y: Vec<f64> = series.signal.iter().zip(&series.titrant).map(|(x, v)| x * (v0 + v) / v0).collect();
     let mut p = vec![0.0; bend.len() + usize::from(series.time_s.is_some())];
     for (k, place) in places.iter().enumerate() {
         p[2 * k] = *place;
@@ -293,11 +292,8 @@ fn series(points: &Points, head: &CurveHead) -> Series {
         }
         None => points.signal.clone(),
     };
-    let u_signal = if transmittance.is_some() {
-        super::noise::scale(&points.titrant, &signal)
-    } else {
-        points.u_signal
-    };
+    let u_signal =
+        if transmittance.is_some() { super::noise::scale(&points.titrant, &signal) } else { points.u_signal };
     let (titrant, signal, share) = (pool(&points.titrant), pool(&signal), shares(points.len()));
     Series { titrant, signal, share, time_s: None, u_signal, u_titrant: points.u_titrant }
 }

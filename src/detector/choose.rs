@@ -86,7 +86,8 @@ fn settled(
         fit::advance(&candidate, frame, &mut progress, 5);
         fits.extend(fit::finish(&candidate, frame, &progress));
     }
-    let mut order: Vec<usize> = (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
+    let mut order: Vec<usize> =
+        (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
     order.sort_by(|a, b| fits[*a].criterion.total_cmp(&fits[*b].criterion));
     order.truncate(3);
     let names: Vec<String> = order.iter().map(|i| fits[*i].name.clone()).collect();
@@ -120,7 +121,10 @@ fn lagged(
     let n = frame.titrant.len();
     let rate = frame.range() / (time_s[n - 1] - time_s[0]).max(1e-9);
     let series = Series { time_s: Some(time_s.to_vec()), ..series(frame) };
-    let ends = (frame.z.iter().copied().fold(f64::INFINITY, f64::min), frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+    let ends = (
+        frame.z.iter().copied().fold(f64::INFINITY, f64::min),
+        frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+    );
     let mut fits = Vec::new();
     for (candidate, progress, _) in running.iter().filter(|r| r.2.is_finite()).take(LAGGED) {
         let turned = Turned::new(candidate.model.as_ref(), frame.ln_slope, frame.range(), ends);

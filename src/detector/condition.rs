@@ -97,7 +97,9 @@ impl Points {
         if keep.iter().all(|k| *k) {
             return self;
         }
-        let pick = |values: &[f64]| values.iter().zip(&keep).filter(|(_, k)| **k).map(|(v, _)| *v).collect::<Vec<f64>>();
+        let pick = |values: &[f64]| {
+            values.iter().zip(&keep).filter(|(_, k)| **k).map(|(v, _)| *v).collect::<Vec<f64>>()
+        };
         self.titrant = pick(&self.titrant);
         self.signal = pick(&self.signal);
         self.time_s = self.time_s.as_deref().map(pick);
@@ -130,7 +132,8 @@ fn order_by_time(rows: &mut [Row], notes: &mut Vec<String>) {
 
 /// A burette that was refilled starts again near zero: what was given before is added.
 fn join_refills(rows: &mut [Row], notes: &mut Vec<String>) {
-    let (low, high) = rows.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), r| (l.min(r.signal), h.max(r.signal)));
+    let (low, high) =
+        rows.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), r| (l.min(r.signal), h.max(r.signal)));
     let span = high - low;
     let mut given = 0.0;
     let mut refills = 0_usize;
@@ -207,14 +210,17 @@ fn not_spikes(titrant: &[f64], signal: &[f64], u_signal: f64, notes: &mut Vec<St
         let outside = left * right > 0.0 && left.abs().min(right.abs()) > (SPIKE * u_signal).max(apart);
         keep[i] = !(outside && keep[i - 1]);
     }
-    let places: Vec<String> =
-        (0..n).filter(|i| !keep[*i]).map(|i| format!("{:.3}", titrant[i])).collect();
+    let places: Vec<String> = (0..n).filter(|i| !keep[*i]).map(|i| format!("{:.3}", titrant[i])).collect();
     // More than a tenth of all points is not a few spikes but a signal that we do not understand.
     if places.len() * 10 > n {
         return vec![true; n];
     }
     if !places.is_empty() {
-        notes.push(format!("{} spikes left out, at {}", places.len(), places[..places.len().min(5)].join(", ")));
+        notes.push(format!(
+            "{} spikes left out, at {}",
+            places.len(),
+            places[..places.len().min(5)].join(", ")
+        ));
     }
     keep
 }
@@ -248,7 +254,10 @@ fn steady_rate(titrant: &[f64], time_s: &[f64]) -> bool {
         return false;
     }
     let (span_v, span_t) = (titrant[n - 1] - titrant[0], time_s[n - 1] - time_s[0]);
-    if !(span_v > 0.0 && span_t > 0.0) || span_t / (n as f64) > 5.0 {
+    // The densest quarter decides: what the watch remembers of a long run is thinned elsewhere.
+    let mut gaps: Vec<f64> = time_s.windows(2).map(|w| w[1] - w[0]).collect();
+    gaps.sort_by(f64::total_cmp);
+    if !(span_v > 0.0 && span_t > 0.0) || gaps[n / 4] > 5.0 {
         return false;
     }
     let rate = span_v / span_t;

@@ -233,7 +233,8 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
             .zip(&before)
             .map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs())
             .fold(0.0_f64, f64::max);
-        progress.settled = progress.rounds > CAUTIOUS_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
+        progress.settled =
+            progress.rounds > CAUTIOUS_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
     }
 }
 
@@ -327,10 +328,19 @@ struct State {
     slope: Vec<f64>,
 }
 
-fn residuals(candidate: &Candidate, frame: &Frame, p: &[f64], scale: f64, gradient: &mut [f64]) -> Option<State> {
+fn residuals(
+    candidate: &Candidate,
+    frame: &Frame,
+    p: &[f64],
+    scale: f64,
+    gradient: &mut [f64],
+) -> Option<State> {
     let n = frame.titrant.len();
-    let mut state =
-        State { standardised: Vec::with_capacity(n), sigma: Vec::with_capacity(n), slope: Vec::with_capacity(n) };
+    let mut state = State {
+        standardised: Vec::with_capacity(n),
+        sigma: Vec::with_capacity(n),
+        slope: Vec::with_capacity(n),
+    };
     let mut inside = 0;
     for i in 0..n {
         if let Some((v, slope)) = candidate.titrant(frame, i, p, gradient) {
@@ -400,7 +410,8 @@ pub(super) fn tukey_cost(u: f64) -> f64 {
 /// Correlation of neighbouring residuals and the standardised count of runs of one sign
 /// (A. Wald, J. Wolfowitz, Annals of Mathematical Statistics 11 (1940) 147).
 pub(super) fn whiteness(standardised: &[f64], weights: &[f64]) -> (f64, f64) {
-    let kept: Vec<f64> = standardised.iter().zip(weights).filter(|(_, w)| **w > 0.0).map(|(u, _)| *u).collect();
+    let kept: Vec<f64> =
+        standardised.iter().zip(weights).filter(|(_, w)| **w > 0.0).map(|(u, _)| *u).collect();
     let n = kept.len() as f64;
     if kept.len() < 8 {
         return (0.0, 0.0);

@@ -3,7 +3,7 @@
 //! Residual x - x(V) with variance s_x^2 + (dx/dV s_V)^2, weights frozen within a run, Tukey's biweight outside.
 //! A first-order lag filters the model and, because the filter is linear, its derivatives alike.
 
-use super::fit::{median_scale, tukey, tukey_cost, whiteness, LEAST_SCALE, TUKEY_SHARE};
+use super::fit::{LEAST_SCALE, TUKEY_SHARE, median_scale, tukey, tukey_cost, whiteness};
 use super::fitted::Fitted;
 use super::models::Prior;
 use crate::numeric::levenberg::{self, System};
@@ -250,7 +250,8 @@ pub(super) fn fit(
             })
             .collect();
         let before = p.clone();
-        let mut system = Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
+        let mut system =
+            Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
         levenberg::minimise(&mut system, &mut p, 15);
         nodes = Nodes::of(series, response, &p[..response.len()], widest);
         if !evaluate(response, &nodes, &p, lagging, &mut model, None) {
@@ -270,7 +271,8 @@ pub(super) fn fit(
         };
         let old = scale;
         scale = (scale * (found * freedom).clamp(0.2, 5.0)).clamp(LEAST_SCALE, 1e4);
-        let moved = p.iter().zip(&before).map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs()).fold(0.0, f64::max);
+        let moved =
+            p.iter().zip(&before).map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs()).fold(0.0, f64::max);
         if round > 1 && moved < 1e-6 && (scale / old - 1.0).abs() < 0.01 {
             break;
         }
@@ -279,7 +281,8 @@ pub(super) fn fit(
     let standardised: Vec<f64> = (0..n).map(|i| (series.signal[i] - model[i]) / sigma[i]).collect();
     let weights: Vec<f64> = standardised.iter().map(|u| tukey(*u)).collect();
     let factor: Vec<f64> = weights.iter().zip(&sigma).map(|(w, s)| w.sqrt() / s).collect();
-    let mut system = Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
+    let mut system =
+        Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
     let covariance = levenberg::covariance(&mut system, &p)?;
     let mut cost = 0.0;
     for (u, s) in standardised.iter().zip(&sigma) {

@@ -188,9 +188,14 @@ mod tests {
                 let (mut up, mut down) = (p, p);
                 up[i] += h;
                 down[i] -= h;
-                let slope =
-                    (bend.signal(v, &up, &mut scrap).unwrap() - bend.signal(v, &down, &mut scrap).unwrap()) / (2.0 * h);
-                assert!((slope - gradient[i]).abs() < 1e-6 * (1.0 + slope.abs()), "{v} {i} {slope} {}", gradient[i]);
+                let slope = (bend.signal(v, &up, &mut scrap).unwrap()
+                    - bend.signal(v, &down, &mut scrap).unwrap())
+                    / (2.0 * h);
+                assert!(
+                    (slope - gradient[i]).abs() < 1e-6 * (1.0 + slope.abs()),
+                    "{v} {i} {slope} {}",
+                    gradient[i]
+                );
             }
         }
     }
