@@ -5,6 +5,7 @@ use super::given::{Family, Given, Medium};
 use super::models::{Group, Halides, Model, Redox, RightArm, Sites};
 use crate::reading::Quantity;
 use std::f64::consts::LN_10;
+use std::rc::Rc;
 
 /// What the bank knows besides the points.
 #[derive(Debug, Clone)]
@@ -31,7 +32,8 @@ impl Knowledge {
         let families = families.into_iter().filter(|f| aqueous || *f != Family::AcidBase).collect();
         let positive = |v: &f64| v.is_finite() && *v > 0.0;
         // Sample volumes on a bench are tens of millilitres, within a factor of two or so (common practice, no source).
-        let ln_volume = given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
+        let ln_volume =
+            given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
         // pKw of water: H. S. Harned, B. B. Owen, The Physical Chemistry of Electrolytic Solutions (1958): 4470.99/T - 6.0875 + 0.01706 T.
         let kelvin = temperature_c + 273.15;
         let pkw = 4470.99 / kelvin - 6.0875 + 0.01706 * kelvin;
@@ -54,7 +56,7 @@ pub(super) struct Mark {
 pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<(Candidate, Vec<f64>)> {
     let start = Start { frame, marks, v0: knowledge.ln_volume.0.exp() };
     let mut all: Vec<(Candidate, Vec<f64>)> = Vec::new();
-    let mut add = |model: Box<dyn Model>, p: Vec<f64>| {
+    let mut add = |model: Rc<dyn Model>, p: Vec<f64>| {
         let mut whole = vec![frame.ln_slope.0];
         whole.extend(p);
         all.push((Candidate { model, moving: Moving::Nothing }, whole));
@@ -73,7 +75,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                         title: "acid-base",
                     };
                     let p = start.sites(&sites, knowledge.arms_apart.0);
-                    add(Box::new(sites), p);
+                    add(Rc::new(sites), p);
                 }
             }
             Family::Precipitation => {
@@ -89,12 +91,12 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                             title,
                         };
                         let p = start.sites(&sites, knowledge.arms_apart.0);
-                        add(Box::new(sites), p);
+                        add(Rc::new(sites), p);
                     }
                 } else {
                     let halides = Halides { count: marks.len(), ln_volume: knowledge.ln_volume };
                     let p = start.halides(&halides);
-                    add(Box::new(halides), p);
+                    add(Rc::new(halides), p);
                 }
             }
             Family::Redox => {
@@ -111,7 +113,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                         ln_volume: knowledge.ln_volume,
                     };
                     let p = start.redox(&redox);
-                    add(Box::new(redox), p);
+                    add(Rc::new(redox), p);
                 }
             }
             _ => {}
@@ -125,7 +127,7 @@ pub(super) fn with_activity(sites: &Sites) -> Vec<Candidate> {
     [(1.0, 2.0), (-1.0, 2.0), (-3.0, 2.0)]
         .into_iter()
         .map(|charges| Candidate {
-            model: Box::new(Sites { charges, ..sites.clone() }),
+            model: Rc::new(Sites { charges, ..sites.clone() }),
             moving: Moving::Activity,
         })
         .collect()
