@@ -4,10 +4,11 @@
 //! signal. The weights are frozen within each least-squares run and renewed outside, because with live weights a fit
 //! can make its residuals small by making dV/dx large. From the second round on the loss is Tukey's biweight.
 
-use super::fitted::Fitted;
+use super::fitted::{Drawn, Fitted};
 use super::models::{Model, Prior};
 use crate::numeric::levenberg::{self, System};
 use nalgebra::{DMatrix, DVector};
+use std::rc::Rc;
 
 /// Points turned into the coordinates of the models.
 #[derive(Debug, Clone)]
@@ -60,7 +61,7 @@ pub(super) enum Moving {
 /// A model with the electrode in front of it: its slope, and a slow drift along the run if asked for.
 pub(super) struct Candidate {
     /// The model.
-    pub(super) model: Box<dyn Model>,
+    pub(super) model: Rc<dyn Model>,
     /// What moves along the run.
     pub(super) moving: Moving,
 }
@@ -300,13 +301,14 @@ pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) 
         Some("points beyond the reach of the model")
     } else if !candidate.model.sensible(&p[offset..], frame.range()) {
         Some("amounts without sense")
-    } else if p[0].abs() > 0.35 {
+    } else if (p[0] - frame.ln_slope.0).abs() > (2.0 * frame.ln_slope.1).max(0.35) {
         Some("slope of the electrode without sense")
     } else {
         None
     };
     criterion.is_finite().then(|| Fitted {
         name: candidate.name(),
+        drawn: Drawn::Titrant(Rc::clone(&candidate.model), candidate.moving),
         p: p.clone(),
         covariance,
         ends,

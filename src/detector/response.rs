@@ -4,10 +4,11 @@
 //! A first-order lag filters the model and, because the filter is linear, its derivatives alike.
 
 use super::fit::{LEAST_SCALE, TUKEY_SHARE, median_scale, tukey, tukey_cost, whiteness};
-use super::fitted::Fitted;
-use super::models::Prior;
+use super::fitted::{Drawn, Fitted};
+use super::models::{Meaning, Prior};
 use crate::numeric::levenberg::{self, System};
 use nalgebra::{DMatrix, DVector};
+use std::rc::Rc;
 
 /// Signal as a function of titrant.
 pub(super) trait Response {
@@ -21,6 +22,8 @@ pub(super) trait Response {
     fn ends(&self) -> Vec<Vec<usize>>;
     /// What is known beforehand.
     fn priors(&self) -> Vec<Prior>;
+    /// What the parameters mean to a chemist, for those that mean something.
+    fn meanings(&self) -> Vec<Meaning>;
     /// Why the parameters make no sense, if they make none.
     fn fault(&self, p: &[f64]) -> Option<&'static str>;
 }
@@ -212,12 +215,14 @@ impl System for Weighted<'_> {
 ///
 /// `widest` is the largest step of the signal between nodes when there is a lag.
 pub(super) fn fit(
-    response: &dyn Response,
+    response: &Rc<dyn Response>,
     series: &Series,
     start: &[f64],
     widest: f64,
     rounds: usize,
 ) -> Option<Fitted> {
+    let drawn = Drawn::Response(Rc::clone(response));
+    let response = response.as_ref();
     let n = series.titrant.len();
     let k = width(response, series);
     let mut p = start.to_vec();
@@ -311,6 +316,7 @@ pub(super) fn fit(
     let criterion = cost + 2.0 * k_f * n_f / (n_f - k_f - 1.0);
     criterion.is_finite().then(|| Fitted {
         name: response.name(),
+        drawn,
         fault: response.fault(&p),
         titrant: series.titrant.clone(),
         p,

@@ -5,7 +5,7 @@
 //! equilibrium, exactly (a plain hyperbola has its centre low by h). Squares allow for branches that are not straight
 //! (ionic strength). Absorbance is seen through stray light f: x = -lg[(1 - f) 10^-A + f].
 
-use super::{Prior, exp};
+use super::{Meaning, Prior, exp};
 use crate::detector::response::Response;
 use std::f64::consts::LN_10;
 
@@ -125,6 +125,19 @@ impl Response for Bend {
 
     fn ends(&self) -> Vec<Vec<usize>> {
         (0..self.count).map(|k| vec![2 * k]).collect()
+    }
+
+    fn meanings(&self) -> Vec<Meaning> {
+        let mut all = vec![Meaning::Other; self.len()];
+        for k in 0..self.count {
+            all[2 * k] = Meaning::Titrant;
+            all[2 * k + 1] = Meaning::LnWidth;
+        }
+        all[self.volume()] = Meaning::LnSampleVolume;
+        if self.stray {
+            all[self.volume() + 1] = Meaning::StrayLight;
+        }
+        all
     }
 
     fn priors(&self) -> Vec<Prior> {
