@@ -98,9 +98,13 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                 }
             }
             Family::Redox => {
-                for (analyte, titrant, arm) in COUPLES {
+                for (analyte, titrant, arm, analyte_splits) in COUPLES {
+                    if analyte_splits && marks.len() > 1 {
+                        continue;
+                    }
                     let redox = Redox {
                         analytes: vec![analyte; marks.len()],
+                        analyte_splits,
                         titrant,
                         arm,
                         most_before: 0.02 * frame.range(),
@@ -135,16 +139,17 @@ const PRECIPITATES: [((f64, f64), &str); 4] = [
     ((2.0, 1.0), "precipitate 1:2"),
 ];
 
-/// Electrons of analyte and titrant couples that titrations use, with the atoms of the titrant.
-const COUPLES: [(f64, f64, RightArm); 8] = [
-    (1.0, 1.0, RightArm::Equal),
-    (1.0, 5.0, RightArm::Equal),
-    (2.0, 1.0, RightArm::Equal),
-    (2.0, 2.0, RightArm::Equal),
-    (2.0, 5.0, RightArm::Equal),
-    (1.0, 2.0, RightArm::Equal),
-    (1.0, 6.0, RightArm::Splits),
-    (2.0, 2.0, RightArm::Joins),
+/// Electrons of analyte and titrant couples that titrations use, with the atoms of the titrant and whether the analyte splits.
+const COUPLES: [(f64, f64, RightArm, bool); 9] = [
+    (1.0, 1.0, RightArm::Equal, false),
+    (1.0, 5.0, RightArm::Equal, false),
+    (2.0, 1.0, RightArm::Equal, false),
+    (2.0, 2.0, RightArm::Equal, false),
+    (2.0, 5.0, RightArm::Equal, false),
+    (1.0, 2.0, RightArm::Equal, false),
+    (1.0, 6.0, RightArm::Splits, false),
+    (2.0, 2.0, RightArm::Joins, false),
+    (2.0, 5.0, RightArm::Equal, true),
 ];
 
 /// Which sets of sites are tried for so many end-points.
@@ -290,7 +295,7 @@ impl Start<'_> {
         let first_half = self.z_at(self.end(1) / 2.0);
         let before = self.end(1) * (model.analytes[0] * (self.frame.z[0] - first_half)).exp();
         let mut p = vec![rho, before.min(0.02 * self.frame.range())];
-        if model.arm != RightArm::Equal {
+        if model.arm != RightArm::Equal || model.analyte_splits {
             p.push(self.v0.ln());
         }
         for k in 1..=ends {

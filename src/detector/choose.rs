@@ -11,6 +11,10 @@ use super::response::{self, Series};
 
 /// After two rounds, models further behind than this are not carried on.
 const PRUNE: f64 = 30.0;
+/// What a fit that cannot be used after two rounds is charged.
+const HANDICAP: f64 = 15.0;
+/// How many models are fitted again with something that moves along the run.
+const MOVING: usize = 2;
 /// Most standard deviation of a slow drift over a run in Nernst scales (activity, junction, temperature).
 const DRIFT: f64 = 0.15;
 
@@ -29,6 +33,13 @@ pub(super) struct Choice {
     pub(super) tried: Vec<Tried>,
 }
 
+impl Choice {
+    /// Criterion of the best usable model.
+    pub(super) fn criterion(&self) -> f64 {
+        self.fits.first().filter(|f| f.fault.is_none()).map_or(f64::INFINITY, |f| f.criterion)
+    }
+}
+
 /// Fits all models of `marks.len()` end-points.
 pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
     let n = frame.titrant.len();
@@ -39,10 +50,10 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
         .collect();
     for (candidate, progress, criterion) in &mut running {
         fit::advance(candidate, frame, progress, 2);
-        if let Some(done) = fit::finish(candidate, frame, progress)
-            && (frame.time_s.is_some() || fault(&done, frame, marks).is_none())
-        {
-            *criterion = done.criterion;
+        if let Some(done) = fit::finish(candidate, frame, progress) {
+            // A fit that cannot be used yet may become usable, but only if it is near.
+            let handicap = if fault(&done, frame, marks).is_none() { 0.0 } else { HANDICAP };
+            *criterion = done.criterion + handicap;
         }
     }
     running.sort_by(|a, b| a.2.total_cmp(&b.2));
@@ -80,15 +91,15 @@ fn settled(
     let least = running.first().map_or(f64::INFINITY, |r| r.2);
     let mut fits: Vec<Fitted> = Vec::new();
     for (candidate, mut progress, criterion) in running {
-        if criterion.is_finite() && criterion > least + PRUNE {
-            continue;
+        if criterion > least + PRUNE {
+            break;
         }
         fit::advance(&candidate, frame, &mut progress, 5);
         fits.extend(fit::finish(&candidate, frame, &progress));
     }
     let mut order: Vec<usize> = (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
     order.sort_by(|a, b| fits[*a].criterion.total_cmp(&fits[*b].criterion));
-    order.truncate(3);
+    order.truncate(MOVING);
     let names: Vec<String> = order.iter().map(|i| fits[*i].name.clone()).collect();
     for (candidate, _) in bank(frame, marks, knowledge) {
         let Some(place) = names.iter().position(|n| *n == candidate.name()) else { continue };

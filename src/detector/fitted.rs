@@ -102,7 +102,7 @@ pub(super) fn average(fits: &mut [Fitted], u_titrant: f64) -> (Option<Vec<(f64, 
                 .map(|(f, w)| w * (f.ends[k].1.powi(2) * f.inflation() + (f.ends[k].0 - mean).powi(2)))
                 .sum::<f64>()
                 / total;
-            (mean, variance.sqrt().hypot(u_titrant))
+            (mean, variance.sqrt().max(u_titrant))
         })
         .collect();
     let rows = fits.iter().zip(&weights).map(|(f, w)| f.row(best, w / total)).collect();

@@ -14,6 +14,10 @@ use crate::reading::CurveHead;
 const CONTRAST: f64 = 0.6;
 /// Contrast from which it is an end-point when no model confirms it.
 const CONTRAST_ALONE: f64 = 1.0;
+/// Contrast from which one of several marks is not doubted.
+const CONTRAST_SURE: f64 = 1.8;
+/// By so much must the criterion fall for one end-point fewer.
+const SIMPLER: f64 = 3.0;
 /// Contrast before it from which a curve that stopped barely behind an end-point is put before the models.
 const CONTRAST_BEFORE: f64 = 1.2;
 /// Points above which readings are pooled before a fit.
@@ -41,16 +45,23 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
     if marks.is_empty() && edge.is_none() {
         return;
     }
-    let frame = frame(points, f64::midpoint(low, high), sign * unit, given);
+    let middle = f64::midpoint(low, high);
+    let frame = frame(points, middle, sign * unit, given);
     let quantity = head.signal.map(|s| s.0);
     let knowledge = Knowledge::of(given, quantity, points.temperature_c);
     marks.extend(edge);
     while !marks.is_empty() {
-        let places: Vec<Mark> = marks
-            .iter()
-            .map(|m| Mark { titrant: m.titrant, z: (m.signal - f64::midpoint(low, high)) / unit })
-            .collect();
-        let choice = choose(&frame, &places, &knowledge);
+        let mut choice = choose(&frame, &places(&marks, middle, unit), &knowledge);
+        if let Some(i) = doubtful(&marks) {
+            // One end-point fewer that explains the same points as well is the better answer.
+            let mut fewer = marks.clone();
+            fewer.remove(i);
+            let other = choose(&frame, &places(&fewer, middle, unit), &knowledge);
+            if other.ends.is_some() && (choice.ends.is_none() || other.criterion() + SIMPLER <= choice.criterion()) {
+                choice = other;
+                marks = fewer;
+            }
+        }
         evaluation.tried = choice.tried;
         if let (Some(ends), Some(best)) = (choice.ends, choice.fits.first()) {
             let last = points.titrant[points.len() - 1];
@@ -87,6 +98,20 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
         }
     }
     evaluation.end_points.extend(marks.iter().map(|m| model_free(points, m, sign)));
+}
+
+/// Marks in the coordinates of the models.
+fn places(marks: &[Minimum], middle: f64, unit: f64) -> Vec<Mark> {
+    marks.iter().map(|m| Mark { titrant: m.titrant, z: (m.signal - middle) / unit }).collect()
+}
+
+/// The weakest of several marks, if it is weak.
+fn doubtful(marks: &[Minimum]) -> Option<usize> {
+    if marks.len() < 2 {
+        return None;
+    }
+    let weakest = marks.iter().enumerate().min_by(|a, b| a.1.contrast().total_cmp(&b.1.contrast()))?;
+    (weakest.1.contrast() < CONTRAST_SURE).then_some(weakest.0)
 }
 
 /// +1 if the signal rises on the whole, -1 if it falls.
