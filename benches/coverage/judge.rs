@@ -20,6 +20,14 @@ pub struct Hit {
     pub method: String,
 }
 
+/// An end-point where there is none.
+#[derive(Debug, Clone)]
+pub struct Wrong {
+    pub volume_ml: f64,
+    pub u_ml: Option<f64>,
+    pub method: String,
+}
+
 /// A live find that was never withdrawn.
 #[derive(Debug, Clone, Copy)]
 pub struct LiveHit {
@@ -47,7 +55,7 @@ pub struct Verdict {
     pub required: usize,
     pub hits: Vec<Hit>,
     pub missed: Vec<Answer>,
-    pub false_ml: Vec<f64>,
+    pub wrong: Vec<Wrong>,
     pub live: Vec<LiveHit>,
     pub live_missed: usize,
     pub live_false: usize,
@@ -62,7 +70,7 @@ pub struct Verdict {
 impl Verdict {
     /// All required end-points within tolerance and nothing false.
     pub fn is_right(&self) -> bool {
-        self.false_ml.is_empty()
+        self.wrong.is_empty()
             && self.missed.is_empty()
             && self.hits.iter().all(|h| !h.required || h.in_tolerance)
     }
@@ -82,7 +90,11 @@ fn given(run: &Run) -> Given {
         "polarised, current" | "polarised, voltage" => Family::Polarised,
         _ => Family::AcidBase,
     };
-    let shape = if run.shape == Mark::Bend { Shape::Bend } else { Shape::Jump };
+    let shape = match run.shape {
+        Mark::Bend => Shape::Bend,
+        Mark::Polarised if run.chemistry.ends_with("peaks") => Shape::Peak,
+        Mark::Jump | Mark::Polarised => Shape::Jump,
+    };
     let vessel = run.titration.as_ref().map(|t| t.vessel);
     Given {
         titrant_mol_l: vessel.map(|v| v.titrant_mol_l),
@@ -126,10 +138,14 @@ pub fn judge(run: &Run, told: bool) -> Verdict {
     let volumes: Vec<f64> = evaluation.end_points.iter().map(|e| e.titrant).collect();
     let paired = pair(&volumes, &run.answers);
     let mut hits = Vec::new();
-    let mut false_ml = Vec::new();
+    let mut wrong = Vec::new();
     for (end_point, answer) in evaluation.end_points.iter().zip(&paired) {
         let Some(answer) = answer.map(|j| &run.answers[j]) else {
-            false_ml.push(end_point.titrant);
+            wrong.push(Wrong {
+                volume_ml: end_point.titrant,
+                u_ml: end_point.u,
+                method: end_point.method.clone(),
+            });
             continue;
         };
         let error_ml = end_point.titrant - answer.volume_ml;
@@ -154,7 +170,7 @@ pub fn judge(run: &Run, told: bool) -> Verdict {
         required: run.answers.iter().filter(|a| a.required).count(),
         missed: missed.collect(),
         hits,
-        false_ml,
+        wrong,
         live: Vec::new(),
         live_missed: 0,
         live_false: 0,

@@ -40,7 +40,7 @@ fn row(name: &str, group: &[&Verdict]) {
         required,
         percent(hits.len(), required),
         percent(hits.iter().filter(|h| h.in_tolerance).count(), hits.len()),
-        group.iter().map(|v| v.false_ml.len()).sum::<usize>(),
+        group.iter().map(|v| v.wrong.len()).sum::<usize>(),
         1e3 * median(hits.iter().map(|h| h.error_ml.abs()).collect()),
         median(hits.iter().map(|h| h.error_ml.abs() / h.limit_ml / 0.6745).collect()),
         percent(inside(1.0), with_u.len()),
@@ -112,8 +112,13 @@ pub fn print_misses(verdicts: &[Verdict]) {
         for answer in &v.missed {
             println!("{head}: missed {:.4} mL, prominence {:.1}", answer.volume_ml, answer.prominence);
         }
-        for volume in &v.false_ml {
-            println!("{head}: false {volume:.4} mL");
+        for wrong in &v.wrong {
+            println!(
+                "{head}: false {:.4} mL, u {:.2} uL [{}]",
+                wrong.volume_ml,
+                1e3 * wrong.u_ml.unwrap_or(f64::NAN),
+                wrong.method,
+            );
         }
         for hit in v.hits.iter().filter(|h| h.required) {
             let in_u = hit.u_ml.map_or(f64::INFINITY, |u| hit.error_ml.abs() / u);
