@@ -2,10 +2,12 @@
 #![cfg(target_os = "linux")]
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on stops here")]
 
-use dropwise::reading::LineSettings;
+use dropwise::profile::{Decoder, Profile};
+use dropwise::reading::{LineSettings, Quantity, Stamp};
 use dropwise::source::capture::{CaptureReader, Captured};
 use dropwise::source::{Port, SourceEvent, open, pty};
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 
@@ -91,5 +93,32 @@ fn the_steepest_step_of_each_stream_is_where_the_published_figures_have_it() {
         let steepest = steps.windows(2).max_by(|a, b| slope(a).total_cmp(&slope(b))).unwrap();
         let middle_ml = (steepest[0].0 + steepest[1].0) / 2.0;
         assert!((middle_ml - steepest_ml).abs() < 0.011, "run {run}: {middle_ml} mL");
+    }
+}
+
+#[test]
+fn every_line_of_the_streams_is_understood_by_its_profile() {
+    let text = std::fs::read_to_string(fixture("ph_and_temperature.toml")).unwrap();
+    let profile = match Profile::parse("ph_and_temperature.toml", &text) {
+        Ok(profile) => Arc::new(profile),
+        Err(mistakes) => panic!("{}", mistakes.iter().map(ToString::to_string).collect::<String>()),
+    };
+    for run in 1..=3 {
+        let mut decoder = Decoder::new(Arc::clone(&profile));
+        let mut decoded = Vec::new();
+        for (t_s, line) in stream(run) {
+            decoder.feed(Stamp::from_seconds(t_s, 0), &line, &mut decoded);
+        }
+        decoder.finish(&mut decoded);
+        let ph = decoded.iter().flat_map(|frame| &frame.readings).filter(|r| r.quantity == Quantity::Ph);
+        let values: Vec<f64> = ph.filter_map(|reading| reading.canonical()).collect();
+        let sent: Vec<f64> = stream(run)
+            .iter()
+            .map(|(_, line)| {
+                String::from_utf8_lossy(line).split_whitespace().next().unwrap().parse().unwrap()
+            })
+            .collect();
+        assert_eq!(values.len(), 901);
+        assert!(values.iter().zip(&sent).all(|(value, sent)| (value - sent).abs() < 1e-12));
     }
 }
