@@ -9,7 +9,8 @@ use super::options::{RunFate, StoredRun};
 use super::state::{Asked, Message, State};
 use super::{hands, text};
 use crate::detector::WatchState;
-use crate::work::{Command, Event, Health, LaneEvent, LaneId, RunEnd, RunHead};
+use crate::reading::Reading;
+use crate::work::{Command, Event, Health, LaneEvent, LaneId, LaneState, RunEnd, RunHead};
 use crossterm::event::KeyEvent;
 use std::time::Duration;
 
@@ -85,6 +86,7 @@ pub(super) fn warn(state: &mut State, text: impl Into<String>) -> Effect {
 fn recorder(state: &mut State, event: &Event) -> Vec<Effect> {
     let had_trouble = state.bench.store.trouble.is_some();
     let had_advice = advised(state);
+    let viewed = state.lane().map(|lane| lane.title.clone());
     state.bench.apply(event);
     let mut effects = Vec::new();
     match event {
@@ -97,11 +99,10 @@ fn recorder(state: &mut State, event: &Event) -> Vec<Effect> {
                 tell(state, "the record is written again");
             }
         }
-        Event::Opened { .. } | Event::Closed { .. } => {}
+        Event::Opened { lane } => opened(state, lane),
+        Event::Closed { lane } => closed(state, *lane, viewed),
         Event::Answer { id, refused, .. } => effects.extend(answer(state, *id, refused.as_deref())),
-        Event::Leaving { why } => {
-            effects.push(warn(state, format!("the recorder leaves: {}", text::visible(why))))
-        }
+        Event::Leaving { .. } => effects.push(Effect::Bell),
     }
     effects.extend(raise_alarms(state));
     if advised(state) && !had_advice {
@@ -121,25 +122,49 @@ fn attach(state: &mut State) {
         state.lane = state.bench.lanes.first().map_or(0, |lane| lane.id);
     }
     state.meters.clear();
-    for lane in &state.bench.lanes {
-        let meters = state.meters.entry(lane.id).or_default();
-        for reading in &lane.latest {
-            Meter::take(meters, reading);
-        }
-        if !lane.latest.is_empty() {
-            state.heard.insert(lane.id, state.now);
-        }
+    let heard: Vec<_> = state.bench.lanes.iter().map(|lane| (lane.id, lane.latest.clone())).collect();
+    for (lane, readings) in heard {
+        hear(state, lane, &readings);
+    }
+}
+
+/// A new lane is looked at when none is, or when it takes the place of the one that was.
+fn opened(state: &mut State, lane: &LaneState) {
+    hear(state, lane.id, &lane.latest);
+    if state.lane().is_none() || state.lost.as_ref() == Some(&lane.title) {
+        state.lost = None;
+        hands::look_at(state, lane.id);
+    }
+}
+
+fn closed(state: &mut State, lane: LaneId, viewed: Option<String>) {
+    state.meters.remove(&lane);
+    state.heard.remove(&lane);
+    state.alarms.remove(&lane);
+    state.bench_line = state.bench_line.min(state.bench.lanes.len().saturating_sub(1));
+    if lane == state.lane {
+        state.lost = viewed;
+        let first = state.bench.lanes.first().map_or(0, |lane| lane.id);
+        hands::look_at(state, first);
+    }
+}
+
+/// Takes readings of a lane in.
+fn hear(state: &mut State, lane: LaneId, readings: &[Reading]) {
+    if readings.is_empty() {
+        return;
+    }
+    state.heard.insert(lane, state.now);
+    let meters = state.meters.entry(lane).or_default();
+    for reading in readings {
+        Meter::take(meters, reading);
     }
 }
 
 fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effect> {
     match what {
         LaneEvent::Readings { readings } => {
-            state.heard.insert(lane, state.now);
-            let meters = state.meters.entry(lane).or_default();
-            for reading in readings {
-                Meter::take(meters, reading);
-            }
+            hear(state, lane, readings);
             None
         }
         LaneEvent::Started { head } => {

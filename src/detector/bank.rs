@@ -5,6 +5,7 @@ use super::given::{Family, Given, Medium};
 use super::models::{Group, Halides, Model, Redox, RightArm, Sites};
 use crate::reading::Quantity;
 use std::f64::consts::LN_10;
+use std::rc::Rc;
 
 /// What the bank knows besides the points.
 #[derive(Debug, Clone)]
@@ -31,7 +32,8 @@ impl Knowledge {
         let families = families.into_iter().filter(|f| aqueous || *f != Family::AcidBase).collect();
         let positive = |v: &f64| v.is_finite() && *v > 0.0;
         // Sample volumes on a bench are tens of millilitres, within a factor of two or so (common practice, no source).
-        let ln_volume = given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
+        let ln_volume =
+            given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
         // pKw of water: H. S. Harned, B. B. Owen, The Physical Chemistry of Electrolytic Solutions (1958): 4470.99/T - 6.0875 + 0.01706 T.
         let kelvin = temperature_c + 273.15;
         let pkw = 4470.99 / kelvin - 6.0875 + 0.01706 * kelvin;
@@ -54,7 +56,7 @@ pub(super) struct Mark {
 pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<(Candidate, Vec<f64>)> {
     let start = Start { frame, marks, v0: knowledge.ln_volume.0.exp() };
     let mut all: Vec<(Candidate, Vec<f64>)> = Vec::new();
-    let mut add = |model: Box<dyn Model>, p: Vec<f64>| {
+    let mut add = |model: Rc<dyn Model>, p: Vec<f64>| {
         let mut whole = vec![frame.ln_slope.0];
         whole.extend(p);
         all.push((Candidate { model, moving: Moving::Nothing }, whole));
@@ -73,7 +75,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                         title: "acid-base",
                     };
                     let p = start.sites(&sites, knowledge.arms_apart.0);
-                    add(Box::new(sites), p);
+                    add(Rc::new(sites), p);
                 }
             }
             Family::Precipitation => {
@@ -89,25 +91,29 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                             title,
                         };
                         let p = start.sites(&sites, knowledge.arms_apart.0);
-                        add(Box::new(sites), p);
+                        add(Rc::new(sites), p);
                     }
                 } else {
                     let halides = Halides { count: marks.len(), ln_volume: knowledge.ln_volume };
                     let p = start.halides(&halides);
-                    add(Box::new(halides), p);
+                    add(Rc::new(halides), p);
                 }
             }
             Family::Redox => {
-                for (analyte, titrant, arm) in COUPLES {
+                for (analyte, titrant, arm, analyte_splits) in COUPLES {
+                    if analyte_splits && marks.len() > 1 {
+                        continue;
+                    }
                     let redox = Redox {
                         analytes: vec![analyte; marks.len()],
+                        analyte_splits,
                         titrant,
                         arm,
                         most_before: 0.02 * frame.range(),
                         ln_volume: knowledge.ln_volume,
                     };
                     let p = start.redox(&redox);
-                    add(Box::new(redox), p);
+                    add(Rc::new(redox), p);
                 }
             }
             _ => {}
@@ -121,7 +127,7 @@ pub(super) fn with_activity(sites: &Sites) -> Vec<Candidate> {
     [(1.0, 2.0), (-1.0, 2.0), (-3.0, 2.0)]
         .into_iter()
         .map(|charges| Candidate {
-            model: Box::new(Sites { charges, ..sites.clone() }),
+            model: Rc::new(Sites { charges, ..sites.clone() }),
             moving: Moving::Activity,
         })
         .collect()
@@ -135,16 +141,17 @@ const PRECIPITATES: [((f64, f64), &str); 4] = [
     ((2.0, 1.0), "precipitate 1:2"),
 ];
 
-/// Electrons of analyte and titrant couples that titrations use, with the atoms of the titrant.
-const COUPLES: [(f64, f64, RightArm); 8] = [
-    (1.0, 1.0, RightArm::Equal),
-    (1.0, 5.0, RightArm::Equal),
-    (2.0, 1.0, RightArm::Equal),
-    (2.0, 2.0, RightArm::Equal),
-    (2.0, 5.0, RightArm::Equal),
-    (1.0, 2.0, RightArm::Equal),
-    (1.0, 6.0, RightArm::Splits),
-    (2.0, 2.0, RightArm::Joins),
+/// Electrons of analyte and titrant couples that titrations use, with the atoms of the titrant and whether the analyte splits.
+const COUPLES: [(f64, f64, RightArm, bool); 9] = [
+    (1.0, 1.0, RightArm::Equal, false),
+    (1.0, 5.0, RightArm::Equal, false),
+    (2.0, 1.0, RightArm::Equal, false),
+    (2.0, 2.0, RightArm::Equal, false),
+    (2.0, 5.0, RightArm::Equal, false),
+    (1.0, 2.0, RightArm::Equal, false),
+    (1.0, 6.0, RightArm::Splits, false),
+    (2.0, 2.0, RightArm::Joins, false),
+    (2.0, 5.0, RightArm::Equal, true),
 ];
 
 /// Which sets of sites are tried for so many end-points.
@@ -290,7 +297,7 @@ impl Start<'_> {
         let first_half = self.z_at(self.end(1) / 2.0);
         let before = self.end(1) * (model.analytes[0] * (self.frame.z[0] - first_half)).exp();
         let mut p = vec![rho, before.min(0.02 * self.frame.range())];
-        if model.arm != RightArm::Equal {
+        if model.arm != RightArm::Equal || model.analyte_splits {
             p.push(self.v0.ln());
         }
         for k in 1..=ends {

@@ -7,10 +7,15 @@ use super::fitted::{Fitted, average};
 use super::given::Family;
 use super::lagged::Turned;
 use super::models::{Complexation, complexation};
-use super::response::{self, Series};
+use super::response::{self, Response, Series};
+use std::rc::Rc;
 
 /// After two rounds, models further behind than this are not carried on.
 const PRUNE: f64 = 30.0;
+/// What a fit that cannot be used after two rounds is charged.
+const HANDICAP: f64 = 15.0;
+/// How many models are fitted again with something that moves along the run.
+const MOVING: usize = 2;
 /// Most standard deviation of a slow drift over a run in Nernst scales (activity, junction, temperature).
 const DRIFT: f64 = 0.15;
 
@@ -29,6 +34,13 @@ pub(super) struct Choice {
     pub(super) tried: Vec<Tried>,
 }
 
+impl Choice {
+    /// Criterion of the best usable model.
+    pub(super) fn criterion(&self) -> f64 {
+        self.fits.first().filter(|f| f.fault.is_none()).map_or(f64::INFINITY, |f| f.criterion)
+    }
+}
+
 /// Fits all models of `marks.len()` end-points.
 pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
     let n = frame.titrant.len();
@@ -39,10 +51,10 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
         .collect();
     for (candidate, progress, criterion) in &mut running {
         fit::advance(candidate, frame, progress, 2);
-        if let Some(done) = fit::finish(candidate, frame, progress)
-            && (frame.time_s.is_some() || fault(&done, frame, marks).is_none())
-        {
-            *criterion = done.criterion;
+        if let Some(done) = fit::finish(candidate, frame, progress) {
+            // A fit that cannot be used yet may become usable, but only if it is near.
+            let handicap = if fault(&done, frame, marks).is_none() { 0.0 } else { HANDICAP };
+            *criterion = done.criterion + handicap;
         }
     }
     running.sort_by(|a, b| a.2.total_cmp(&b.2));
@@ -55,6 +67,7 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
         for charge in [2.0, 1.0] {
             let model = Complexation { charge, ln_slope: frame.ln_slope, ln_volume: knowledge.ln_volume };
             let mut start = complexation_start(frame, marks, &model);
+            let model: Rc<dyn Response> = Rc::new(model);
             let mut series = series(frame);
             if let Some(time_s) = &frame.time_s {
                 series.time_s = Some(time_s.clone());
@@ -80,15 +93,16 @@ fn settled(
     let least = running.first().map_or(f64::INFINITY, |r| r.2);
     let mut fits: Vec<Fitted> = Vec::new();
     for (candidate, mut progress, criterion) in running {
-        if criterion.is_finite() && criterion > least + PRUNE {
-            continue;
+        if criterion > least + PRUNE {
+            break;
         }
         fit::advance(&candidate, frame, &mut progress, 5);
         fits.extend(fit::finish(&candidate, frame, &progress));
     }
-    let mut order: Vec<usize> = (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
+    let mut order: Vec<usize> =
+        (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
     order.sort_by(|a, b| fits[*a].criterion.total_cmp(&fits[*b].criterion));
-    order.truncate(3);
+    order.truncate(MOVING);
     let names: Vec<String> = order.iter().map(|i| fits[*i].name.clone()).collect();
     for (candidate, _) in bank(frame, marks, knowledge) {
         let Some(place) = names.iter().position(|n| *n == candidate.name()) else { continue };
@@ -120,10 +134,14 @@ fn lagged(
     let n = frame.titrant.len();
     let rate = frame.range() / (time_s[n - 1] - time_s[0]).max(1e-9);
     let series = Series { time_s: Some(time_s.to_vec()), ..series(frame) };
-    let ends = (frame.z.iter().copied().fold(f64::INFINITY, f64::min), frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+    let ends = (
+        frame.z.iter().copied().fold(f64::INFINITY, f64::min),
+        frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+    );
     let mut fits = Vec::new();
     for (candidate, progress, _) in running.iter().filter(|r| r.2.is_finite()).take(LAGGED) {
-        let turned = Turned::new(candidate.model.as_ref(), frame.ln_slope, frame.range(), ends);
+        let turned: Rc<dyn Response> =
+            Rc::new(Turned::new(Rc::clone(&candidate.model), frame.ln_slope, frame.range(), ends));
         let mut start = progress.p.clone();
         // The jump is seen late by about rate x time constant; the amounts start that much smaller.
         let shift = rate * LAG_S;

@@ -7,13 +7,18 @@ use super::evaluation::Evaluation;
 use super::fit::Frame;
 use super::given::{Given, Medium};
 use super::picture::{Inverse, Minimum};
-use super::{EndPoint, scale};
+use super::portray::{self, Scale};
+use super::{EndPoint, diagnosis, scale};
 use crate::reading::CurveHead;
 
 /// Contrast from which a minimum of B is put before the models.
 const CONTRAST: f64 = 0.6;
 /// Contrast from which it is an end-point when no model confirms it.
 const CONTRAST_ALONE: f64 = 1.0;
+/// Contrast from which one of several marks is not doubted.
+const CONTRAST_SURE: f64 = 1.8;
+/// By so much must the criterion fall for one end-point fewer.
+const SIMPLER: f64 = 3.0;
 /// Contrast before it from which a curve that stopped barely behind an end-point is put before the models.
 const CONTRAST_BEFORE: f64 = 1.2;
 /// Points above which readings are pooled before a fit.
@@ -41,16 +46,25 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
     if marks.is_empty() && edge.is_none() {
         return;
     }
-    let frame = frame(points, f64::midpoint(low, high), sign * unit, given);
+    let middle = f64::midpoint(low, high);
+    let frame = frame(points, middle, sign * unit, nernst.is_some(), given);
     let quantity = head.signal.map(|s| s.0);
     let knowledge = Knowledge::of(given, quantity, points.temperature_c);
     marks.extend(edge);
     while !marks.is_empty() {
-        let places: Vec<Mark> = marks
-            .iter()
-            .map(|m| Mark { titrant: m.titrant, z: (m.signal - f64::midpoint(low, high)) / unit })
-            .collect();
-        let choice = choose(&frame, &places, &knowledge);
+        let mut choice = choose(&frame, &places(&marks, middle, unit), &knowledge);
+        if let Some(i) = doubtful(&marks) {
+            // One end-point fewer that explains the same points as well is the better answer.
+            let mut fewer = marks.clone();
+            fewer.remove(i);
+            let other = choose(&frame, &places(&fewer, middle, unit), &knowledge);
+            if other.ends.is_some()
+                && (choice.ends.is_none() || other.criterion() + SIMPLER <= choice.criterion())
+            {
+                choice = other;
+                marks = fewer;
+            }
+        }
         evaluation.tried = choice.tried;
         if let (Some(ends), Some(best)) = (choice.ends, choice.fits.first()) {
             let last = points.titrant[points.len() - 1];
@@ -71,6 +85,11 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
                 });
             }
             evaluation.residuals = best.residuals();
+            let scale =
+                Scale { origin: frame.origin, unit: frame.unit, signal: head.signal, titrant: head.titrant };
+            evaluation.fitted = portray::parameters(best, &scale, given);
+            evaluation.curve = portray::curve(best, &scale, Some(&frame));
+            diagnosis::of_fit(best, points, head, given, frame.unit, evaluation);
             return;
         }
         // No model fits: the weakest mark may be none.
@@ -86,7 +105,27 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
             _ => break,
         }
     }
+    if !marks.is_empty() {
+        evaluation.warnings.push(
+            "no model fits: the end-point is the steepest place, which is an inflection, not an equivalence point"
+                .to_owned(),
+        );
+    }
     evaluation.end_points.extend(marks.iter().map(|m| model_free(points, m, sign)));
+}
+
+/// Marks in the coordinates of the models.
+fn places(marks: &[Minimum], middle: f64, unit: f64) -> Vec<Mark> {
+    marks.iter().map(|m| Mark { titrant: m.titrant, z: (m.signal - middle) / unit }).collect()
+}
+
+/// The weakest of several marks, if it is weak.
+fn doubtful(marks: &[Minimum]) -> Option<usize> {
+    if marks.len() < 2 {
+        return None;
+    }
+    let weakest = marks.iter().enumerate().min_by(|a, b| a.1.contrast().total_cmp(&b.1.contrast()))?;
+    (weakest.1.contrast() < CONTRAST_SURE).then_some(weakest.0)
 }
 
 /// +1 if the signal rises on the whole, -1 if it falls.
@@ -104,7 +143,7 @@ fn barely_past(points: &Points, mark: &Minimum) -> bool {
 }
 
 /// Points in the coordinates of the models; many readings are pooled where the signal hardly moves.
-fn frame(points: &Points, middle: f64, unit: f64, given: &Given) -> Frame {
+fn frame(points: &Points, middle: f64, unit: f64, known: bool, given: &Given) -> Frame {
     let sign = unit.signum();
     let origin = sign * middle;
     let z: Vec<f64> = points.signal.iter().map(|x| (x - origin) / unit).collect();
@@ -155,6 +194,8 @@ fn frame(points: &Points, middle: f64, unit: f64, given: &Given) -> Frame {
             (slope.ln(), (u / slope).clamp(0.002, 0.1))
         }
         (_, Medium::NonAqueous) => (0.0, 0.15),
+        // A unit without a scale of its own: the slope is anything.
+        _ if !known => (0.0, 0.7),
         _ => (0.0, 0.03),
     };
     Frame {

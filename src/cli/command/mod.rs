@@ -3,10 +3,10 @@
 pub mod capture;
 pub mod demo;
 pub mod evaluate;
-mod line_options;
+pub mod line_options;
 pub mod list;
 pub mod ports;
 pub mod recorder;
 pub mod replay;
 pub mod run;
-mod stop;
+pub mod stop;

@@ -72,8 +72,8 @@ fn header(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
     let (safe, tone) = safety(state, area.width);
     let safe_wide = width(&safe) + 1;
-    let name = if state.options.simulated { " SIMULATED " } else { " dropwise " };
-    let name_tone = if state.options.simulated { Tone::Alarm } else { Tone::Figure };
+    let name = if state.is_simulated() { " SIMULATED " } else { " dropwise " };
+    let name_tone = if state.is_simulated() { Tone::Alarm } else { Tone::Figure };
     let room = usize::from(area.width).saturating_sub(safe_wide + width(name) + 3);
     let left = vec![
         Span::styled(name, theme.style(name_tone)),
@@ -145,7 +145,7 @@ fn footer(state: &State, frame: &mut Frame<'_>, area: Rect) {
 fn too_small(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
     let mut parts = Vec::new();
-    if state.options.simulated {
+    if state.is_simulated() {
         parts.push("SIMULATED.".to_owned());
     }
     if let Some(trouble) = &state.bench.store.trouble {

@@ -50,6 +50,14 @@ pub(super) enum Meaning {
     FormalPotential,
     /// A place on the z axis: an arm of the curve.
     Arm,
+    /// ln of the slope of the electrode over the theoretical one.
+    LnSlope,
+    /// ln of the width of a joint, in titrant.
+    LnWidth,
+    /// Share of stray light.
+    StrayLight,
+    /// Nothing that is reported.
+    Other,
 }
 
 /// Where a model has a signal.

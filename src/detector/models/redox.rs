@@ -18,11 +18,13 @@ pub(in crate::detector) enum RightArm {
     Joins,
 }
 
-/// One or two analyte couples and a titrant couple.
+/// Analyte couples and a titrant couple.
 #[derive(Debug, Clone)]
 pub(in crate::detector) struct Redox {
     /// Electrons of each analyte couple.
     pub(in crate::detector) analytes: Vec<f64>,
+    /// Whether two particles come from each one of the (only) analyte: oxalate, with [product]^2 in its Nernst ratio.
+    pub(in crate::detector) analyte_splits: bool,
     /// Electrons of the titrant couple.
     pub(in crate::detector) titrant: f64,
     /// Its atoms.
@@ -39,7 +41,12 @@ const LN_V0: usize = 2;
 
 impl Redox {
     fn first(&self) -> usize {
-        if self.arm == RightArm::Equal { 2 } else { 3 }
+        if self.diluted() { 3 } else { 2 }
+    }
+
+    /// Whether dilution moves the curve.
+    fn diluted(&self) -> bool {
+        self.arm != RightArm::Equal || self.analyte_splits
     }
 }
 
@@ -51,7 +58,8 @@ impl Model for Redox {
             RightArm::Splits => ", titrant splits",
             RightArm::Joins => ", titrant joins",
         };
-        format!("redox ({} with {} electrons{atoms})", electrons.join(", "), self.titrant)
+        let analyte = if self.analyte_splits { ", analyte splits" } else { "" };
+        format!("redox ({} with {} electrons{analyte}{atoms})", electrons.join(", "), self.titrant)
     }
 
     fn meanings(&self) -> Vec<Meaning> {
@@ -71,7 +79,31 @@ impl Model for Redox {
         }
         let dy = self.titrant * y;
         let (mut rising, mut slope, mut whole) = (0.0, 0.0, 0.0);
-        for (i, n) in self.analytes.iter().enumerate() {
+        if self.analyte_splits {
+            let (amount, place) = (p[first], p[first + 1]);
+            let (v0, all) = (exp(p[LN_V0]), amount + p[BEFORE]);
+            let n = self.analytes[0];
+            let y = exp(n * (z - place));
+            // a^2 V0 / ((1 - a) (V0 + a A)) = y, a quadratic in the reacted share a.
+            let square = v0 + y * all;
+            let linear = y * (v0 - all);
+            let root = (linear * linear + 4.0 * square * y * v0).max(0.0).sqrt();
+            let below = linear + root;
+            let share =
+                if below > 0.0 { (2.0 * y * v0 / below).min(1.0) } else { (root - linear) / (2.0 * square) };
+            let by_share = (2.0 * share * square + linear).max(1e-300);
+            let by_y = (1.0 - share) * (v0 + share * all) / by_share;
+            let by_all = share * y * (1.0 - share) / by_share;
+            let by_v0 = (y - share * share - share * y) / by_share;
+            rising = all * share - p[BEFORE];
+            slope = all * by_y * n * y;
+            whole = amount;
+            gradient[first] = share + all * by_all;
+            gradient[first + 1] = -slope;
+            gradient[BEFORE] = share + all * by_all - 1.0;
+            gradient[LN_V0] = all * by_v0 * v0;
+        }
+        for (i, n) in self.analytes.iter().enumerate().filter(|_| !self.analyte_splits) {
             let (amount, place) = (p[first + 2 * i], p[first + 2 * i + 1]);
             let s = logistic(n * (z - place));
             let bell = n * amount * s * (1.0 - s);
@@ -111,7 +143,8 @@ impl Model for Redox {
         for i in 0..self.analytes.len() {
             gradient[first + 2 * i] += r;
         }
-        gradient[LN_V0] = v0 * r;
+        let by_analyte = if self.analyte_splits { gradient[LN_V0] } else { 0.0 };
+        gradient[LN_V0] = by_analyte + v0 * r;
         gradient[RHO] = -lever * dr_dy * dy;
         Some(Place { titrant: rising + lever * r, slope: slope + lever * dr_dy * dy, by_shift: 0.0 })
     }
@@ -123,7 +156,7 @@ impl Model for Redox {
 
     fn priors(&self) -> Vec<Prior> {
         let mut all = vec![Prior::on(BEFORE, 0.0, self.most_before)];
-        if self.arm != RightArm::Equal {
+        if self.diluted() {
             all.push(Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1));
         }
         all

@@ -70,7 +70,11 @@ impl Model for Sites {
             })
             .collect();
         let beyond = if self.beyond > 0 { format!(", {} beyond", self.beyond) } else { String::new() };
-        if self.number() == 0 { self.title.to_owned() } else { format!("{} ({}{beyond})", self.title, groups.join(" | ")) }
+        if self.number() == 0 {
+            self.title.to_owned()
+        } else {
+            format!("{} ({}{beyond})", self.title, groups.join(" | "))
+        }
     }
 
     fn meanings(&self) -> Vec<Meaning> {
@@ -151,7 +155,8 @@ impl Model for Sites {
 
     fn sensible(&self, p: &[f64], range: f64) -> bool {
         let pairs = self.pairs_from();
-        let sites_positive = (pairs..p.len()).step_by(2).all(|i| p[i] > -0.002 * range && p[i] < 20.0 * range);
+        let sites_positive =
+            (pairs..p.len()).step_by(2).all(|i| p[i] > -0.002 * range && p[i] < 20.0 * range);
         // Activity can push a small strong part slightly below nothing.
         let strong_positive = !self.strong() || p[FIRST] > if self.number() > 0 { -0.1 * range } else { 0.0 };
         sites_positive && strong_positive
