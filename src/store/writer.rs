@@ -142,6 +142,10 @@ fn next_ids(connection: &Connection) -> rusqlite::Result<NextIds> {
     })
 }
 
+fn is_refused_row(error: &rusqlite::Error) -> bool {
+    error.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation)
+}
+
 struct Thread {
     path: PathBuf,
     connection: Connection,
@@ -162,6 +166,7 @@ impl Thread {
             self.gather();
             match self.commit() {
                 Ok(()) => self.acknowledge(),
+                Err(source) if is_refused_row(&source) => self.commit_one_by_one(),
                 Err(source) => {
                     let words = Error::sqlite(&self.path, source).to_string();
                     self.tell_waiting(&words);
@@ -196,6 +201,27 @@ impl Thread {
             insert(&transaction, entry)?;
         }
         transaction.commit()
+    }
+
+    /// A row that the schema refuses is a fault of this program. It must not hold up the rows behind it:
+    /// each batch gets a transaction of its own, and the refused one is logged with its text.
+    fn commit_one_by_one(&mut self) {
+        for batch in std::mem::take(&mut self.backlog) {
+            self.backlog.push_back(batch);
+            match self.commit() {
+                Ok(()) => self.acknowledge(),
+                Err(source) if is_refused_row(&source) => {
+                    let Some(batch) = self.backlog.pop_back() else { continue };
+                    let words = format!("the record refused rows ({source}); they are in the log");
+                    tracing::error!(entries = ?batch.entries, "{words}");
+                    if let Some(reply) = batch.reply {
+                        let _asker_gone = reply.send(Commit::Waiting(words));
+                    }
+                }
+                // The disk is full or locked: the rest waits as usual.
+                Err(_) => {}
+            }
+        }
     }
 
     fn acknowledge(&mut self) {
