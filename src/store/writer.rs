@@ -224,35 +224,33 @@ impl Thread {
         }
     }
 
+    /// The state is told before the answers, so that whoever has an answer sees a state that fits it.
     fn acknowledge(&mut self) {
+        self.publish.send_if_modified(|state| {
+            let changed = *state != WriterState::default();
+            *state = WriterState::default();
+            changed
+        });
         for batch in self.backlog.drain(..) {
             if let Some(reply) = batch.reply {
                 // The asker may have gone; the batch is saved all the same.
                 let _asker_gone = reply.send(Commit::Saved);
             }
         }
-        self.publish.send_if_modified(|state| {
-            let changed = *state != WriterState::default();
-            *state = WriterState::default();
-            changed
-        });
     }
 
     fn tell_waiting(&mut self, words: &str) {
-        let mut bytes = 0;
-        for batch in &mut self.backlog {
-            bytes += batch.entries.iter().map(Entry::wire_bytes).sum::<usize>() as u64;
-            if let Some(reply) = batch.reply.take() {
-                let _asker_gone = reply.send(Commit::Waiting(words.to_owned()));
-            }
-        }
         tracing::warn!(trouble = words, batches = self.backlog.len(), "the record cannot be written");
+        let bytes: usize = self.backlog.iter().flat_map(|batch| &batch.entries).map(Entry::wire_bytes).sum();
         self.publish.send_replace(WriterState {
             waiting_batches: self.backlog.len() as u64,
-            waiting_bytes: bytes,
+            waiting_bytes: bytes as u64,
             oldest: self.backlog.front().map(|b| b.came),
             trouble: Some(words.to_owned()),
         });
+        for reply in self.backlog.iter_mut().filter_map(|batch| batch.reply.take()) {
+            let _asker_gone = reply.send(Commit::Waiting(words.to_owned()));
+        }
     }
 
     /// Leaves one tidy file behind.
