@@ -271,7 +271,7 @@ pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) 
         };
         cost += variance_of_z.ln() + tukey_cost(state.standardised[i]);
     }
-    let (n_f, k_f) = (n as f64, k as f64);
+    let (n_f, k_f) = (n as f64, (k - candidate.model.tied()) as f64);
     if n_f - k_f - 1.0 < 1.0 {
         return None;
     }

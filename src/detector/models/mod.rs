@@ -87,6 +87,10 @@ pub(super) trait Model {
     fn sites(&self) -> Option<&Sites> {
         None
     }
+    /// Parameters that priors tie to others so closely that they are none.
+    fn tied(&self) -> usize {
+        0
+    }
     /// What is known beforehand.
     fn priors(&self) -> Vec<Prior>;
     /// Whether the fitted parameters make chemical sense.
