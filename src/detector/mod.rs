@@ -54,6 +54,7 @@ mod portray;
 mod response;
 mod scale;
 mod special;
+mod voltage;
 mod watch;
 
 pub use confirm::confirm;

@@ -11,6 +11,7 @@ mod halides;
 mod polarised;
 mod redox;
 mod sites;
+pub(super) mod voltage;
 
 pub(super) use bend::Bend;
 pub(super) use complexation::Complexation;
@@ -18,6 +19,7 @@ pub(super) use halides::Halides;
 pub(super) use polarised::Polarised;
 pub(super) use redox::{Redox, RightArm};
 pub(super) use sites::{Group, Sites};
+pub(super) use voltage::{Couples, PolarisedVoltage};
 
 /// A linear combination of parameters that is known beforehand: sum of coefficient x parameter = mean +- sd.
 #[derive(Debug, Clone)]
