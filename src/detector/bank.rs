@@ -5,6 +5,7 @@ use super::given::{Family, Given, Medium};
 use super::models::{Group, Halides, Model, Redox, RightArm, Sites};
 use crate::reading::Quantity;
 use std::f64::consts::LN_10;
+use std::rc::Rc;
 
 /// What the bank knows besides the points.
 #[derive(Debug, Clone)]
@@ -31,7 +32,8 @@ impl Knowledge {
         let families = families.into_iter().filter(|f| aqueous || *f != Family::AcidBase).collect();
         let positive = |v: &f64| v.is_finite() && *v > 0.0;
         // Sample volumes on a bench are tens of millilitres, within a factor of two or so (common practice, no source).
-        let ln_volume = given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
+        let ln_volume =
+            given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
         // pKw of water: H. S. Harned, B. B. Owen, The Physical Chemistry of Electrolytic Solutions (1958): 4470.99/T - 6.0875 + 0.01706 T.
         let kelvin = temperature_c + 273.15;
         let pkw = 4470.99 / kelvin - 6.0875 + 0.01706 * kelvin;
@@ -54,7 +56,7 @@ pub(super) struct Mark {
 pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<(Candidate, Vec<f64>)> {
     let start = Start { frame, marks, v0: knowledge.ln_volume.0.exp() };
     let mut all: Vec<(Candidate, Vec<f64>)> = Vec::new();
-    let mut add = |model: Box<dyn Model>, p: Vec<f64>| {
+    let mut add = |model: Rc<dyn Model>, p: Vec<f64>| {
         let mut whole = vec![frame.ln_slope.0];
         whole.extend(p);
         all.push((Candidate { model, moving: Moving::Nothing }, whole));
@@ -69,11 +71,16 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                         exponents: (1.0, 1.0),
                         ln_volume: knowledge.ln_volume,
                         arms_apart: Some(knowledge.arms_apart),
+                        tied: None,
                         charges: (1.0, 2.0),
                         title: "acid-base",
                     };
                     let p = start.sites(&sites, knowledge.arms_apart.0);
-                    add(Box::new(sites), p);
+                    if sites.number() > 1 {
+                        let tied = Sites { tied: Some(1e-4 * frame.range()), ..sites.clone() };
+                        add(Rc::new(tied), start.one_acid(&sites, &p));
+                    }
+                    add(Rc::new(sites), p);
                 }
             }
             Family::Precipitation => {
@@ -85,16 +92,17 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                             exponents,
                             ln_volume: knowledge.ln_volume,
                             arms_apart: None,
+                            tied: None,
                             charges: (0.0, 0.0),
                             title,
                         };
                         let p = start.sites(&sites, knowledge.arms_apart.0);
-                        add(Box::new(sites), p);
+                        add(Rc::new(sites), p);
                     }
                 } else {
                     let halides = Halides { count: marks.len(), ln_volume: knowledge.ln_volume };
                     let p = start.halides(&halides);
-                    add(Box::new(halides), p);
+                    add(Rc::new(halides), p);
                 }
             }
             Family::Redox => {
@@ -111,7 +119,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                         ln_volume: knowledge.ln_volume,
                     };
                     let p = start.redox(&redox);
-                    add(Box::new(redox), p);
+                    add(Rc::new(redox), p);
                 }
             }
             _ => {}
@@ -125,7 +133,7 @@ pub(super) fn with_activity(sites: &Sites) -> Vec<Candidate> {
     [(1.0, 2.0), (-1.0, 2.0), (-3.0, 2.0)]
         .into_iter()
         .map(|charges| Candidate {
-            model: Box::new(Sites { charges, ..sites.clone() }),
+            model: Rc::new(Sites { charges, ..sites.clone() }),
             moving: Moving::Activity,
         })
         .collect()
@@ -267,6 +275,29 @@ impl Start<'_> {
             pairs.extend([size, last_z + 0.5]);
         }
         p.extend(pairs);
+        p
+    }
+
+    /// The same with equal sites: the last complete one says how much.
+    fn one_acid(&self, model: &Sites, p: &[f64]) -> Vec<f64> {
+        let mut p = p.to_vec();
+        let strong = model.groups[0].strong;
+        let first = 3 + usize::from(strong);
+        let complete = model.number() - model.beyond;
+        if complete == 0 {
+            return p;
+        }
+        let amount = p[first + 2 * (complete - 1)];
+        let mut whole = 0.0;
+        for i in 0..model.number() {
+            if i < complete {
+                whole += p[first + 2 * i];
+            }
+            p[first + 2 * i] = amount;
+        }
+        if strong {
+            p[3] += whole - amount * complete as f64;
+        }
         p
     }
 

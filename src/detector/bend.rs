@@ -1,14 +1,16 @@
 //! End-points where branches of the signal meet.
 
-use super::EndPoint;
 use super::condition::{Dosing, Points};
 use super::evaluation::{Evaluation, Tried};
 use super::fitted::{Fitted, average};
 use super::given::Given;
 use super::models::{Bend, Polarised};
+use super::portray::{self, Scale};
 use super::response::{Response, Series, fit};
+use super::{EndPoint, diagnosis};
 use crate::numeric::line;
 use crate::reading::{CurveHead, Quantity};
+use std::rc::Rc;
 
 /// Points above which readings are pooled.
 const MOST_POINTS: usize = 300;
@@ -36,13 +38,15 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
         .sample_volume_ml
         .filter(|v| v.is_finite() && *v > 0.0)
         .map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
-    let mut counts = vec![1];
-    if given.looked_for.is_none_or(|k| k >= 2) {
-        counts.push(2);
-    }
     let mut best: Option<(f64, Vec<Fitted>)> = None;
     let mut tried = Vec::new();
-    for count in counts {
+    for count in [1, 2] {
+        // A second joint is looked for when it is asked for, or when one leaves something unexplained.
+        let explained = best.as_ref().is_some_and(|(_, fits)| fits.first().is_some_and(well_explained));
+        let wanted = given.looked_for.map_or(!explained, |k| k >= 2 && !explained || k == 2);
+        if count == 2 && !wanted {
+            continue;
+        }
         let mut part = series.clone();
         for _ in 0..4 {
             let fits = attempt(&part, count, absorbance, current && !lagging, ln_volume, &mut tried);
@@ -67,7 +71,12 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
         evaluation.tried = tried;
         return;
     };
-    write(points, fits, tried, evaluation);
+    write(points, head, given, fits, tried, evaluation);
+}
+
+/// Whether the residuals of a fit look like noise of the expected size.
+fn well_explained(fit: &Fitted) -> bool {
+    fit.scale < 1.4 && fit.lag_one < 0.25 && fit.runs_z > -2.5
 }
 
 /// All bend models with `count` joints on a stretch, best first; empty if none is significant.
@@ -91,12 +100,13 @@ fn attempt(
         fit.fault = fit.fault.or((!significant).then_some("change of slope within its uncertainty"));
         fits.push(fit);
     };
+    let mut widths = vec![0.01, 0.08];
     for (curved_before, curved_behind) in [(false, false), (true, false), (false, true), (true, true)] {
         for stray in [false, true] {
             if stray && (!absorbance || strongest < 0.5) {
                 continue;
             }
-            let bend = Bend {
+            let model = Bend {
                 count,
                 curved_before,
                 curved_behind,
@@ -104,19 +114,25 @@ fn attempt(
                 ln_volume,
                 ln_width: ((0.03 * range).ln(), 1.5),
             };
-            let mut found: Option<Fitted> = None;
-            for width in [0.01, 0.08] {
-                let Some(start) = start(series, &bend, &places, width * range) else { continue };
+            let bend: Rc<dyn Response> = Rc::new(model.clone());
+            let mut found: Option<(f64, Fitted)> = None;
+            for width in &widths {
+                let Some(start) = start(series, &model, &places, width * range) else { continue };
                 let other = fit(&bend, series, &start, widest, rounds);
                 if let Some(other) = other
-                    && found.as_ref().is_none_or(|f| other.criterion < f.criterion)
+                    && found.as_ref().is_none_or(|f| other.criterion < f.1.criterion)
                 {
-                    found = Some(other);
+                    found = Some((*width, other));
                 }
             }
+            // The simplest model says from which width the others start.
+            if let Some((width, _)) = &found {
+                widths = vec![*width];
+            }
+            let found = found.map(|f| f.1);
             let significant = found.as_ref().is_some_and(|f| {
                 (0..count).all(|k| {
-                    let i = bend.changes() + k;
+                    let i = model.changes() + k;
                     f.p[i].abs() > SIGNIFICANT * f.covariance[(i, i)].max(0.0).sqrt()
                 })
             });
@@ -124,7 +140,7 @@ fn attempt(
         }
     }
     if current && count == 1 {
-        let polarised = Polarised { ln_volume };
+        let polarised: Rc<dyn Response> = Rc::new(Polarised { ln_volume });
         let mut found: Option<Fitted> = None;
         for end in valleys(series) {
             let top = series.signal.iter().fold(0.0_f64, |m, x| if x.abs() > m.abs() { *x } else { m });
@@ -210,8 +226,7 @@ fn places(series: &Series, count: usize, v0: f64) -> Option<Vec<f64>> {
 /// Start of a bend from its places: straight pieces by least squares, everything else nothing.
 fn start(series: &Series, bend: &Bend, places: &[f64], width: f64) -> Option<Vec<f64>> {
     let v0 = bend.ln_volume.0.exp();
-    let y: Vec<f64> =
-        series.signal.iter().zip(&series.titrant).map(|(x, v)| x * (v0 + v) / v0).collect();
+    let y: Vec<f64> = series.signal.iter().zip(&series.titrant).map(|(x, v)| x * (v0 + v) / v0).collect();
     let mut p = vec![0.0; bend.len() + usize::from(series.time_s.is_some())];
     for (k, place) in places.iter().enumerate() {
         p[2 * k] = *place;
@@ -293,11 +308,8 @@ fn series(points: &Points, head: &CurveHead) -> Series {
         }
         None => points.signal.clone(),
     };
-    let u_signal = if transmittance.is_some() {
-        super::noise::scale(&points.titrant, &signal)
-    } else {
-        points.u_signal
-    };
+    let u_signal =
+        if transmittance.is_some() { super::noise::scale(&points.titrant, &signal) } else { points.u_signal };
     let (titrant, signal, share) = (pool(&points.titrant), pool(&signal), shares(points.len()));
     Series { titrant, signal, share, time_s: None, u_signal, u_titrant: points.u_titrant }
 }
@@ -320,7 +332,14 @@ fn pooled_time(points: &Points) -> Option<Vec<f64>> {
 }
 
 /// Averages the fits and writes everything out.
-fn write(points: &Points, mut fits: Vec<Fitted>, refused: Vec<Tried>, evaluation: &mut Evaluation) {
+fn write(
+    points: &Points,
+    head: &CurveHead,
+    given: &Given,
+    mut fits: Vec<Fitted>,
+    refused: Vec<Tried>,
+    evaluation: &mut Evaluation,
+) {
     let (ends, rows) = average(&mut fits, points.u_titrant);
     evaluation.tried = rows;
     let (Some(ends), Some(first)) = (ends, fits.first()) else { return };
@@ -343,4 +362,8 @@ fn write(points: &Points, mut fits: Vec<Fitted>, refused: Vec<Tried>, evaluation
         });
     }
     evaluation.residuals = first.residuals();
+    let scale = Scale { origin: 0.0, unit: 1.0, signal: head.signal, titrant: head.titrant };
+    evaluation.fitted = portray::parameters(first, &scale, given);
+    evaluation.curve = portray::curve(first, &scale, None);
+    diagnosis::of_fit(first, points, head, given, 1.0, evaluation);
 }

@@ -7,7 +7,8 @@ use super::fitted::{Fitted, average};
 use super::given::Family;
 use super::lagged::Turned;
 use super::models::{Complexation, complexation};
-use super::response::{self, Series};
+use super::response::{self, Response, Series};
+use std::rc::Rc;
 
 /// After two rounds, models further behind than this are not carried on.
 const PRUNE: f64 = 30.0;
@@ -66,6 +67,7 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
         for charge in [2.0, 1.0] {
             let model = Complexation { charge, ln_slope: frame.ln_slope, ln_volume: knowledge.ln_volume };
             let mut start = complexation_start(frame, marks, &model);
+            let model: Rc<dyn Response> = Rc::new(model);
             let mut series = series(frame);
             if let Some(time_s) = &frame.time_s {
                 series.time_s = Some(time_s.clone());
@@ -97,7 +99,8 @@ fn settled(
         fit::advance(&candidate, frame, &mut progress, 5);
         fits.extend(fit::finish(&candidate, frame, &progress));
     }
-    let mut order: Vec<usize> = (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
+    let mut order: Vec<usize> =
+        (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
     order.sort_by(|a, b| fits[*a].criterion.total_cmp(&fits[*b].criterion));
     order.truncate(MOVING);
     let names: Vec<String> = order.iter().map(|i| fits[*i].name.clone()).collect();
@@ -131,10 +134,14 @@ fn lagged(
     let n = frame.titrant.len();
     let rate = frame.range() / (time_s[n - 1] - time_s[0]).max(1e-9);
     let series = Series { time_s: Some(time_s.to_vec()), ..series(frame) };
-    let ends = (frame.z.iter().copied().fold(f64::INFINITY, f64::min), frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+    let ends = (
+        frame.z.iter().copied().fold(f64::INFINITY, f64::min),
+        frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+    );
     let mut fits = Vec::new();
     for (candidate, progress, _) in running.iter().filter(|r| r.2.is_finite()).take(LAGGED) {
-        let turned = Turned::new(candidate.model.as_ref(), frame.ln_slope, frame.range(), ends);
+        let turned: Rc<dyn Response> =
+            Rc::new(Turned::new(Rc::clone(&candidate.model), frame.ln_slope, frame.range(), ends));
         let mut start = progress.p.clone();
         // The jump is seen late by about rate x time constant; the amounts start that much smaller.
         let shift = rate * LAG_S;

@@ -104,7 +104,9 @@ impl Points {
         if keep.iter().all(|k| *k) {
             return self;
         }
-        let pick = |values: &[f64]| values.iter().zip(&keep).filter(|(_, k)| **k).map(|(v, _)| *v).collect::<Vec<f64>>();
+        let pick = |values: &[f64]| {
+            values.iter().zip(&keep).filter(|(_, k)| **k).map(|(v, _)| *v).collect::<Vec<f64>>()
+        };
         self.titrant = pick(&self.titrant);
         self.signal = pick(&self.signal);
         self.time_s = self.time_s.as_deref().map(pick);
@@ -137,7 +139,8 @@ fn order_by_time(rows: &mut [Row], notes: &mut Vec<String>) {
 
 /// A burette that was refilled starts again near zero: what was given before is added.
 fn join_refills(rows: &mut [Row], notes: &mut Vec<String>) {
-    let (low, high) = rows.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), r| (l.min(r.signal), h.max(r.signal)));
+    let (low, high) =
+        rows.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), r| (l.min(r.signal), h.max(r.signal)));
     let span = high - low;
     let mut given = 0.0;
     let mut refills = 0_usize;
@@ -225,14 +228,17 @@ fn not_spikes(titrant: &[f64], signal: &[f64], u_signal: f64, notes: &mut Vec<St
             }
         }
     }
-    let places: Vec<String> =
-        (0..n).filter(|i| !keep[*i]).map(|i| format!("{:.3}", titrant[i])).collect();
+    let places: Vec<String> = (0..n).filter(|i| !keep[*i]).map(|i| format!("{:.3}", titrant[i])).collect();
     // More than a tenth of all points is not a few spikes but a signal that we do not understand.
     if places.len() * 10 > n {
         return vec![true; n];
     }
     if !places.is_empty() {
-        notes.push(format!("{} spikes left out, at {}", places.len(), places[..places.len().min(5)].join(", ")));
+        notes.push(format!(
+            "{} spikes left out, at {}",
+            places.len(),
+            places[..places.len().min(5)].join(", ")
+        ));
     }
     keep
 }

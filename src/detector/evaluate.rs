@@ -1,10 +1,11 @@
 //! The final evaluation: the whole curve, no haste.
 
+use super::classical::{self, Table};
 use super::condition::Points;
 use super::evaluation::Evaluation;
 use super::given::{Given, Shape};
-use super::{bend, jump, scale, special};
-use crate::reading::Curve;
+use super::{bend, diagnosis, jump, scale, special};
+use crate::reading::{Curve, Quantity};
 
 /// Finds the end-points of a whole curve.
 ///
@@ -16,22 +17,57 @@ pub fn evaluate(curve: &Curve, given: &Given) -> Evaluation {
         evaluation.warnings.push("fewer than three usable points: nothing can be said".to_owned());
         return evaluation;
     };
-    let shape = scale::shape(&curve.head, given);
-    if !matches!(shape, Some(Shape::Jump) | None) {
-        evaluation.warnings.clone_from(&points.notes);
-    }
+    let head = &curve.head;
+    let shape = scale::shape(head, given);
+    let points = if matches!(shape, Some(Shape::Jump) | None) { points.without_spikes() } else { points };
+    evaluation.warnings.clone_from(&points.notes);
     match shape {
         Some(Shape::Level) => {
             evaluation.end_points.extend(given.level.as_ref().and_then(|l| special::level(&points, l)));
         }
         Some(Shape::Peak) => evaluation.end_points.extend(special::peak(&points)),
-        Some(Shape::Bend) => bend::evaluate(&points, &curve.head, given, &mut evaluation),
-        Some(Shape::Jump) | None => {
-            let points = points.without_spikes();
-            jump::evaluate(&points, &curve.head, given, &mut evaluation);
-            evaluation.warnings.splice(0..0, points.notes);
+        Some(Shape::Bend) => bend::evaluate(&points, head, given, &mut evaluation),
+        Some(Shape::Jump) => jump::evaluate(&points, head, given, &mut evaluation),
+        None => {
+            jump::evaluate(&points, head, given, &mut evaluation);
+            if evaluation.end_points.is_empty() {
+                bend::evaluate(&points, head, given, &mut evaluation);
+            }
         }
     }
     evaluation.end_points.retain(|e| given.accepts(e.titrant));
+    most(given, &mut evaluation);
+    diagnosis::of_points(&points, head, given, &mut evaluation);
+    if matches!(shape, Some(Shape::Jump) | None) && !evaluation.end_points.is_empty() {
+        let rises = points.signal[points.len() - 1] >= points.signal[0];
+        let unit = scale::nernst(head, points.temperature_c).map(|s| if rises { s } else { -s });
+        let fitted = evaluation.fitted.iter().find(|f| f.name == "sample volume").map(|f| f.value);
+        let table = Table {
+            titrant: &points.titrant,
+            signal: &points.signal,
+            unit,
+            sample_volume_ml: given.sample_volume_ml.or(fitted),
+            in_ph: head.signal.is_some_and(|s| s.0 == Quantity::Ph),
+        };
+        let ends: Vec<f64> = evaluation.end_points.iter().map(|e| e.titrant).collect();
+        evaluation.classical = classical::estimates(&table, &ends);
+    }
     evaluation
+}
+
+/// Keeps at most as many end-points as are looked for: the sharpest.
+fn most(given: &Given, evaluation: &mut Evaluation) {
+    let Some(wanted) = given.looked_for else { return };
+    if evaluation.end_points.len() <= wanted {
+        return;
+    }
+    let blunt = |u: Option<f64>| u.unwrap_or(f64::INFINITY);
+    evaluation.end_points.sort_by(|a, b| blunt(a.u).total_cmp(&blunt(b.u)));
+    for end in evaluation.end_points.split_off(wanted) {
+        evaluation.warnings.push(format!(
+            "a further end-point at {:.4}, more than were looked for, is not reported",
+            end.titrant
+        ));
+    }
+    evaluation.end_points.sort_by(|a, b| a.titrant.total_cmp(&b.titrant));
 }

@@ -4,10 +4,11 @@
 //! signal. The weights are frozen within each least-squares run and renewed outside, because with live weights a fit
 //! can make its residuals small by making dV/dx large. From the second round on the loss is Tukey's biweight.
 
-use super::fitted::Fitted;
+use super::fitted::{Drawn, Fitted};
 use super::models::{Model, Prior};
 use crate::numeric::levenberg::{self, System};
 use nalgebra::{DMatrix, DVector};
+use std::rc::Rc;
 
 /// Points turned into the coordinates of the models.
 #[derive(Debug, Clone)]
@@ -60,7 +61,7 @@ pub(super) enum Moving {
 /// A model with the electrode in front of it: its slope, and a slow drift along the run if asked for.
 pub(super) struct Candidate {
     /// The model.
-    pub(super) model: Box<dyn Model>,
+    pub(super) model: Rc<dyn Model>,
     /// What moves along the run.
     pub(super) moving: Moving,
 }
@@ -233,7 +234,8 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
             .zip(&before)
             .map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs())
             .fold(0.0_f64, f64::max);
-        progress.settled = progress.rounds > CAUTIOUS_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
+        progress.settled =
+            progress.rounds > CAUTIOUS_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
     }
 }
 
@@ -269,7 +271,7 @@ pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) 
         };
         cost += variance_of_z.ln() + tukey_cost(state.standardised[i]);
     }
-    let (n_f, k_f) = (n as f64, k as f64);
+    let (n_f, k_f) = (n as f64, (k - candidate.model.tied()) as f64);
     if n_f - k_f - 1.0 < 1.0 {
         return None;
     }
@@ -299,13 +301,14 @@ pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) 
         Some("points beyond the reach of the model")
     } else if !candidate.model.sensible(&p[offset..], frame.range()) {
         Some("amounts without sense")
-    } else if p[0].abs() > 0.35 {
+    } else if (p[0] - frame.ln_slope.0).abs() > (2.0 * frame.ln_slope.1).max(0.35) {
         Some("slope of the electrode without sense")
     } else {
         None
     };
     criterion.is_finite().then(|| Fitted {
         name: candidate.name(),
+        drawn: Drawn::Titrant(Rc::clone(&candidate.model), candidate.moving),
         p: p.clone(),
         covariance,
         ends,
@@ -327,10 +330,19 @@ struct State {
     slope: Vec<f64>,
 }
 
-fn residuals(candidate: &Candidate, frame: &Frame, p: &[f64], scale: f64, gradient: &mut [f64]) -> Option<State> {
+fn residuals(
+    candidate: &Candidate,
+    frame: &Frame,
+    p: &[f64],
+    scale: f64,
+    gradient: &mut [f64],
+) -> Option<State> {
     let n = frame.titrant.len();
-    let mut state =
-        State { standardised: Vec::with_capacity(n), sigma: Vec::with_capacity(n), slope: Vec::with_capacity(n) };
+    let mut state = State {
+        standardised: Vec::with_capacity(n),
+        sigma: Vec::with_capacity(n),
+        slope: Vec::with_capacity(n),
+    };
     let mut inside = 0;
     for i in 0..n {
         if let Some((v, slope)) = candidate.titrant(frame, i, p, gradient) {
@@ -400,7 +412,8 @@ pub(super) fn tukey_cost(u: f64) -> f64 {
 /// Correlation of neighbouring residuals and the standardised count of runs of one sign
 /// (A. Wald, J. Wolfowitz, Annals of Mathematical Statistics 11 (1940) 147).
 pub(super) fn whiteness(standardised: &[f64], weights: &[f64]) -> (f64, f64) {
-    let kept: Vec<f64> = standardised.iter().zip(weights).filter(|(_, w)| **w > 0.0).map(|(u, _)| *u).collect();
+    let kept: Vec<f64> =
+        standardised.iter().zip(weights).filter(|(_, w)| **w > 0.0).map(|(u, _)| *u).collect();
     let n = kept.len() as f64;
     if kept.len() < 8 {
         return (0.0, 0.0);

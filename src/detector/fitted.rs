@@ -1,11 +1,26 @@
 //! What every fit ends with, and the average over fits that cannot be told apart.
 
 use super::evaluation::{Residual, Tried};
+use super::fit::Moving;
+use super::models::Model;
+use super::response::Response;
 use nalgebra::DMatrix;
+use std::rc::Rc;
+
+/// The model behind a fit.
+#[derive(Clone)]
+pub(super) enum Drawn {
+    /// It gives the titrant for a signal; the first parameter is ln of the slope, then what moves, then its own.
+    Titrant(Rc<dyn Model>, Moving),
+    /// It gives the signal for a titrant.
+    Response(Rc<dyn Response>),
+}
 
 /// One fitted model.
-#[derive(Debug, Clone)]
+#[derive(Clone)]
 pub(super) struct Fitted {
+    /// The model behind it.
+    pub(super) drawn: Drawn,
     /// Name of the model.
     pub(super) name: String,
     /// The parameters.
@@ -75,9 +90,7 @@ impl Fitted {
 /// Sorts `fits`, usable ones first and best first. `None` if none is usable; else end-points and the whole table.
 /// Source of the weights: K. P. Burnham, D. R. Anderson, Model Selection and Multimodel Inference, 2nd ed. (2002), 4.2.
 pub(super) fn average(fits: &mut [Fitted], u_titrant: f64) -> (Option<Vec<(f64, f64)>>, Vec<Tried>) {
-    fits.sort_by(|a, b| {
-        a.fault.is_some().cmp(&b.fault.is_some()).then(a.criterion.total_cmp(&b.criterion))
-    });
+    fits.sort_by(|a, b| a.fault.is_some().cmp(&b.fault.is_some()).then(a.criterion.total_cmp(&b.criterion)));
     let Some(first) = fits.first() else { return (None, Vec::new()) };
     let best = first.criterion;
     if first.fault.is_some() {
@@ -94,7 +107,9 @@ pub(super) fn average(fits: &mut [Fitted], u_titrant: f64) -> (Option<Vec<(f64, 
     let total: f64 = weights.iter().sum();
     let ends = (0..first.ends.len())
         .map(|k| {
-            let mean = fits.iter().zip(&weights).map(|(f, w)| w * f.ends.get(k).map_or(0.0, |e| e.0)).sum::<f64>() / total;
+            let mean =
+                fits.iter().zip(&weights).map(|(f, w)| w * f.ends.get(k).map_or(0.0, |e| e.0)).sum::<f64>()
+                    / total;
             let variance = fits
                 .iter()
                 .zip(&weights)

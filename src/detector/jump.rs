@@ -7,7 +7,8 @@ use super::evaluation::Evaluation;
 use super::fit::Frame;
 use super::given::{Given, Medium};
 use super::picture::{Inverse, Minimum};
-use super::{EndPoint, scale};
+use super::portray::{self, Scale};
+use super::{EndPoint, diagnosis, scale};
 use crate::reading::CurveHead;
 
 /// Contrast from which a minimum of B is put before the models.
@@ -46,7 +47,7 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
         return;
     }
     let middle = f64::midpoint(low, high);
-    let frame = frame(points, middle, sign * unit, given);
+    let frame = frame(points, middle, sign * unit, nernst.is_some(), given);
     let quantity = head.signal.map(|s| s.0);
     let knowledge = Knowledge::of(given, quantity, points.temperature_c);
     marks.extend(edge);
@@ -57,7 +58,9 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
             let mut fewer = marks.clone();
             fewer.remove(i);
             let other = choose(&frame, &places(&fewer, middle, unit), &knowledge);
-            if other.ends.is_some() && (choice.ends.is_none() || other.criterion() + SIMPLER <= choice.criterion()) {
+            if other.ends.is_some()
+                && (choice.ends.is_none() || other.criterion() + SIMPLER <= choice.criterion())
+            {
                 choice = other;
                 marks = fewer;
             }
@@ -82,6 +85,11 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
                 });
             }
             evaluation.residuals = best.residuals();
+            let scale =
+                Scale { origin: frame.origin, unit: frame.unit, signal: head.signal, titrant: head.titrant };
+            evaluation.fitted = portray::parameters(best, &scale, given);
+            evaluation.curve = portray::curve(best, &scale, Some(&frame));
+            diagnosis::of_fit(best, points, head, given, frame.unit, evaluation);
             return;
         }
         // No model fits: the weakest mark may be none.
@@ -96,6 +104,12 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
             }
             _ => break,
         }
+    }
+    if !marks.is_empty() {
+        evaluation.warnings.push(
+            "no model fits: the end-point is the steepest place, which is an inflection, not an equivalence point"
+                .to_owned(),
+        );
     }
     evaluation.end_points.extend(marks.iter().map(|m| model_free(points, m, sign)));
 }
@@ -129,7 +143,7 @@ fn barely_past(points: &Points, mark: &Minimum) -> bool {
 }
 
 /// Points in the coordinates of the models; many readings are pooled where the signal hardly moves.
-fn frame(points: &Points, middle: f64, unit: f64, given: &Given) -> Frame {
+fn frame(points: &Points, middle: f64, unit: f64, known: bool, given: &Given) -> Frame {
     let sign = unit.signum();
     let origin = sign * middle;
     let z: Vec<f64> = points.signal.iter().map(|x| (x - origin) / unit).collect();
@@ -180,6 +194,8 @@ fn frame(points: &Points, middle: f64, unit: f64, given: &Given) -> Frame {
             (slope.ln(), (u / slope).clamp(0.002, 0.1))
         }
         (_, Medium::NonAqueous) => (0.0, 0.15),
+        // A unit without a scale of its own: the slope is anything.
+        _ if !known => (0.0, 0.7),
         _ => (0.0, 0.03),
     };
     Frame {

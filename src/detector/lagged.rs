@@ -1,12 +1,13 @@
 //! A model that gives the titrant for a signal, turned round: the signal for a titrant, for electrodes that lag.
 
-use super::models::{Model, Prior};
+use super::models::{Meaning, Model, Prior};
 use super::response::Response;
 use std::cell::Cell;
+use std::rc::Rc;
 
 /// Turns a model round by a safeguarded Newton search that starts from the last answer.
-pub(super) struct Turned<'a> {
-    model: &'a dyn Model,
+pub(super) struct Turned {
+    model: Rc<dyn Model>,
     parameters: usize,
     ln_slope: (f64, f64),
     range: f64,
@@ -15,18 +16,12 @@ pub(super) struct Turned<'a> {
     last: Cell<f64>,
 }
 
-impl<'a> Turned<'a> {
+impl Turned {
     /// A model for a signal between two z.
-    pub(super) fn new(model: &'a dyn Model, ln_slope: (f64, f64), range: f64, ends: (f64, f64)) -> Self {
+    pub(super) fn new(model: Rc<dyn Model>, ln_slope: (f64, f64), range: f64, ends: (f64, f64)) -> Self {
         let bracket = (ends.0 - 10.0, ends.1 + 10.0);
-        Self {
-            model,
-            parameters: model.meanings().len(),
-            ln_slope,
-            range,
-            bracket,
-            last: Cell::new(f64::midpoint(ends.0, ends.1)),
-        }
+        let parameters = model.meanings().len();
+        Self { model, parameters, ln_slope, range, bracket, last: Cell::new(f64::midpoint(ends.0, ends.1)) }
     }
 
     /// z at which the model has this titrant; beyond the bracket its end.
@@ -64,7 +59,7 @@ impl<'a> Turned<'a> {
     }
 }
 
-impl Response for Turned<'_> {
+impl Response for Turned {
     fn name(&self) -> String {
         format!("{}, electrode with a lag", self.model.name())
     }
@@ -90,6 +85,12 @@ impl Response for Turned<'_> {
 
     fn ends(&self) -> Vec<Vec<usize>> {
         self.model.ends().iter().map(|parts| parts.iter().map(|i| i + 1).collect()).collect()
+    }
+
+    fn meanings(&self) -> Vec<Meaning> {
+        let mut all = vec![Meaning::LnSlope];
+        all.extend(self.model.meanings());
+        all
     }
 
     fn priors(&self) -> Vec<Prior> {

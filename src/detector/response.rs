@@ -3,11 +3,12 @@
 //! Residual x - x(V) with variance s_x^2 + (dx/dV s_V)^2, weights frozen within a run, Tukey's biweight outside.
 //! A first-order lag filters the model and, because the filter is linear, its derivatives alike.
 
-use super::fit::{median_scale, tukey, tukey_cost, whiteness, LEAST_SCALE, TUKEY_SHARE};
-use super::fitted::Fitted;
-use super::models::Prior;
+use super::fit::{LEAST_SCALE, TUKEY_SHARE, median_scale, tukey, tukey_cost, whiteness};
+use super::fitted::{Drawn, Fitted};
+use super::models::{Meaning, Prior};
 use crate::numeric::levenberg::{self, System};
 use nalgebra::{DMatrix, DVector};
+use std::rc::Rc;
 
 /// Signal as a function of titrant.
 pub(super) trait Response {
@@ -21,6 +22,8 @@ pub(super) trait Response {
     fn ends(&self) -> Vec<Vec<usize>>;
     /// What is known beforehand.
     fn priors(&self) -> Vec<Prior>;
+    /// What the parameters mean to a chemist, for those that mean something.
+    fn meanings(&self) -> Vec<Meaning>;
     /// Why the parameters make no sense, if they make none.
     fn fault(&self, p: &[f64]) -> Option<&'static str>;
 }
@@ -212,12 +215,14 @@ impl System for Weighted<'_> {
 ///
 /// `widest` is the largest step of the signal between nodes when there is a lag.
 pub(super) fn fit(
-    response: &dyn Response,
+    response: &Rc<dyn Response>,
     series: &Series,
     start: &[f64],
     widest: f64,
     rounds: usize,
 ) -> Option<Fitted> {
+    let drawn = Drawn::Response(Rc::clone(response));
+    let response = response.as_ref();
     let n = series.titrant.len();
     let k = width(response, series);
     let mut p = start.to_vec();
@@ -250,7 +255,8 @@ pub(super) fn fit(
             })
             .collect();
         let before = p.clone();
-        let mut system = Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
+        let mut system =
+            Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
         levenberg::minimise(&mut system, &mut p, 15);
         nodes = Nodes::of(series, response, &p[..response.len()], widest);
         if !evaluate(response, &nodes, &p, lagging, &mut model, None) {
@@ -270,7 +276,8 @@ pub(super) fn fit(
         };
         let old = scale;
         scale = (scale * (found * freedom).clamp(0.2, 5.0)).clamp(LEAST_SCALE, 1e4);
-        let moved = p.iter().zip(&before).map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs()).fold(0.0, f64::max);
+        let moved =
+            p.iter().zip(&before).map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs()).fold(0.0, f64::max);
         if round > 1 && moved < 1e-6 && (scale / old - 1.0).abs() < 0.01 {
             break;
         }
@@ -279,7 +286,8 @@ pub(super) fn fit(
     let standardised: Vec<f64> = (0..n).map(|i| (series.signal[i] - model[i]) / sigma[i]).collect();
     let weights: Vec<f64> = standardised.iter().map(|u| tukey(*u)).collect();
     let factor: Vec<f64> = weights.iter().zip(&sigma).map(|(w, s)| w.sqrt() / s).collect();
-    let mut system = Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
+    let mut system =
+        Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
     let covariance = levenberg::covariance(&mut system, &p)?;
     let mut cost = 0.0;
     for (u, s) in standardised.iter().zip(&sigma) {
@@ -308,6 +316,7 @@ pub(super) fn fit(
     let criterion = cost + 2.0 * k_f * n_f / (n_f - k_f - 1.0);
     criterion.is_finite().then(|| Fitted {
         name: response.name(),
+        drawn,
         fault: response.fault(&p),
         titrant: series.titrant.clone(),
         p,

@@ -196,8 +196,11 @@ mod tests {
     /// NIST StRD nonlinear regression, Misra1a (lower difficulty), certified values, from memory of the published set.
     #[test]
     fn misra1a_certified_values() {
-        let y = [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78];
-        let x = [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0];
+        let y = [
+            10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78,
+        ];
+        let x =
+            [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0];
         for start in [[500.0, 1e-4], [250.0, 5e-4]] {
             let mut p = start;
             let mut system = Saturation { x: &x, y: &y };

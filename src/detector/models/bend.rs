@@ -5,7 +5,7 @@
 //! equilibrium, exactly (a plain hyperbola has its centre low by h). Squares allow for branches that are not straight
 //! (ionic strength). Absorbance is seen through stray light f: x = -lg[(1 - f) 10^-A + f].
 
-use super::{Prior, exp};
+use super::{Meaning, Prior, exp};
 use crate::detector::response::Response;
 use std::f64::consts::LN_10;
 
@@ -127,6 +127,19 @@ impl Response for Bend {
         (0..self.count).map(|k| vec![2 * k]).collect()
     }
 
+    fn meanings(&self) -> Vec<Meaning> {
+        let mut all = vec![Meaning::Other; self.len()];
+        for k in 0..self.count {
+            all[2 * k] = Meaning::Titrant;
+            all[2 * k + 1] = Meaning::LnWidth;
+        }
+        all[self.volume()] = Meaning::LnSampleVolume;
+        if self.stray {
+            all[self.volume() + 1] = Meaning::StrayLight;
+        }
+        all
+    }
+
     fn priors(&self) -> Vec<Prior> {
         let mut all = vec![Prior::on(self.volume(), self.ln_volume.0, self.ln_volume.1)];
         for k in 0..self.count {
@@ -188,9 +201,14 @@ mod tests {
                 let (mut up, mut down) = (p, p);
                 up[i] += h;
                 down[i] -= h;
-                let slope =
-                    (bend.signal(v, &up, &mut scrap).unwrap() - bend.signal(v, &down, &mut scrap).unwrap()) / (2.0 * h);
-                assert!((slope - gradient[i]).abs() < 1e-6 * (1.0 + slope.abs()), "{v} {i} {slope} {}", gradient[i]);
+                let slope = (bend.signal(v, &up, &mut scrap).unwrap()
+                    - bend.signal(v, &down, &mut scrap).unwrap())
+                    / (2.0 * h);
+                assert!(
+                    (slope - gradient[i]).abs() < 1e-6 * (1.0 + slope.abs()),
+                    "{v} {i} {slope} {}",
+                    gradient[i]
+                );
             }
         }
     }

@@ -4,7 +4,7 @@
 //! M^2 + M (y - c + k) - c k = 0, and z = z0 - ln(M + floor) / charge. The signal is explicit in the titrant here, because
 //! on the floor the inverse has no slope.
 
-use super::{Prior, exp};
+use super::{Meaning, Prior, exp};
 use crate::detector::response::Response;
 
 /// One metal.
@@ -67,6 +67,14 @@ impl Response for Complexation {
 
     fn ends(&self) -> Vec<Vec<usize>> {
         vec![vec![END]]
+    }
+
+    fn meanings(&self) -> Vec<Meaning> {
+        let mut all = vec![Meaning::Other; self.len()];
+        all[LN_SLOPE] = Meaning::LnSlope;
+        all[END] = Meaning::Titrant;
+        all[LN_V0] = Meaning::LnSampleVolume;
+        all
     }
 
     fn priors(&self) -> Vec<Prior> {

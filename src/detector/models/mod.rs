@@ -50,6 +50,14 @@ pub(super) enum Meaning {
     FormalPotential,
     /// A place on the z axis: an arm of the curve.
     Arm,
+    /// ln of the slope of the electrode over the theoretical one.
+    LnSlope,
+    /// ln of the width of a joint, in titrant.
+    LnWidth,
+    /// Share of stray light.
+    StrayLight,
+    /// Nothing that is reported.
+    Other,
 }
 
 /// Where a model has a signal.
@@ -78,6 +86,10 @@ pub(super) trait Model {
     /// The sites, if the model is one of acids and bases.
     fn sites(&self) -> Option<&Sites> {
         None
+    }
+    /// Parameters that priors tie to others so closely that they are none.
+    fn tied(&self) -> usize {
+        0
     }
     /// What is known beforehand.
     fn priors(&self) -> Vec<Prior>;

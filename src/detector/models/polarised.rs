@@ -5,7 +5,7 @@
 //! the analyte), behind it O = V/Ve - 1, R = 1 (the couple of the titrant): a hump, a valley at the end-point and a rise.
 //! The diffusion-layer argument is that of J. T. Stock, Amperometric Titrations, Interscience 1965 (source from memory).
 
-use super::{Prior, exp};
+use super::{Meaning, Prior, exp};
 use crate::detector::response::Response;
 
 /// Hump and valley.
@@ -82,6 +82,13 @@ impl Response for Polarised {
 
     fn ends(&self) -> Vec<Vec<usize>> {
         vec![vec![END]]
+    }
+
+    fn meanings(&self) -> Vec<Meaning> {
+        let mut all = vec![Meaning::Other; self.len()];
+        all[END] = Meaning::Titrant;
+        all[LN_V0] = Meaning::LnSampleVolume;
+        all
     }
 
     fn priors(&self) -> Vec<Prior> {

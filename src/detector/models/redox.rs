@@ -89,7 +89,8 @@ impl Model for Redox {
             let linear = y * (v0 - all);
             let root = (linear * linear + 4.0 * square * y * v0).max(0.0).sqrt();
             let below = linear + root;
-            let share = if below > 0.0 { (2.0 * y * v0 / below).min(1.0) } else { (root - linear) / (2.0 * square) };
+            let share =
+                if below > 0.0 { (2.0 * y * v0 / below).min(1.0) } else { (root - linear) / (2.0 * square) };
             let by_share = (2.0 * share * square + linear).max(1e-300);
             let by_y = (1.0 - share) * (v0 + share * all) / by_share;
             let by_all = share * y * (1.0 - share) / by_share;
