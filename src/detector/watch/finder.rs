@@ -14,6 +14,8 @@ use crate::reading::{CurveHead, Quantity};
 const ARMS_KNOWN: f64 = 10.0;
 /// The slope has reached its height when a chord is steeper than the flattest before it by this factor.
 const HIGH: f64 = 7.39;
+/// Without its consent a jump is a find after so many points only.
+const ALONE_AFTER: usize = 4;
 /// The final evaluation is asked when the slope has fallen to this part of its maximum.
 const FALLING: f64 = 0.9;
 
@@ -77,18 +79,17 @@ impl Watch {
     /// A find of a bend stands when the final evaluation agrees; until then it is turning.
     fn confirmed(&mut self, sight: Sight) -> Sight {
         let Sight::Found(place, because) = sight else { return sight };
-        if !self.opinion.may_ask(self.accepted) {
-            return Sight::Turning(because);
-        }
         let now = self.last.map_or(0.0, |l| l.titrant);
-        match self.opinion.ask(&self.memory, self.head, &self.given, &place, self.accepted) {
-            Some(better) if better.end_point + 2.0 * better.u < now => {
+        let asked = self.ask(&place);
+        let past = |p: &Place| self.recent.marks().iter().filter(|m| m.titrant > p.end_point).count();
+        match asked.filter(|p| p.end_point + 2.0 * p.u < now && past(p) >= BEND_PAST) {
+            Some(better) => {
                 if let Finder::Bend(bend) = &mut self.finder {
                     bend.restart(better.end_point);
                 }
                 Sight::Found(better, because)
             }
-            _ => Sight::Turning(because),
+            None => Sight::Turning(because),
         }
     }
 
@@ -100,38 +101,36 @@ impl Watch {
                 Sight::Rising(Because { what: steeper(&steep, &flat), figure: ratio, limit, points })
             }
             Seen::Turning { steep, flat, ratio, limit } => {
-                let because = Because { what: steeper(&steep, &flat), figure: ratio, limit, points };
-                if let Some((place, because)) = self.arms_say(&steep, mark) {
-                    self.leave_behind();
-                    return Sight::Found(place, because);
+                if let Some(found) = self.by_model(&steep, mark, false) {
+                    return found;
                 }
-                if ratio > HIGH { Sight::Turning(Because { limit: HIGH, ..because }) } else { Sight::Rising(because) }
+                let because = Because { what: steeper(&steep, &flat), figure: ratio, limit, points };
+                if ratio > HIGH {
+                    Sight::Turning(Because { limit: HIGH, ..because })
+                } else {
+                    Sight::Rising(because)
+                }
             }
             Seen::Passing { steep, flat, ratio, part } => {
-                if let Some((place, because)) = self.arms_say(&steep, mark) {
-                    self.leave_behind();
-                    return Sight::Found(place, because);
+                if let Some(found) = self.by_model(&steep, mark, part < FALLING) {
+                    return found;
                 }
-                if part < FALLING && self.opinion.may_ask(points) {
-                    let place = self.place(&steep);
-                    let asked = self.opinion.ask(&self.memory, self.head, &self.given, &place, points);
-                    if let Some(place) = asked.filter(|p| self.lies_behind(p, mark)) {
-                        self.leave_behind();
-                        let because = Because {
-                            what: format!(
-                                "titrant past the end-point of the fitted model at {}, in its uncertainties",
-                                amount(place.end_point)
-                            ),
-                            figure: (mark.titrant - place.end_point) / place.u,
-                            limit: BEHIND,
-                            points,
-                        };
-                        return Sight::Found(place, because);
-                    }
-                }
-                Sight::Turning(Because { what: steeper(&steep, &flat), figure: ratio, limit: std::f64::consts::E, points })
+                let limit = std::f64::consts::E;
+                Sight::Turning(Because { what: steeper(&steep, &flat), figure: ratio, limit, points })
             }
-            Seen::Found { steep, past, part, limit, .. } => {
+            Seen::Found { steep, flat, past, part, limit, ratio, after } => {
+                let own = self.place(&steep);
+                let asked = self.ask(&own).filter(|p| p.end_point + p.u < mark.titrant);
+                if asked.is_none() && after < ALONE_AFTER {
+                    let limit = std::f64::consts::E;
+                    return Sight::Turning(Because {
+                        what: steeper(&steep, &flat),
+                        figure: ratio,
+                        limit,
+                        points,
+                    });
+                }
+                self.leave_behind();
                 let what = format!(
                     "steepness from {} to {} as part of the steepest, from {} to {}",
                     amount(past.from.titrant),
@@ -139,14 +138,7 @@ impl Watch {
                     amount(steep.from.titrant),
                     amount(steep.to.titrant)
                 );
-                let own = self.place(&steep);
-                let better = if self.opinion.may_ask(points) {
-                    self.opinion.ask(&self.memory, self.head, &self.given, &own, points)
-                } else {
-                    None
-                };
-                self.leave_behind();
-                Sight::Found(better.unwrap_or(own), Because { what, figure: part, limit, points })
+                Sight::Found(asked.unwrap_or(own), Because { what, figure: part, limit, points })
             }
             Seen::Lost { figure, limit, came_back, chord } => {
                 let what = if came_back {
@@ -185,26 +177,38 @@ impl Watch {
         }
     }
 
-    /// The second way to a find: both arms are there beyond doubt.
-    fn arms_say(&mut self, steep: &Chord, mark: Mark) -> Option<(Place, Because)> {
-        let fit = self.both_arms(steep)?;
-        let known = (fit.value[1] / fit.u[1]).min(fit.value[2] / fit.u[2]);
-        let place = Place { end_point: fit.value[0], u: fit.u[0], between: around(steep) };
-        if known <= ARMS_KNOWN || !self.lies_behind(&place, mark) {
+    /// The second way to a find: the final evaluation places an end-point behind, as soon as the slope is falling or
+    /// both exponential arms are known well.
+    fn by_model(&mut self, steep: &Chord, mark: Mark, falling: bool) -> Option<Sight> {
+        let own = self.place(steep);
+        if !falling {
+            let fit = self.both_arms(steep)?;
+            let known = (fit.value[1] / fit.u[1]).min(fit.value[2] / fit.u[2]);
+            let place = Place { end_point: fit.value[0], u: fit.u[0], ..own };
+            if known <= ARMS_KNOWN || !self.lies_behind(&place, mark) {
+                return None;
+            }
+        }
+        let place = self.ask(&own).filter(|p| self.lies_behind(p, mark))?;
+        self.leave_behind();
+        let because = Because {
+            what: format!(
+                "titrant past the end-point of the fitted model at {}, in its uncertainties",
+                amount(place.end_point)
+            ),
+            figure: (mark.titrant - place.end_point) / place.u,
+            limit: BEHIND,
+            points: self.accepted,
+        };
+        Some(Sight::Found(place, because))
+    }
+
+    /// The final evaluation's word on a place, if it may be asked.
+    fn ask(&mut self, place: &Place) -> Option<Place> {
+        if !self.opinion.may_ask(self.accepted) {
             return None;
         }
-        let because = Because {
-            what: "the lesser of both exponential arms over its uncertainty".to_owned(),
-            figure: known,
-            limit: ARMS_KNOWN,
-            points: fit.points,
-        };
-        let better = if self.opinion.may_ask(self.accepted) {
-            self.opinion.ask(&self.memory, self.head, &self.given, &place, self.accepted)
-        } else {
-            None
-        };
-        Some((better.unwrap_or(place), because))
+        self.opinion.ask(&self.memory, self.head, &self.given, place, self.accepted)
     }
 
     /// Where the end-point lies, by the arms if they make sense, else the middle of the steepest chord.
@@ -222,13 +226,18 @@ impl Watch {
     }
 }
 
+/// A bend is a find when so many points lie past it.
+const BEND_PAST: usize = 3;
+/// A jump may be recorded later than it was by this part of the titrant.
+const LATE: f64 = 0.02;
 /// An end-point lies behind when the newest point is past it by so many of its uncertainties.
 const BEHIND: f64 = 3.0;
 
 /// The stretch in which the end-point of a steep chord must lie.
 fn around(steep: &Chord) -> (f64, f64) {
     let wide = steep.titrant();
-    (steep.from.titrant - 3.0 * wide, steep.to.titrant + 3.0 * wide)
+    // A slow electrode under continuous dosing shows the jump late.
+    (steep.from.titrant - (3.0 * wide).max(LATE * steep.from.titrant), steep.to.titrant + 3.0 * wide)
 }
 
 fn steeper(steep: &Chord, flat: &Chord) -> String {

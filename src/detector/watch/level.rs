@@ -49,7 +49,8 @@ impl Crossing {
         let above = mark.signal - self.level.signal;
         if let Some(crossed) = &mut self.crossed {
             if above * crossed.direction < -SURE * noise {
-                let what = format!("signal back before the level at {}, in noise scales", amount(mark.titrant));
+                let what =
+                    format!("signal back before the level at {}, in noise scales", amount(mark.titrant));
                 let figure = above.abs() / noise;
                 self.crossed = None;
                 let because = Because { what, figure, limit: SURE, points: count };
@@ -83,7 +84,8 @@ impl Crossing {
         let (from, to) = (crossed.from, crossed.to);
         let gap = to.titrant - from.titrant;
         let rise = to.signal - from.signal;
-        let share = if rise.abs() > 0.0 { ((self.level.signal - from.signal) / rise).clamp(0.0, 1.0) } else { 1.0 };
+        let share =
+            if rise.abs() > 0.0 { ((self.level.signal - from.signal) / rise).clamp(0.0, 1.0) } else { 1.0 };
         let by_signal = noise.hypot(self.level.u_signal) * gap / rise.abs().max(noise);
         Place {
             end_point: from.titrant + share * gap,
@@ -104,7 +106,9 @@ mod tests {
         let sights: Vec<Sight> = signals
             .iter()
             .enumerate()
-            .map(|(i, x)| crossing.add(Mark { titrant: i as f64, signal: *x, point: i + 1 }, None, 0.01, i + 1))
+            .map(|(i, x)| {
+                crossing.add(Mark { titrant: i as f64, signal: *x, point: i + 1 }, None, 0.01, i + 1)
+            })
             .collect();
         assert!(matches!(sights[3], Sight::Turning(_)));
         let Sight::Found(place, _) = &sights[4] else { panic!("{:?}", sights[4]) };

@@ -87,7 +87,8 @@ impl Watch {
     /// A watch for a run whose numbers `head` describes, with what the procedure knows.
     #[must_use]
     pub fn new(head: CurveHead, given: &Given) -> Self {
-        let slope = given.slope.map_or(1.0, |(slope, _)| if slope.is_finite() { slope.clamp(0.5, 1.5) } else { 1.0 });
+        let slope =
+            given.slope.map_or(1.0, |(slope, _)| if slope.is_finite() { slope.clamp(0.5, 1.5) } else { 1.0 });
         let unit = super::scale::nernst(&head, 25.0);
         let nernst = unit.unwrap_or(UNIT_UNKNOWN) * slope;
         Self {
@@ -142,7 +143,9 @@ impl Watch {
         let number = self.pushed;
         let shifted = Point { titrant: point.titrant + self.offset, ..point };
         match self.last {
-            Some(last) if shifted.titrant < last.titrant - 1e-9 => self.take_fallen(point, number, &mut changes),
+            Some(last) if shifted.titrant < last.titrant - 1e-9 => {
+                self.take_fallen(point, number, &mut changes)
+            }
             Some(last) if shifted.titrant <= last.titrant + 1e-9 => {
                 self.fallen.clear();
                 let mark = Mark { titrant: last.titrant, ..mark(&shifted, number) };
@@ -165,7 +168,9 @@ impl Watch {
         let now = self.last.map_or(0.0, |l| l.titrant);
         Outlook {
             expected: self.forecast.map(|f| f.expected),
-            interval: self.forecast.map(|f| ((f.expected - f.half_width).max(now), f.expected + f.half_width)),
+            interval: self
+                .forecast
+                .map(|f| ((f.expected - f.half_width).max(now), f.expected + f.half_width)),
             next_addition: None,
             advice: Vec::new(),
             u_reached: self.latest.map(|f| f.place.u),
