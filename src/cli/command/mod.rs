@@ -3,6 +3,7 @@
 pub mod demo;
 pub mod evaluate;
 pub mod list;
+pub mod profile;
 pub mod recorder;
 pub mod replay;
 pub mod run;
