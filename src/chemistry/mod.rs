@@ -1,8 +1,10 @@
-//! Chemistry: constants with their sources, equilibria in aqueous solution, electrodes.
+//! Chemistry: constants with their sources, equilibria in aqueous solution, titrations, runs with known answers.
 //!
 //! Pure. Uses `numeric` and `reading` only.
 
 pub mod acid_base;
 pub mod activity;
 pub mod constants;
+pub mod generate;
+pub mod titration;
 pub mod water;

@@ -9,6 +9,7 @@ use clap::{Parser, Subcommand};
 #[derive(Debug, Parser)]
 #[command(name = "dropwise", version, max_term_width = 100)]
 pub struct Args {
+    /// Where things lie.
     #[command(flatten)]
     pub places: Places,
     /// What to do.
@@ -23,6 +24,10 @@ pub enum Command {
     Demo(command::demo::DemoArgs),
     /// Titrate one portion
     Run(command::run::RunArgs),
+    /// List serial ports; --listen finds the settings of a line by listening
+    Ports(command::ports::Ports),
+    /// Keep what an instrument sends, with times, in a capture file
+    Capture(command::capture::Capture),
     /// Put a capture through the whole path, or print its readings
     Replay(command::replay::ReplayArgs),
     /// Find the end-points of curves in files: the watch point by point, then the final evaluation

@@ -1,16 +1,16 @@
 //! The command line.
 
-mod args;
-mod attach;
-mod bench;
-mod command;
-mod curve_file;
-mod exit;
-mod fault;
-mod output;
-mod plain;
-mod screen;
-mod settings;
+pub mod args;
+pub mod attach;
+pub mod bench;
+pub mod command;
+pub mod curve_file;
+pub mod exit;
+pub mod fault;
+pub mod output;
+pub mod plain;
+pub mod screen;
+pub mod settings;
 
 pub use args::{Args, Command};
 pub use exit::Exit;
@@ -55,6 +55,8 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Run(run)) => run.run(settings, output),
         Some(Command::Replay(replay)) => replay.run(settings, output),
         Some(Command::Evaluate(evaluate)) => evaluate.run(output),
+        Some(Command::Ports(ports)) => ports.run(output),
+        Some(Command::Capture(capture)) => capture.run(settings),
         Some(Command::List(list)) => list.run(settings, output),
         Some(Command::Show(show)) => show.run(settings, output),
         Some(Command::Recorder(recorder)) => recorder.run(settings, output),

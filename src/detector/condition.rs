@@ -42,6 +42,9 @@ const SETTLING_GROUP: usize = 4;
 /// A signal further than this many noise scales outside both neighbours is a spike.
 const SPIKE: f64 = 8.0;
 
+/// So many repeats of a reading are looked at as a display that stands still.
+const STUCK: usize = 3;
+
 #[derive(Clone, Copy)]
 struct Row {
     titrant: f64,
@@ -73,7 +76,6 @@ impl Points {
         join_refills(&mut rows, &mut notes);
         order_by_titrant(&mut rows, &mut notes);
         let rows = settle(rows, &mut notes);
-        let rows = drop_spikes(rows, &mut notes);
         if rows.len() < 3 {
             return None;
         }
@@ -90,6 +92,26 @@ impl Points {
     /// Number of points.
     pub(super) fn len(&self) -> usize {
         self.titrant.len()
+    }
+
+    /// The points without spikes and stuck readings: for a signal that is not expected to turn back.
+    pub(super) fn without_spikes(mut self) -> Self {
+        let mut keep = not_spikes(&self.titrant, &self.signal, self.u_signal, &mut self.notes);
+        let moving = not_stuck(&self.titrant, &self.signal, self.u_signal, &mut self.notes);
+        for (k, m) in keep.iter_mut().zip(moving) {
+            *k = *k && m;
+        }
+        if keep.iter().all(|k| *k) {
+            return self;
+        }
+        let pick = |values: &[f64]| {
+            values.iter().zip(&keep).filter(|(_, k)| **k).map(|(v, _)| *v).collect::<Vec<f64>>()
+        };
+        self.titrant = pick(&self.titrant);
+        self.signal = pick(&self.signal);
+        self.time_s = self.time_s.as_deref().map(pick);
+        self.u_signal = noise::scale(&self.titrant, &self.signal);
+        self
     }
 
     /// Titrant from first to last point.
@@ -117,18 +139,23 @@ fn order_by_time(rows: &mut [Row], notes: &mut Vec<String>) {
 
 /// A burette that was refilled starts again near zero: what was given before is added.
 fn join_refills(rows: &mut [Row], notes: &mut Vec<String>) {
+    let (low, high) =
+        rows.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), r| (l.min(r.signal), h.max(r.signal)));
+    let span = high - low;
     let mut given = 0.0;
     let mut refills = 0_usize;
     for i in 1..rows.len() {
         let before = rows[i - 1].titrant - given;
         let now = rows[i].titrant;
-        let goes_on =
-            rows[i..].len() >= 4 && rows[i..].windows(2).take(3).all(|w| w[1].titrant >= w[0].titrant);
-        let restarts = before > 0.0 && now < 0.1 * before && goes_on;
+        // A line out of order or a mistyped volume is followed by one beyond the last; a new filling is not.
+        let next = &rows[i..rows.len().min(i + 4)];
+        let goes_on = next.len() >= 3
+            && next.windows(2).all(|w| w[1].titrant >= w[0].titrant)
+            && next.iter().all(|r| r.titrant < before);
+        let restarts = before > 0.0 && now < 0.5 * before && goes_on;
         // After a refill the signal goes on where it was; a mistyped volume or a second run does not.
         let step = (rows[i].signal - rows[i - 1].signal).abs();
-        let whole = (rows[i - 1].signal - rows[0].signal).abs();
-        if restarts && step < 0.2 * whole {
+        if restarts && step < 0.2 * span {
             given += before;
             refills += 1;
         }
@@ -181,35 +208,67 @@ fn settle(rows: Vec<Row>, notes: &mut Vec<String>) -> Vec<Row> {
 }
 
 /// Points far outside both neighbours, where the neighbours agree, are spikes: an end-point does not come back.
-fn drop_spikes(mut rows: Vec<Row>, notes: &mut Vec<String>) -> Vec<Row> {
-    if rows.len() < 8 {
-        return rows;
+fn not_spikes(titrant: &[f64], signal: &[f64], u_signal: f64, notes: &mut Vec<String>) -> Vec<bool> {
+    let n = titrant.len();
+    let mut keep = vec![true; n];
+    if n < 8 {
+        return keep;
     }
-    let titrant: Vec<f64> = rows.iter().map(|r| r.titrant).collect();
-    let signal: Vec<f64> = rows.iter().map(|r| r.signal).collect();
-    let limit = SPIKE * noise::scale(&titrant, &signal);
-    let mut spikes = vec![false; rows.len()];
-    for i in 1..rows.len() - 1 {
-        let (left, right) = (signal[i] - signal[i - 1], signal[i] - signal[i + 1]);
-        let apart = (signal[i + 1] - signal[i - 1]).abs();
-        let outside = left * right > 0.0 && left.abs().min(right.abs()) > limit.max(apart);
-        spikes[i] = outside && !spikes[i - 1];
+    // Single readings, then two in a row.
+    for width in [1, 2] {
+        for i in 1..n - width {
+            let (before, behind) = (signal[i - 1], signal[i + width]);
+            let apart = (behind - before).abs().max(SPIKE * u_signal);
+            let group = &signal[i..i + width];
+            let above = group.iter().all(|x| x - before > apart && x - behind > apart);
+            let below = group.iter().all(|x| before - x > apart && behind - x > apart);
+            let free = keep[i - 1..=i + width].iter().all(|k| *k);
+            if (above || below) && free {
+                keep[i..i + width].fill(false);
+            }
+        }
     }
-    let count = spikes.iter().filter(|s| **s).count();
+    let places: Vec<String> = (0..n).filter(|i| !keep[*i]).map(|i| format!("{:.3}", titrant[i])).collect();
     // More than a tenth of all points is not a few spikes but a signal that we do not understand.
-    if count > 0 && count * 10 <= rows.len() {
-        let places: Vec<String> = rows
-            .iter()
-            .zip(&spikes)
-            .filter(|(_, s)| **s)
-            .take(5)
-            .map(|(r, _)| format!("{:.3}", r.titrant))
-            .collect();
-        notes.push(format!("{count} spikes left out, at {}", places.join(", ")));
-        let mut spike = spikes.into_iter();
-        rows.retain(|_| !spike.next().unwrap_or(false));
+    if places.len() * 10 > n {
+        return vec![true; n];
     }
-    rows
+    if !places.is_empty() {
+        notes.push(format!(
+            "{} spikes left out, at {}",
+            places.len(),
+            places[..places.len().min(5)].join(", ")
+        ));
+    }
+    keep
+}
+
+/// A display that stands still while the signal must have moved: of each such stretch only the first point is kept.
+fn not_stuck(titrant: &[f64], signal: &[f64], u_signal: f64, notes: &mut Vec<String>) -> Vec<bool> {
+    let n = titrant.len();
+    let mut keep = vec![true; n];
+    let mut first = 0;
+    while first < n {
+        let mut last = first;
+        while last + 1 < n && signal[last + 1].total_cmp(&signal[first]).is_eq() {
+            last += 1;
+        }
+        if last >= first + STUCK && first >= 2 && last + 2 < n {
+            let slope = |i: usize, j: usize| (signal[j] - signal[i]) / (titrant[j] - titrant[i]);
+            let (before, behind) = (slope(first - 2, first), slope(last + 1, last + 2));
+            let missed = before.abs().min(behind.abs()) * (titrant[last] - titrant[first]);
+            let caught_up = (signal[last + 1] - signal[last]).abs();
+            if before * behind > 0.0 && missed > 4.0 * u_signal && caught_up > 0.7 * missed {
+                keep[first + 1..=last].fill(false);
+                notes.push(format!(
+                    "the signal stood still from {:.3} to {:.3} and then caught up (sticking electrode or display)",
+                    titrant[first], titrant[last]
+                ));
+            }
+        }
+        first = last + 1;
+    }
+    keep
 }
 
 /// How the titrant was added, and the standard deviation of one volume reading.
@@ -241,7 +300,10 @@ fn steady_rate(titrant: &[f64], time_s: &[f64]) -> bool {
         return false;
     }
     let (span_v, span_t) = (titrant[n - 1] - titrant[0], time_s[n - 1] - time_s[0]);
-    if !(span_v > 0.0 && span_t > 0.0) || span_t / (n as f64) > 5.0 {
+    // The densest quarter decides: what the watch remembers of a long run is thinned elsewhere.
+    let mut gaps: Vec<f64> = time_s.windows(2).map(|w| w[1] - w[0]).collect();
+    gaps.sort_by(f64::total_cmp);
+    if !(span_v > 0.0 && span_t > 0.0) || gaps[n / 4] > 5.0 {
         return false;
     }
     let rate = span_v / span_t;

@@ -1,14 +1,11 @@
 //! The final evaluation: the whole curve, no haste.
 
+use super::classical::{self, Table};
 use super::condition::Points;
 use super::evaluation::Evaluation;
-use super::given::{Given, Shape};
-use super::picture::{Inverse, Minimum};
-use super::{EndPoint, scale, special};
-use crate::reading::Curve;
-
-/// Contrast from which a minimum of B is an end-point when no model confirms it.
-const CONTRAST_ALONE: f64 = 1.0;
+use super::given::{Family, Given, Shape};
+use super::{bend, diagnosis, jump, scale, special, voltage};
+use crate::reading::{Curve, CurveHead, Quantity};
 
 /// Finds the end-points of a whole curve.
 ///
@@ -20,53 +17,81 @@ pub fn evaluate(curve: &Curve, given: &Given) -> Evaluation {
         evaluation.warnings.push("fewer than three usable points: nothing can be said".to_owned());
         return evaluation;
     };
+    let head = &curve.head;
+    let shape = scale::shape(head, given);
+    // Two polarised electrodes at a fixed current: a voltage, but no electrode of Nernst.
+    let polarised = given.family == Some(Family::Polarised)
+        || given.family.is_none() && head.signal.is_some_and(|s| s.0 == Quantity::Voltage);
+    let unit = scale::nernst(head, points.temperature_c);
+    if let (true, Some(unit), None | Some(Shape::Jump | Shape::Bend)) = (polarised, unit, shape)
+        && voltage::evaluate(&points, head, given, unit, &mut evaluation)
+    {
+        evaluation.warnings.splice(0..0, points.notes.iter().cloned());
+        finish(&points, head, given, &mut evaluation);
+        return evaluation;
+    }
+    let points = if matches!(shape, Some(Shape::Jump) | None) { points.without_spikes() } else { points };
     evaluation.warnings.clone_from(&points.notes);
-    match scale::shape(&curve.head, given) {
+    match shape {
         Some(Shape::Level) => {
             evaluation.end_points.extend(given.level.as_ref().and_then(|l| special::level(&points, l)));
         }
         Some(Shape::Peak) => evaluation.end_points.extend(special::peak(&points)),
-        Some(Shape::Bend) => {}
-        Some(Shape::Jump) | None => {
-            let scale = scale::nernst(&curve.head, points.temperature_c);
-            evaluation.end_points = jumps(&points, scale);
+        Some(Shape::Bend) => bend::evaluate(&points, head, given, &mut evaluation),
+        Some(Shape::Jump) => {
+            jump::evaluate(&points, head, given, &mut evaluation);
+            // Nothing found in a potential of which nothing is known: it may be one of two polarised electrodes.
+            if let (true, Some(unit), None) = (evaluation.end_points.is_empty(), unit, given.family)
+                && head.signal.is_some_and(|s| s.0 != Quantity::Ph)
+            {
+                voltage::evaluate(&points, head, given, unit, &mut evaluation);
+            }
+        }
+        None => {
+            jump::evaluate(&points, head, given, &mut evaluation);
+            if evaluation.end_points.is_empty() {
+                bend::evaluate(&points, head, given, &mut evaluation);
+            }
         }
     }
-    evaluation.end_points.retain(|e| given.accepts(e.titrant));
+    finish(&points, head, given, &mut evaluation);
+    if matches!(shape, Some(Shape::Jump) | None) && !evaluation.end_points.is_empty() {
+        let rises = points.signal[points.len() - 1] >= points.signal[0];
+        let unit = unit.map(|s| if rises { s } else { -s });
+        let fitted = evaluation.fitted.iter().find(|f| f.name == "sample volume").map(|f| f.value);
+        let table = Table {
+            titrant: &points.titrant,
+            signal: &points.signal,
+            unit,
+            sample_volume_ml: given.sample_volume_ml.or(fitted),
+            in_ph: head.signal.is_some_and(|s| s.0 == Quantity::Ph),
+        };
+        let ends: Vec<f64> = evaluation.end_points.iter().map(|e| e.titrant).collect();
+        evaluation.classical = classical::estimates(&table, &ends);
+    }
     evaluation
 }
 
-fn jumps(points: &Points, scale: Option<f64>) -> Vec<EndPoint> {
-    let n = points.len();
-    let ends = (n / 10).max(1);
-    let mean = |s: &[f64]| s.iter().sum::<f64>() / s.len() as f64;
-    let change = mean(&points.signal[n - ends..]) - mean(&points.signal[..ends]);
-    let sign = if change < 0.0 { -1.0 } else { 1.0 };
-    let rising: Vec<f64> = points.signal.iter().map(|x| sign * x).collect();
-    let inverse = Inverse::of(&points.titrant, &rising);
-    let (low, high) = inverse.ends();
-    let scale = scale.unwrap_or((high - low) / 20.0);
-    if high - low < (8.0 * points.u_signal).max(0.8 * scale) {
-        return Vec::new();
-    }
-    inverse
-        .minima((0.9 * scale).max(6.0 * points.u_signal), 1e-6 * points.range())
-        .into_iter()
-        .filter(|m| m.contrast() >= CONTRAST_ALONE)
-        .map(|m| model_free(points, &m, sign))
-        .collect()
+/// Windows, number, and what the points alone say.
+fn finish(points: &Points, head: &CurveHead, given: &Given, evaluation: &mut Evaluation) {
+    evaluation.end_points.retain(|e| given.accepts(e.titrant));
+    most(given, evaluation);
+    diagnosis::of_points(points, head, given, evaluation);
 }
 
-/// The end-point as the steepest place, with half the gap around it as the half-width of its uncertainty.
-fn model_free(points: &Points, minimum: &Minimum, sign: f64) -> EndPoint {
-    let i = points.titrant.partition_point(|v| *v < minimum.titrant).clamp(1, points.len() - 1);
-    let gap = points.titrant[i] - points.titrant[i - 1];
-    EndPoint {
-        titrant: minimum.titrant,
-        u: Some((gap / 12_f64.sqrt()).hypot(points.u_titrant)),
-        signal: Some(sign * minimum.signal),
-        confirmed_at: None,
-        confirmed_at_point: None,
-        method: "steepest place (no model): an inflection, not an equivalence point".to_owned(),
+/// Keeps at most as many end-points as are looked for: the sharpest.
+fn most(given: &Given, evaluation: &mut Evaluation) {
+    let Some(wanted) = given.looked_for else { return };
+    if evaluation.end_points.len() <= wanted {
+        return;
     }
+    let blunt = |u: Option<f64>| u.unwrap_or(f64::INFINITY);
+    evaluation.end_points.sort_by(|a, b| blunt(a.u).total_cmp(&blunt(b.u)));
+    for end in evaluation.end_points.split_off(wanted) {
+        evaluation.warnings.push(format!(
+            "a further end-point at {:.4}, more than were looked for, is not reported",
+            end.titrant
+        ));
+    }
+    evaluation.end_points.sort_by(|a, b| a.titrant.total_cmp(&b.titrant));
 }

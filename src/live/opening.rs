@@ -3,9 +3,7 @@
 use super::hub::{COMMANDS, Hub, LANE_CHUNKS, LaneHandle};
 use super::lane::{Lane, LaneCommand, LaneParts};
 use super::line::{Line, forward};
-use crate::frame::Parity as FrameParity;
-use crate::profile::{Flow as WireFlow, Profile, WireSettings};
-use crate::reading::{DataBits, Flow, LineSettings, Parity, StopBits};
+use crate::profile::Profile;
 use crate::source::{Clock, Opening, Port, PortError, open};
 use crate::store::{Entry, LineRow};
 use crate::work::{BenchPlan, Event, Health, LaneId, LaneState, Origin, VolumeFrom};
@@ -78,7 +76,7 @@ impl Hub {
             let profile_text = plan.profile_text.clone();
             entries.push(Entry::Decoding { decoding_id, line_id, profile_text, utc_us });
             let opening = Opening {
-                line: line_settings(&profile.wire),
+                line: (&profile.wire).into(),
                 must_exist: self.options.ports_must_exist,
                 simulator: self.options.simulator,
             };
@@ -122,26 +120,6 @@ impl Hub {
         self.tracker.spawn(lane.run());
         self.lanes.insert(id, LaneHandle { commands: commands_in, bench, busy: false, over: false });
         Ok(id)
-    }
-}
-
-fn line_settings(wire: &WireSettings) -> LineSettings {
-    LineSettings {
-        baud: wire.baud,
-        data_bits: DataBits::try_from(wire.data_bits).unwrap_or_default(),
-        parity: match wire.parity {
-            FrameParity::None => Parity::None,
-            FrameParity::Even => Parity::Even,
-            FrameParity::Odd => Parity::Odd,
-        },
-        stop_bits: StopBits::try_from(wire.stop_bits).unwrap_or_default(),
-        flow: match wire.flow {
-            WireFlow::None => Flow::None,
-            WireFlow::XonXoff => Flow::XonXoff,
-            WireFlow::Hardware => Flow::RtsCts,
-        },
-        dtr: wire.dtr,
-        rts: wire.rts,
     }
 }
 

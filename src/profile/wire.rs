@@ -1,6 +1,7 @@
 //! How the line to an instrument is set.
 
 use crate::frame::Parity;
+use crate::reading::{self, DataBits, LineSettings, StopBits};
 
 /// Flow control of the port.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -44,6 +45,29 @@ impl Default for WireSettings {
             flow: Flow::None,
             dtr: true,
             rts: true,
+        }
+    }
+}
+
+impl From<&WireSettings> for LineSettings {
+    /// The settings as the source takes them. Counts of bits are checked when a profile is read.
+    fn from(wire: &WireSettings) -> Self {
+        Self {
+            baud: wire.baud,
+            data_bits: DataBits::try_from(wire.data_bits).unwrap_or_default(),
+            parity: match wire.parity {
+                Parity::None => reading::Parity::None,
+                Parity::Even => reading::Parity::Even,
+                Parity::Odd => reading::Parity::Odd,
+            },
+            stop_bits: StopBits::try_from(wire.stop_bits).unwrap_or_default(),
+            flow: match wire.flow {
+                Flow::None => reading::Flow::None,
+                Flow::XonXoff => reading::Flow::XonXoff,
+                Flow::Hardware => reading::Flow::RtsCts,
+            },
+            dtr: wire.dtr,
+            rts: wire.rts,
         }
     }
 }

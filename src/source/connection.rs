@@ -32,6 +32,11 @@ pub(super) trait Connect: Send {
     /// Opens it once.
     fn connect(&mut self) -> impl Future<Output = Result<Connection<Self::Stream>, SourceError>> + Send;
 
+    /// Waits until an opening that was given up half-way has let go of the line.
+    fn settle(&mut self) -> impl Future<Output = ()> + Send {
+        std::future::ready(())
+    }
+
     /// Prepares a line that is over for being closed.
     fn part(&self, _stream: &mut Self::Stream) {}
 
@@ -55,7 +60,7 @@ pub(super) async fn keep<C: Connect>(mut line: C, mut wiring: Wiring, must_exist
     loop {
         let connected = tokio::select! {
             biased;
-            () = wiring.stopped() => return,
+            () = wiring.stopped() => return line.settle().await,
             connected = line.connect() => connected,
         };
         let why = match connected {

@@ -30,10 +30,9 @@ impl Drop for PortLock {
 #[cfg(unix)]
 mod unix {
     use super::{Path, PortLock, SourceError};
-    use std::fs::{self, File, OpenOptions, TryLockError};
+    use std::fs::{self, File, Metadata, OpenOptions, TryLockError};
     use std::io::{self, Read, Write};
     use std::os::unix::fs::{FileTypeExt, MetadataExt, OpenOptionsExt, PermissionsExt};
-    use std::path::PathBuf;
 
     /// Takes the lock of the device that `path` leads to.
     pub(in crate::source) fn take(path: &Path, port: &str) -> Result<PortLock, SourceError> {
@@ -47,6 +46,9 @@ mod unix {
         })?;
         if !device.file_type().is_char_device() {
             return Err(SourceError::NotASerialPort { port: port.to_owned() });
+        }
+        if let Some(id) = flock_holder(&device) {
+            return Err(SourceError::InUse { port: port.to_owned(), by: named(id) });
         }
         let name = format!("dropwise-port-{:x}.lock", device.rdev());
         let lock_path = folder().join(name);
@@ -75,11 +77,11 @@ mod unix {
         }
     }
 
-    /// The folder that all users of this computer share for locks.
-    fn folder() -> PathBuf {
-        let shared = Path::new("/run/lock");
-        let writable = nix::unistd::access(shared, nix::unistd::AccessFlags::W_OK).is_ok();
-        if writable { shared.to_owned() } else { std::env::temp_dir() }
+    /// The folder that all users of this computer share for locks: the same for each of them.
+    fn folder() -> &'static Path {
+        let usual = Path::new("/run/lock");
+        let open_to_all = fs::metadata(usual).is_ok_and(|folder| folder.mode() & 0o002 != 0);
+        if open_to_all { usual } else { Path::new("/tmp") }
     }
 
     /// Opens the lock file, never through a link that somebody laid into the shared folder.
@@ -110,7 +112,6 @@ mod unix {
     fn holder(file: &mut File) -> String {
         let mut text = String::new();
         match file.take(20).read_to_string(&mut text).ok().and_then(|_| text.trim().parse::<u32>().ok()) {
-            Some(id) if id == std::process::id() => "this program itself".to_owned(),
             Some(id) => named(id),
             None => "another dropwise".to_owned(),
         }
@@ -118,10 +119,25 @@ mod unix {
 
     /// A process as people know it: number and name.
     fn named(id: u32) -> String {
+        if id == std::process::id() {
+            return "this program itself".to_owned();
+        }
         match fs::read_to_string(format!("/proc/{id}/comm")) {
             Ok(name) => format!("process {id} ({})", name.trim().escape_debug()),
             Err(_) => format!("process {id}"),
         }
+    }
+
+    /// The process that has locked the device itself, as serial programs do (Linux). Looked up before the
+    /// device is opened, because a failed opening by root would take the holder's exclusive mark away.
+    fn flock_holder(device: &Metadata) -> Option<u32> {
+        let (major, minor) = (nix::sys::stat::major(device.dev()), nix::sys::stat::minor(device.dev()));
+        let file = format!("{major:02x}:{minor:02x}:{}", device.ino());
+        fs::read_to_string("/proc/locks").ok()?.lines().find_map(|line| {
+            let mut words = line.split_whitespace().skip_while(|word| *word != "FLOCK");
+            let (id, locked) = (words.nth(3)?, words.next()?);
+            if locked == file { id.parse().ok() } else { None }
+        })
     }
 
     /// Other processes that hold the device open, as far as this user may see them (Linux).

@@ -5,43 +5,56 @@ use super::lock::{self, PortLock};
 use super::{Port, SourceError, ports};
 use crate::reading::{DataBits, Flow, LineSettings, Parity, StopBits};
 use std::io;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::pin::Pin;
 use std::task::{Context, Poll};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio::task::JoinHandle;
 use tokio_serial::{ClearBuffer, SerialPort, SerialStream};
 
 /// A port that can be opened again and again under one name.
 pub(super) struct SerialLine {
     port: Port,
     line: LineSettings,
+    /// The opening that goes on.
+    opening: Option<JoinHandle<Opened>>,
 }
+
+type Opened = Result<Connection<OpenPort>, SourceError>;
 
 impl SerialLine {
     pub(super) fn new(port: Port, line: LineSettings) -> Self {
-        Self { port, line }
+        Self { port, line, opening: None }
     }
 }
 
 impl Connect for SerialLine {
     type Stream = OpenPort;
 
-    async fn connect(&mut self) -> Result<Connection<OpenPort>, SourceError> {
+    async fn connect(&mut self) -> Opened {
         let (port, line) = (self.port.clone(), self.line);
-        let name = port.to_string();
         // Opening may take the driver a while and looks through /proc: off the runtime's threads.
-        tokio::task::spawn_blocking(move || {
-            let path = match &port {
+        let opening = self.opening.insert(tokio::task::spawn_blocking(move || {
+            let name = port.to_string();
+            match &port {
                 Port::Usb { vendor, product, serial } => {
-                    ports::find_usb(*vendor, *product, serial.as_deref(), &port.to_string())?
+                    open(&ports::find_usb(*vendor, *product, serial.as_deref(), &name)?, &name, line)
                 }
-                Port::Serial { path } => path.clone(),
-                _ => PathBuf::from(port.to_string()),
-            };
-            open(&path, &port.to_string(), line)
+                Port::Serial { path } => open(path, &name, line),
+                _ => Err(SourceError::NotASerialPort { port: name }),
+            }
+        }));
+        let opened = opening.await;
+        self.opening = None;
+        opened.unwrap_or_else(|error| {
+            Err(SourceError::Refused { port: self.port.to_string(), why: error.to_string() })
         })
-        .await
-        .unwrap_or_else(|error| Err(SourceError::Refused { port: name, why: error.to_string() }))
+    }
+
+    async fn settle(&mut self) {
+        if let Some(opening) = self.opening.take() {
+            drop(opening.await);
+        }
     }
 
     fn part(&self, stream: &mut OpenPort) {

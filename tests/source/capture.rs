@@ -50,7 +50,7 @@ async fn a_capture_is_played_at_its_pace_with_its_own_times() {
         assert!((takes_s..takes_s + 0.1).contains(&took_s), "{speed:?}: {took_s}");
         let mut sent = any_bytes();
         sent.extend(b"7.00 pH\r\n");
-        assert_eq!(bytes_of(&events), sent);
+        super::assert_same(&bytes_of(&events), &sent);
         let start_us = "2026-03-02T08:14:00Z".parse::<jiff::Timestamp>().unwrap().as_microsecond();
         let [
             SourceEvent::Opened { what, .. },
@@ -80,7 +80,7 @@ async fn plain_bytes_are_played_without_times() {
     std::fs::write(&path, any_bytes()).unwrap();
     let mut source = play(&path, Some(1.0));
     let events = until(&mut source, is_over).await;
-    assert_eq!(bytes_of(&events), any_bytes());
+    super::assert_same(&bytes_of(&events), &any_bytes());
     assert!(super::remarks(&events[0]).contains("plain bytes without times"));
     assert!(events.iter().all(|event| !matches!(event, SourceEvent::Bytes { at, .. } if at.utc_us != 0)));
 }

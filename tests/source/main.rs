@@ -1,9 +1,11 @@
 //! Sources against real pseudo-terminals, sockets and files: the same bytes from each, gaps told, no
 //! spinning, nothing lost.
 #![cfg(target_os = "linux")]
+#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on stops here")]
 
 mod capture;
 mod file;
+mod listen;
 mod serial;
 mod socket;
 
@@ -56,6 +58,12 @@ fn bytes_of(events: &[SourceEvent]) -> Vec<u8> {
         }
     }
     bytes
+}
+
+/// Compares without printing thousands of bytes.
+fn assert_same(got: &[u8], sent: &[u8]) {
+    let first = got.iter().zip(sent).position(|(a, b)| a != b);
+    assert!(got == sent, "{} of {} bytes, first difference at {first:?}", got.len(), sent.len());
 }
 
 fn is_gone(event: &SourceEvent) -> bool {

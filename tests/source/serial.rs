@@ -20,11 +20,12 @@ fn sends_then_rests(bytes: Vec<u8>) -> pty::PtyPlayer {
 #[tokio::test]
 async fn bytes_come_as_they_were_sent_with_both_clocks() {
     let sent = any_bytes();
-    let halves = [(0.0, sent[..300].to_vec()), (0.05, sent[300..].to_vec())];
+    // far enough apart that a slow opening does not matter
+    let halves = [(0.0, sent[..300].to_vec()), (1.0, sent[300..].to_vec())];
     let player = pty::play(halves.into_iter(), 1.0).unwrap();
     let mut source = open(serial(&player.path), LineSettings::default(), CancellationToken::new());
     let events = until(&mut source, is_gone).await;
-    assert_eq!(bytes_of(&events), sent);
+    super::assert_same(&bytes_of(&events), &sent);
     let stamps: Vec<_> = events
         .iter()
         .filter_map(|event| match event {
@@ -37,7 +38,7 @@ async fn bytes_come_as_they_were_sent_with_both_clocks() {
         .collect();
     assert!(stamps.is_sorted());
     let span_s = stamps.last().unwrap().seconds() - stamps[0].seconds();
-    assert!((0.04..10.0).contains(&span_s), "{span_s}");
+    assert!((0.5..10.0).contains(&span_s), "{span_s}");
     let wall_s = (stamps.last().unwrap().utc_us - stamps[0].utc_us) as f64 * 1e-6;
     assert!((wall_s - span_s).abs() < 0.01, "{wall_s} {span_s}");
 }
@@ -49,7 +50,7 @@ async fn a_burst_of_200_kb_is_read_without_loss() {
     let player = pty::play([(0.0, sent.clone())].into_iter(), f64::INFINITY).unwrap();
     let mut source = open(serial(&player.path), LineSettings::default(), CancellationToken::new());
     let events = until(&mut source, is_gone).await;
-    assert!(bytes_of(&events) == sent, "bytes were lost or changed");
+    super::assert_same(&bytes_of(&events), &sent);
 }
 
 #[tokio::test]
@@ -172,10 +173,9 @@ async fn a_port_locked_by_a_program_without_our_lock_file_is_refused_too() {
     let must_exist = Opening { must_exist: true, ..Opening::default() };
     let mut source = open(serial(&player.path), must_exist, CancellationToken::new());
     let refused = next(&mut source).await.unwrap();
-    assert!(
-        matches!(&refused, SourceEvent::Failed { why, .. } if why.contains("is in use by")),
-        "{refused:?}"
-    );
+    let SourceEvent::Failed { why, .. } = &refused else { panic!("{refused:?}") };
+    // the foreign lock was taken in this very process, as the kernel's list of locks tells
+    assert!(why.contains("is in use by this program itself"), "{why}");
 }
 
 #[tokio::test]
@@ -248,7 +248,7 @@ async fn a_reader_that_stops_reading_holds_up_the_source_and_loses_nothing() {
     assert_eq!(source.events.len(), EVENTS_QUEUED);
     assert!(!player.is_over());
     let events = until(&mut source, is_gone).await;
-    assert!(bytes_of(&events) == sent, "bytes were lost or changed");
+    super::assert_same(&bytes_of(&events), &sent);
     let held = events.iter().any(
         |event| matches!(event, SourceEvent::Warning { text, .. } if text.contains("nobody took the data for")),
     );

@@ -26,7 +26,7 @@ async fn bytes_go_both_ways_and_the_peer_is_named() {
     assert!(matches!(&opened, SourceEvent::Opened { what, .. } if *what == peer), "{opened:?}");
     let sent = any_bytes();
     box_side.write_all(&sent).await.unwrap();
-    assert_eq!(until_bytes(&mut source, sent.len()).await, sent);
+    super::assert_same(&until_bytes(&mut source, sent.len()).await, &sent);
     source.write.send(Bytes::from_static(b"READ\r")).await.unwrap();
     let mut request = [0; 5];
     box_side.read_exact(&mut request).await.unwrap();

@@ -1,8 +1,12 @@
 //! One file for each command.
 
+pub mod capture;
 pub mod demo;
 pub mod evaluate;
+pub mod line_options;
 pub mod list;
+pub mod ports;
 pub mod recorder;
 pub mod replay;
 pub mod run;
+pub mod stop;

@@ -235,14 +235,13 @@ impl Bend {
                 u: best.u,
                 between: (best.between.0 + v0, best.between.1 + v0),
             };
-            self.restart(best.at);
             return Sight::Found(place, because);
         }
         Sight::Turning(because)
     }
 
     /// After a find only what lies behind it counts for the next one.
-    fn restart(&mut self, at: f64) {
+    pub(super) fn restart(&mut self, at: f64) {
         self.groups.clear();
         self.per_group = 1.0;
         self.newest.retain(|p| p.0 > at);

@@ -33,6 +33,13 @@ impl Memory {
         }
     }
 
+    /// A later reading at the titrant of the newest point.
+    pub(super) fn settle(&mut self, signal: f64) {
+        if let Some(last) = self.points.last_mut() {
+            last.signal = signal;
+        }
+    }
+
     /// Forgets everything at or above a titrant.
     pub(super) fn forget_from(&mut self, titrant: f64) {
         self.points.retain(|p| p.titrant < titrant);
@@ -98,6 +105,10 @@ impl Recent {
         }
     }
 
+    pub(super) fn drop_newest(&mut self) {
+        self.marks.pop();
+    }
+
     pub(super) fn clear(&mut self) {
         self.marks.clear();
     }
@@ -160,6 +171,13 @@ impl Stretch {
     pub(super) fn clear(&mut self) {
         self.bins.clear();
         self.per_bin = 1.0;
+    }
+
+    /// Takes the newest point back if it stands alone and is that of `titrant`: it will be added again.
+    pub(super) fn drop_newest(&mut self, titrant: f64) {
+        if self.bins.last().is_some_and(|b| b.n < 1.5 && b.last >= titrant) {
+            self.bins.pop();
+        }
     }
 
     fn halve(&mut self) {

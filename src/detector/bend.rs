@@ -1,0 +1,369 @@
+//! End-points where branches of the signal meet.
+
+use super::condition::{Dosing, Points};
+use super::evaluation::{Evaluation, Tried};
+use super::fitted::{Fitted, average};
+use super::given::Given;
+use super::models::{Bend, Polarised};
+use super::portray::{self, Scale};
+use super::response::{Response, Series, fit};
+use super::{EndPoint, diagnosis};
+use crate::numeric::line;
+use crate::reading::{CurveHead, Quantity};
+use std::rc::Rc;
+
+/// Points above which readings are pooled.
+const MOST_POINTS: usize = 300;
+/// A joint must improve the criterion by so much over a smooth curve without one.
+const GAIN: f64 = 10.0;
+/// The change of slope must be so many times its uncertainty.
+const SIGNIFICANT: f64 = 5.0;
+
+/// Writes the end-points, the models tried and the fitted curve to `evaluation`.
+pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluation: &mut Evaluation) {
+    let mut series = series(points, head);
+    let n = series.titrant.len();
+    if n < 8 {
+        evaluation.warnings.push("too few points for a bend".to_owned());
+        return;
+    }
+    let lagging = points.dosing == Dosing::Continuous;
+    if lagging {
+        series.time_s.clone_from(&pooled_time(points));
+    }
+    let absorbance =
+        head.signal.is_some_and(|s| matches!(s.0, Quantity::Absorbance | Quantity::Transmittance));
+    let current = head.signal.is_some_and(|s| s.0 == Quantity::Current);
+    let ln_volume = given
+        .sample_volume_ml
+        .filter(|v| v.is_finite() && *v > 0.0)
+        .map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
+    let mut best: Option<(f64, Vec<Fitted>)> = None;
+    let mut tried = Vec::new();
+    for count in [1, 2] {
+        // A second joint is looked for when it is asked for, or when one leaves something unexplained.
+        let explained = best.as_ref().is_some_and(|(_, fits)| fits.first().is_some_and(well_explained));
+        let wanted = given.looked_for.map_or(!explained, |k| k >= 2 && !explained || k == 2);
+        if count == 2 && !wanted {
+            continue;
+        }
+        let mut part = series.clone();
+        for _ in 0..4 {
+            let fits = attempt(&part, count, absorbance, current && !lagging, ln_volume, &mut tried);
+            let Some(first) = fits.first() else { break };
+            let poor = first.lag_one > 0.25 || first.scale > 2.3;
+            let shorter = poor.then(|| shortened(&part, &first.ends)).flatten();
+            if let Some(shorter) = shorter {
+                part = shorter;
+                continue;
+            }
+            // More joints must pay for themselves over the same points.
+            let same = best.as_ref().is_none_or(|_| part.titrant.len() == n);
+            let criterion = if same { first.criterion } else { f64::INFINITY };
+            let better = best.as_ref().is_none_or(|(c, _)| criterion + 2.0 * GAIN < *c);
+            if better {
+                best = Some((if part.titrant.len() == n { criterion } else { f64::NEG_INFINITY }, fits));
+            }
+            break;
+        }
+    }
+    let Some((_, fits)) = best else {
+        evaluation.tried = tried;
+        return;
+    };
+    write(points, head, given, fits, tried, evaluation);
+}
+
+/// Whether the residuals of a fit look like noise of the expected size.
+fn well_explained(fit: &Fitted) -> bool {
+    fit.scale < 1.4 && fit.lag_one < 0.25 && fit.runs_z > -2.5
+}
+
+/// All bend models with `count` joints on a stretch, best first; empty if none is significant.
+fn attempt(
+    series: &Series,
+    count: usize,
+    absorbance: bool,
+    current: bool,
+    ln_volume: (f64, f64),
+    tried: &mut Vec<Tried>,
+) -> Vec<Fitted> {
+    let range = series.titrant[series.titrant.len() - 1] - series.titrant[0];
+    let Some(places) = places(series, count, ln_volume.0.exp()) else { return Vec::new() };
+    let rounds = 6;
+    let widest = 50.0 * series.u_signal;
+    let strongest = series.signal.iter().fold(0.0_f64, |m, x| m.max(*x));
+    let mut fits: Vec<Fitted> = Vec::new();
+    let mut keep = |fitted: Option<Fitted>, significant: bool| {
+        let Some(mut fit) = fitted else { return };
+        fit.fault = fit.fault.or_else(|| misplaced(series, &fit));
+        fit.fault = fit.fault.or((!significant).then_some("change of slope within its uncertainty"));
+        fits.push(fit);
+    };
+    let mut widths = vec![0.01, 0.08];
+    for (curved_before, curved_behind) in [(false, false), (true, false), (false, true), (true, true)] {
+        for stray in [false, true] {
+            if stray && (!absorbance || strongest < 0.5) {
+                continue;
+            }
+            let model = Bend {
+                count,
+                curved_before,
+                curved_behind,
+                stray,
+                ln_volume,
+                ln_width: ((0.03 * range).ln(), 1.5),
+            };
+            let bend: Rc<dyn Response> = Rc::new(model.clone());
+            let mut found: Option<(f64, Fitted)> = None;
+            for width in &widths {
+                let Some(start) = start(series, &model, &places, width * range) else { continue };
+                let other = fit(&bend, series, &start, widest, rounds);
+                if let Some(other) = other
+                    && found.as_ref().is_none_or(|f| other.criterion < f.1.criterion)
+                {
+                    found = Some((*width, other));
+                }
+            }
+            // The simplest model says from which width the others start.
+            if let Some((width, _)) = &found {
+                widths = vec![*width];
+            }
+            let found = found.map(|f| f.1);
+            let significant = found.as_ref().is_some_and(|f| {
+                (0..count).all(|k| {
+                    let i = model.changes() + k;
+                    f.p[i].abs() > SIGNIFICANT * f.covariance[(i, i)].max(0.0).sqrt()
+                })
+            });
+            keep(found, significant);
+        }
+    }
+    if current && count == 1 {
+        let polarised: Rc<dyn Response> = Rc::new(Polarised { ln_volume });
+        let mut found: Option<Fitted> = None;
+        for end in valleys(series) {
+            let top = series.signal.iter().fold(0.0_f64, |m, x| if x.abs() > m.abs() { *x } else { m });
+            let start = vec![end, 2.0 * top, 2.0 * top, 3.5, 0.0, ln_volume.0];
+            let other = fit(&polarised, series, &start, widest, rounds);
+            if let Some(other) = other
+                && found.as_ref().is_none_or(|f| other.criterion < f.criterion)
+            {
+                found = Some(other);
+            }
+        }
+        let significant = found.is_some();
+        keep(found, significant);
+    }
+    let smooth = smooth_criterion(series, ln_volume.0.exp());
+    for fit in &mut fits {
+        if fit.fault.is_none() && fit.criterion + GAIN >= smooth {
+            fit.fault = Some("no better than a smooth curve");
+        }
+    }
+    let (usable, refused): (Vec<Fitted>, Vec<Fitted>) = fits.into_iter().partition(|f| f.fault.is_none());
+    tried.extend(refused.iter().map(|f| f.row(0.0, 0.0)));
+    let mut usable = usable;
+    usable.sort_by(|a, b| a.criterion.total_cmp(&b.criterion));
+    usable
+}
+
+/// Criterion of the best parabola or cubic without a joint, diluted like the bends.
+fn smooth_criterion(series: &Series, v0: f64) -> f64 {
+    let n = series.titrant.len();
+    let range = series.titrant[n - 1] - series.titrant[0];
+    let y: Vec<f64> = (0..n).map(|i| series.signal[i] * (v0 + series.titrant[i]) / v0).collect();
+    let u = |i: usize| (series.titrant[i] - series.titrant[0]) / range - 0.5;
+    let cost = |scale: f64, k: f64| {
+        let s = scale.max(0.5 * series.u_signal);
+        let n = n as f64;
+        let chi = n * (scale / s).powi(2);
+        2.0 * n * s.ln() + chi + 2.0 * k * n / (n - k - 1.0)
+    };
+    let square: Vec<[f64; 3]> = (0..n).map(|i| [1.0, u(i), u(i) * u(i)]).collect();
+    let cubic: Vec<[f64; 4]> = (0..n).map(|i| [1.0, u(i), u(i).powi(2), u(i).powi(3)]).collect();
+    let a = line::least_squares(&square, &y).map_or(f64::INFINITY, |(_, _, s)| cost(s, 3.0));
+    let b = line::least_squares(&cubic, &y).map_or(f64::INFINITY, |(_, _, s)| cost(s, 4.0));
+    a.min(b)
+}
+
+/// Joints that best cut the diluted signal into straight pieces.
+fn places(series: &Series, count: usize, v0: f64) -> Option<Vec<f64>> {
+    let n = series.titrant.len();
+    let (low, high) = (series.titrant[0], series.titrant[n - 1]);
+    let steps = 28_u32;
+    let y: Vec<f64> = (0..n).map(|i| series.signal[i] * (v0 + series.titrant[i]) / v0).collect();
+    let at = |i: u32| low + (high - low) * f64::from(i) / f64::from(steps);
+    let mut best: Option<(f64, Vec<f64>)> = None;
+    let mut consider = |scale: f64, places: Vec<f64>| {
+        if best.as_ref().is_none_or(|(s, _)| scale < *s) {
+            best = Some((scale, places));
+        }
+    };
+    for i in 2..steps - 1 {
+        if count == 1 {
+            let rows: Vec<[f64; 3]> =
+                series.titrant.iter().map(|v| [1.0, *v - low, (v - at(i)).max(0.0)]).collect();
+            if let Some((_, _, scale)) = line::least_squares(&rows, &y) {
+                consider(scale, vec![at(i)]);
+            }
+            continue;
+        }
+        for j in i + 2..steps - 1 {
+            let rows: Vec<[f64; 4]> = series
+                .titrant
+                .iter()
+                .map(|v| [1.0, *v - low, (v - at(i)).max(0.0), (v - at(j)).max(0.0)])
+                .collect();
+            if let Some((_, _, scale)) = line::least_squares(&rows, &y) {
+                consider(scale, vec![at(i), at(j)]);
+            }
+        }
+    }
+    best.map(|b| b.1)
+}
+
+/// Start of a bend from its places: straight pieces by least squares, everything else nothing.
+fn start(series: &Series, bend: &Bend, places: &[f64], width: f64) -> Option<Vec<f64>> {
+    let v0 = bend.ln_volume.0.exp();
+    let y: Vec<f64> = series.signal.iter().zip(&series.titrant).map(|(x, v)| x * (v0 + v) / v0).collect();
+    let mut p = vec![0.0; bend.len() + usize::from(series.time_s.is_some())];
+    for (k, place) in places.iter().enumerate() {
+        p[2 * k] = *place;
+        p[2 * k + 1] = width.ln();
+    }
+    let at = bend.constant();
+    let piece = |v: f64, k: usize| (v - places[k]).max(0.0);
+    if bend.count == 1 {
+        let rows: Vec<[f64; 3]> = series.titrant.iter().map(|v| [1.0, v - places[0], piece(*v, 0)]).collect();
+        p[at..at + 3].copy_from_slice(&line::least_squares(&rows, &y)?.0);
+    } else {
+        let rows: Vec<[f64; 4]> =
+            series.titrant.iter().map(|v| [1.0, v - places[0], piece(*v, 0), piece(*v, 1)]).collect();
+        p[at..at + 4].copy_from_slice(&line::least_squares(&rows, &y)?.0);
+    }
+    p[bend.len() - 1 - usize::from(bend.stray)] = bend.ln_volume.0;
+    if series.time_s.is_some()
+        && let Some(tau) = p.last_mut()
+    {
+        *tau = 3_f64.ln();
+    }
+    Some(p)
+}
+
+/// Places of local minima of |signal|, deepest first, at most three.
+fn valleys(series: &Series) -> Vec<f64> {
+    let x: Vec<f64> = series.signal.iter().map(|x| x.abs()).collect();
+    let mut all: Vec<(f64, f64)> = (2..x.len().saturating_sub(2))
+        .filter(|i| x[*i] <= x[*i - 1] && x[*i] <= x[*i + 1] && x[*i] < x[*i - 2] && x[*i] < x[*i + 2])
+        .map(|i| (x[i], series.titrant[i]))
+        .collect();
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    all.into_iter().take(3).map(|a| a.1).collect()
+}
+
+/// Whether joints lie inside the data with points on both sides, and are narrower than their branches.
+fn misplaced(series: &Series, fit: &Fitted) -> Option<&'static str> {
+    let n = series.titrant.len();
+    let (low, high) = (series.titrant[0], series.titrant[n - 1]);
+    for (v, u) in &fit.ends {
+        if *u > 0.05 * (high - low) {
+            return Some("end-point too uncertain");
+        }
+        let before = series.titrant.iter().filter(|t| **t < v - u).count();
+        let behind = series.titrant.iter().filter(|t| **t > v + u).count();
+        if before < 3 || behind < 3 || *v < low + 0.03 * (high - low) || *v > high - 0.03 * (high - low) {
+            return Some("joint at the edge of the data");
+        }
+    }
+    None
+}
+
+/// The stretch with both outer wings cut to 65 per cent; `None` if too few points remain.
+fn shortened(series: &Series, ends: &[(f64, f64)]) -> Option<Series> {
+    let n = series.titrant.len();
+    let (first, last) = (ends.first()?.0, ends.last()?.0);
+    let low = first - 0.65 * (first - series.titrant[0]);
+    let high = last + 0.65 * (series.titrant[n - 1] - last);
+    let keep: Vec<usize> =
+        (0..n).filter(|i| series.titrant[*i] >= low && series.titrant[*i] <= high).collect();
+    let pick = |v: &[f64]| keep.iter().map(|i| v[*i]).collect::<Vec<f64>>();
+    let before = keep.iter().filter(|i| series.titrant[**i] < first).count();
+    (keep.len() >= 12 && before >= 4 && keep.len() < n).then(|| Series {
+        titrant: pick(&series.titrant),
+        signal: pick(&series.signal),
+        share: pick(&series.share),
+        time_s: series.time_s.as_deref().map(pick),
+        ..*series
+    })
+}
+
+/// Points as a series; transmittance becomes absorbance; many readings are pooled.
+fn series(points: &Points, head: &CurveHead) -> Series {
+    let transmittance = head.signal.filter(|s| s.0 == Quantity::Transmittance);
+    let signal: Vec<f64> = match transmittance {
+        // Absorbance = 2 - lg(T/%); no light at all is held at five absorbance units.
+        Some((_, unit)) => {
+            points.signal.iter().map(|x| 2.0 - (unit.to_canonical(*x) / 1.0).max(1e-3).log10()).collect()
+        }
+        None => points.signal.clone(),
+    };
+    let u_signal =
+        if transmittance.is_some() { super::noise::scale(&points.titrant, &signal) } else { points.u_signal };
+    let (titrant, signal, share) = (pool(&points.titrant), pool(&signal), shares(points.len()));
+    Series { titrant, signal, share, time_s: None, u_signal, u_titrant: points.u_titrant }
+}
+
+fn chunk(n: usize) -> usize {
+    n.div_ceil(MOST_POINTS).max(1)
+}
+
+fn pool(values: &[f64]) -> Vec<f64> {
+    values.chunks(chunk(values.len())).map(|c| c.iter().sum::<f64>() / c.len() as f64).collect()
+}
+
+fn shares(n: usize) -> Vec<f64> {
+    let size = chunk(n);
+    (0..n.div_ceil(size)).map(|i| (size.min(n - i * size) as f64).sqrt().recip()).collect()
+}
+
+fn pooled_time(points: &Points) -> Option<Vec<f64>> {
+    points.time_s.as_deref().map(pool)
+}
+
+/// Averages the fits and writes everything out.
+fn write(
+    points: &Points,
+    head: &CurveHead,
+    given: &Given,
+    mut fits: Vec<Fitted>,
+    refused: Vec<Tried>,
+    evaluation: &mut Evaluation,
+) {
+    let (ends, rows) = average(&mut fits, points.u_titrant);
+    evaluation.tried = rows;
+    let (Some(ends), Some(first)) = (ends, fits.first()) else { return };
+    evaluation.tried.extend(refused.into_iter().map(|mut row| {
+        row.delta_aicc -= first.criterion;
+        row
+    }));
+    for (mean, u) in ends {
+        let i = points.titrant.partition_point(|v| *v < mean).clamp(1, points.len() - 1);
+        let gap = points.titrant[i] - points.titrant[i - 1];
+        let part = if gap > 0.0 { (mean - points.titrant[i - 1]) / gap } else { 0.5 };
+        let signal = points.signal[i - 1] + part * (points.signal[i] - points.signal[i - 1]);
+        evaluation.end_points.push(EndPoint {
+            titrant: mean,
+            u: Some(u),
+            signal: Some(signal),
+            confirmed_at: None,
+            confirmed_at_point: None,
+            method: first.name.clone(),
+        });
+    }
+    evaluation.residuals = first.residuals();
+    let scale = Scale { origin: 0.0, unit: 1.0, signal: head.signal, titrant: head.titrant };
+    evaluation.fitted = portray::parameters(first, &scale, given);
+    evaluation.curve = portray::curve(first, &scale, None);
+    diagnosis::of_fit(first, points, head, given, 1.0, evaluation);
+}

@@ -1,0 +1,211 @@
+//! Fits the bank, compares over the same points, averages what cannot be told apart.
+
+use super::bank::{Knowledge, Mark, bank, with_activity};
+use super::evaluation::Tried;
+use super::fit::{self, Candidate, Frame, Moving, Progress};
+use super::fitted::{Fitted, average};
+use super::given::Family;
+use super::lagged::Turned;
+use super::models::{Complexation, complexation};
+use super::response::{self, Response, Series};
+use std::rc::Rc;
+
+/// After two rounds, models further behind than this are not carried on.
+const PRUNE: f64 = 30.0;
+/// What a fit that cannot be used after two rounds is charged.
+const HANDICAP: f64 = 15.0;
+/// How many models are fitted again with something that moves along the run.
+const MOVING: usize = 2;
+/// Most standard deviation of a slow drift over a run in Nernst scales (activity, junction, temperature).
+const DRIFT: f64 = 0.15;
+
+/// How many models are fitted behind a lag.
+const LAGGED: usize = 4;
+/// Time constant of an electrode at the start of its fit, in s.
+const LAG_S: f64 = 3.0;
+
+/// What the bank says about a stretch of curve.
+pub(super) struct Choice {
+    /// End-points with standard uncertainty, averaged; `None` if no model can be used.
+    pub(super) ends: Option<Vec<(f64, f64)>>,
+    /// Everything that was tried, best first.
+    pub(super) fits: Vec<Fitted>,
+    /// The same as a table.
+    pub(super) tried: Vec<Tried>,
+}
+
+impl Choice {
+    /// Criterion of the best usable model.
+    pub(super) fn criterion(&self) -> f64 {
+        self.fits.first().filter(|f| f.fault.is_none()).map_or(f64::INFINITY, |f| f.criterion)
+    }
+}
+
+/// Fits all models of `marks.len()` end-points.
+pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
+    let n = frame.titrant.len();
+    let mut running: Vec<(Candidate, Progress, f64)> = bank(frame, marks, knowledge)
+        .into_iter()
+        .filter(|(candidate, _)| n > candidate.len() + 2)
+        .map(|(candidate, start)| (candidate, Progress::at(start), f64::INFINITY))
+        .collect();
+    for (candidate, progress, criterion) in &mut running {
+        fit::advance(candidate, frame, progress, 2);
+        if let Some(done) = fit::finish(candidate, frame, progress) {
+            // A fit that cannot be used yet may become usable, but only if it is near.
+            let handicap = if fault(&done, frame, marks).is_none() { 0.0 } else { HANDICAP };
+            *criterion = done.criterion + handicap;
+        }
+    }
+    running.sort_by(|a, b| a.2.total_cmp(&b.2));
+    let mut fits = if let Some(time_s) = &frame.time_s {
+        lagged(frame, marks, time_s, &running)
+    } else {
+        settled(frame, marks, knowledge, running)
+    };
+    if knowledge.families.contains(&Family::Complexation) && marks.len() == 1 {
+        for charge in [2.0, 1.0] {
+            let model = Complexation { charge, ln_slope: frame.ln_slope, ln_volume: knowledge.ln_volume };
+            let mut start = complexation_start(frame, marks, &model);
+            let model: Rc<dyn Response> = Rc::new(model);
+            let mut series = series(frame);
+            if let Some(time_s) = &frame.time_s {
+                series.time_s = Some(time_s.clone());
+                start.push(LAG_S.ln());
+            }
+            fits.extend(response::fit(&model, &series, &start, 0.5, 7));
+        }
+    }
+    for fit in &mut fits {
+        fit.fault = fault(fit, frame, marks);
+    }
+    let (ends, tried) = average(&mut fits, frame.u_titrant);
+    Choice { ends, fits, tried }
+}
+
+/// Carries the promising models on, and the best few once more with a slow drift.
+fn settled(
+    frame: &Frame,
+    marks: &[Mark],
+    knowledge: &Knowledge,
+    running: Vec<(Candidate, Progress, f64)>,
+) -> Vec<Fitted> {
+    let least = running.first().map_or(f64::INFINITY, |r| r.2);
+    let mut fits: Vec<Fitted> = Vec::new();
+    for (candidate, mut progress, criterion) in running {
+        if criterion > least + PRUNE {
+            break;
+        }
+        fit::advance(&candidate, frame, &mut progress, 5);
+        fits.extend(fit::finish(&candidate, frame, &progress));
+    }
+    let mut order: Vec<usize> =
+        (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
+    order.sort_by(|a, b| fits[*a].criterion.total_cmp(&fits[*b].criterion));
+    order.truncate(MOVING);
+    let names: Vec<String> = order.iter().map(|i| fits[*i].name.clone()).collect();
+    for (candidate, _) in bank(frame, marks, knowledge) {
+        let Some(place) = names.iter().position(|n| *n == candidate.name()) else { continue };
+        let mut again = candidate.model.sites().map_or_else(Vec::new, with_activity);
+        again.push(Candidate { model: candidate.model, moving: Moving::Electrode(DRIFT) });
+        for candidate in again {
+            if frame.titrant.len() <= candidate.len() + 2 {
+                continue;
+            }
+            let plain = &fits[order[place]];
+            let mut p = plain.p.clone();
+            p.insert(1, 0.0);
+            let mut progress = Progress::at(p);
+            progress.scale = plain.scale;
+            fit::advance(&candidate, frame, &mut progress, 5);
+            fits.extend(fit::finish(&candidate, frame, &progress));
+        }
+    }
+    fits
+}
+
+/// The best few models turned round and fitted behind an electrode that lags.
+fn lagged(
+    frame: &Frame,
+    marks: &[Mark],
+    time_s: &[f64],
+    running: &[(Candidate, Progress, f64)],
+) -> Vec<Fitted> {
+    let n = frame.titrant.len();
+    let rate = frame.range() / (time_s[n - 1] - time_s[0]).max(1e-9);
+    let series = Series { time_s: Some(time_s.to_vec()), ..series(frame) };
+    let ends = (
+        frame.z.iter().copied().fold(f64::INFINITY, f64::min),
+        frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+    );
+    let mut fits = Vec::new();
+    for (candidate, progress, _) in running.iter().filter(|r| r.2.is_finite()).take(LAGGED) {
+        let turned: Rc<dyn Response> =
+            Rc::new(Turned::new(Rc::clone(&candidate.model), frame.ln_slope, frame.range(), ends));
+        let mut start = progress.p.clone();
+        // The jump is seen late by about rate x time constant; the amounts start that much smaller.
+        let shift = rate * LAG_S;
+        if let (Some(mark), Some(parts)) = (marks.first(), candidate.model.ends().first()) {
+            for i in parts {
+                start[1 + i] *= 1.0 - (shift / mark.titrant.max(1e-9)).min(0.2);
+            }
+        }
+        start.push(LAG_S.ln());
+        fits.extend(response::fit(&turned, &series, &start, 0.5, 6));
+    }
+    fits
+}
+
+/// The points of a frame as a series in z.
+fn series(frame: &Frame) -> Series {
+    Series {
+        titrant: frame.titrant.clone(),
+        signal: frame.z.clone(),
+        share: frame.share.clone(),
+        time_s: None,
+        u_signal: frame.u_z,
+        u_titrant: frame.u_titrant,
+    }
+}
+
+/// Start of a complexation: the metal is nearly all free half-way, the floor far below, the constant from the last points.
+fn complexation_start(frame: &Frame, marks: &[Mark], model: &Complexation) -> Vec<f64> {
+    let n = frame.titrant.len();
+    let end = marks[0].titrant.max(1e-3 * frame.range());
+    let half = frame.titrant.partition_point(|v| *v < 0.5 * end).min(n - 1);
+    let v0 = model.ln_volume.0.exp();
+    let free = |v: f64| (v0 / (v0 + v) * (1.0 - v / end)).max(1e-3);
+    let origin = frame.z[half] + free(frame.titrant[half]).ln() / model.charge;
+    let last = ((origin - frame.z[n - 1]) * model.charge).exp();
+    let excess = (frame.titrant[n - 1] / end - 1.0).max(0.05);
+    let mut p = vec![0.0; 6];
+    p[complexation::LN_SLOPE] = frame.ln_slope.0;
+    p[complexation::END] = end;
+    p[complexation::LN_K] = (last * excess).clamp(1e-12, 0.1).ln();
+    p[complexation::LN_FLOOR] = (0.3 * last).clamp(1e-9, 0.1).ln();
+    p[complexation::ORIGIN] = origin;
+    p[complexation::LN_V0] = model.ln_volume.0;
+    p
+}
+
+/// Why a fit may not be used.
+fn fault(fit: &Fitted, frame: &Frame, marks: &[Mark]) -> Option<&'static str> {
+    if fit.fault.is_some() {
+        return fit.fault;
+    }
+    let range = frame.range();
+    let mut before = f64::NEG_INFINITY;
+    for ((v, u), mark) in fit.ends.iter().zip(marks) {
+        if *u > 0.05 * range {
+            return Some("end-point too uncertain");
+        }
+        if (v - mark.titrant).abs() > 0.25 * mark.titrant.abs().max(0.1 * range) {
+            return Some("end-point far from where the curve shows it");
+        }
+        if *v <= before {
+            return Some("end-points out of order");
+        }
+        before = *v;
+    }
+    None
+}

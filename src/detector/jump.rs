@@ -1,0 +1,260 @@
+//! End-points of a signal that jumps.
+
+use super::bank::{Knowledge, Mark};
+use super::choose::choose;
+use super::condition::{Dosing, Points};
+use super::evaluation::Evaluation;
+use super::fit::Frame;
+use super::given::{Given, Medium};
+use super::picture::{Inverse, Minimum};
+use super::portray::{self, Scale};
+use super::{EndPoint, diagnosis, scale};
+use crate::reading::CurveHead;
+
+/// Contrast from which a minimum of B is put before the models.
+const CONTRAST: f64 = 0.6;
+/// Contrast from which it is an end-point when no model confirms it.
+const CONTRAST_ALONE: f64 = 1.0;
+/// Contrast from which one of several marks is not doubted.
+const CONTRAST_SURE: f64 = 1.8;
+/// By so much must the criterion fall for one end-point fewer.
+const SIMPLER: f64 = 3.0;
+/// Contrast before it from which a curve that stopped barely behind an end-point is put before the models.
+const CONTRAST_BEFORE: f64 = 1.2;
+/// Points above which readings are pooled before a fit.
+const MOST_POINTS: usize = 400;
+
+/// Writes the end-points, the models tried and the fitted curve to `evaluation`.
+pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluation: &mut Evaluation) {
+    let sign = direction(&points.signal);
+    let rising: Vec<f64> = points.signal.iter().map(|x| sign * x).collect();
+    let inverse = Inverse::of(&points.titrant, &rising);
+    let (low, high) = inverse.ends();
+    let nernst = scale::nernst(head, points.temperature_c);
+    let unit = nernst.unwrap_or((high - low) / 20.0);
+    if high - low < (8.0 * points.u_signal).max(0.8 * unit) {
+        evaluation.warnings.push("the signal does not move by more than its noise".to_owned());
+        return;
+    }
+    let minima = inverse.minima((0.9 * unit).max(6.0 * points.u_signal), 1e-6 * points.range());
+    let mut marks: Vec<Minimum> = minima.iter().copied().filter(|m| m.contrast() >= CONTRAST).collect();
+    let edge = minima
+        .iter()
+        .copied()
+        .rfind(|m| m.right < CONTRAST && m.left >= CONTRAST_BEFORE && barely_past(points, m))
+        .filter(|m| marks.last().is_none_or(|last| m.titrant > last.titrant));
+    if marks.is_empty() && edge.is_none() {
+        return;
+    }
+    let middle = f64::midpoint(low, high);
+    let frame = frame(points, middle, sign * unit, nernst.is_some(), given);
+    let quantity = head.signal.map(|s| s.0);
+    let knowledge = Knowledge::of(given, quantity, points.temperature_c);
+    marks.extend(edge);
+    while !marks.is_empty() {
+        let mut choice = choose(&frame, &places(&marks, middle, unit), &knowledge);
+        if let Some(i) = doubtful(&marks) {
+            // One end-point fewer that explains the same points as well is the better answer.
+            let mut fewer = marks.clone();
+            fewer.remove(i);
+            let other = choose(&frame, &places(&fewer, middle, unit), &knowledge);
+            if other.ends.is_some()
+                && (choice.ends.is_none() || other.criterion() + SIMPLER <= choice.criterion())
+            {
+                choice = other;
+                marks = fewer;
+            }
+        }
+        evaluation.tried = choice.tried;
+        if let (Some(ends), Some(best)) = (choice.ends, choice.fits.first()) {
+            let last = points.titrant[points.len() - 1];
+            let reached = ends.last().is_none_or(|(v, u)| v + 3.0 * u < last);
+            let at_edge = marks.last().is_some_and(|m| m.contrast() < CONTRAST);
+            if at_edge && !reached {
+                marks.pop();
+                continue;
+            }
+            for ((v, u), mark) in ends.iter().zip(&marks) {
+                evaluation.end_points.push(EndPoint {
+                    titrant: *v,
+                    u: Some(*u),
+                    signal: Some(sign * mark.signal),
+                    confirmed_at: None,
+                    confirmed_at_point: None,
+                    method: best.name.clone(),
+                });
+            }
+            evaluation.residuals = best.residuals();
+            let scale =
+                Scale { origin: frame.origin, unit: frame.unit, signal: head.signal, titrant: head.titrant };
+            evaluation.fitted = portray::parameters(best, &scale, given);
+            evaluation.curve = portray::curve(best, &scale, Some(&frame));
+            diagnosis::of_fit(best, points, head, given, frame.unit, evaluation);
+            return;
+        }
+        // No model fits: the weakest mark may be none.
+        let weakest = marks
+            .iter()
+            .enumerate()
+            .min_by(|a, b| a.1.contrast().total_cmp(&b.1.contrast()))
+            .map(|(i, m)| (i, m.contrast()));
+        match weakest {
+            Some((i, contrast)) if contrast < CONTRAST_ALONE => {
+                marks.remove(i);
+            }
+            _ => break,
+        }
+    }
+    if !marks.is_empty() {
+        evaluation.warnings.push(
+            "no model fits: the end-point is the steepest place, which is an inflection, not an equivalence point"
+                .to_owned(),
+        );
+    }
+    evaluation.end_points.extend(marks.iter().map(|m| model_free(points, m, sign)));
+}
+
+/// Marks in the coordinates of the models.
+fn places(marks: &[Minimum], middle: f64, unit: f64) -> Vec<Mark> {
+    marks.iter().map(|m| Mark { titrant: m.titrant, z: (m.signal - middle) / unit }).collect()
+}
+
+/// The weakest of several marks, if it is weak.
+fn doubtful(marks: &[Minimum]) -> Option<usize> {
+    if marks.len() < 2 {
+        return None;
+    }
+    let weakest = marks.iter().enumerate().min_by(|a, b| a.1.contrast().total_cmp(&b.1.contrast()))?;
+    (weakest.1.contrast() < CONTRAST_SURE).then_some(weakest.0)
+}
+
+/// +1 if the signal rises on the whole, -1 if it falls.
+fn direction(signal: &[f64]) -> f64 {
+    let n = signal.len();
+    let part = (n / 10).max(1);
+    let mean = |s: &[f64]| s.iter().sum::<f64>() / s.len() as f64;
+    if mean(&signal[n - part..]) < mean(&signal[..part]) { -1.0 } else { 1.0 }
+}
+
+/// At least two points lie behind the mark, and the slope has begun to fall or a third one is there.
+fn barely_past(points: &Points, mark: &Minimum) -> bool {
+    let behind = points.titrant.iter().filter(|v| **v > mark.titrant).count();
+    behind >= 3 || (behind == 2 && mark.right > 0.1)
+}
+
+/// Points in the coordinates of the models; many readings are pooled where the signal hardly moves.
+fn frame(points: &Points, middle: f64, unit: f64, known: bool, given: &Given) -> Frame {
+    let sign = unit.signum();
+    let origin = sign * middle;
+    let z: Vec<f64> = points.signal.iter().map(|x| (x - origin) / unit).collect();
+    let (mut titrant, mut pooled, mut share) = (Vec::new(), Vec::new(), Vec::new());
+    let time = points.time_s.as_ref().filter(|_| points.dosing == Dosing::Continuous);
+    let mut time_s = time.map(|_| Vec::new());
+    if points.len() <= MOST_POINTS {
+        titrant.clone_from(&points.titrant);
+        time_s = time.cloned();
+        pooled = z;
+        share = vec![1.0; points.len()];
+    } else {
+        let most = points.len().div_ceil(MOST_POINTS / 2);
+        let widest = points.range() * 2.0 / MOST_POINTS as f64;
+        let mut i = 0;
+        while i < points.len() {
+            let mut j = i + 1;
+            while j < points.len()
+                && j - i < most
+                && (z[j] - z[i]).abs() < 0.2
+                && points.titrant[j] - points.titrant[i] < widest
+            {
+                j += 1;
+            }
+            let n = (j - i) as f64;
+            titrant.push(points.titrant[i..j].iter().sum::<f64>() / n);
+            pooled.push(z[i..j].iter().sum::<f64>() / n);
+            share.push(n.sqrt().recip());
+            if let (Some(all), Some(t)) = (&mut time_s, time) {
+                all.push(t[i..j].iter().sum::<f64>() / n);
+            }
+            i = j;
+        }
+    }
+    let first = start_up(&titrant, &pooled);
+    if first > 0 {
+        titrant.drain(..first);
+        pooled.drain(..first);
+        share.drain(..first);
+        if let Some(t) = &mut time_s {
+            t.drain(..first);
+        }
+    }
+    let v0 = given.sample_volume_ml.filter(|v| v.is_finite() && *v > 0.0).unwrap_or(60.0);
+    let salt = salt(&titrant, v0);
+    let ln_slope = match (given.slope, given.medium) {
+        (Some((slope, u)), _) if slope.is_finite() && slope > 0.0 && u.is_finite() => {
+            (slope.ln(), (u / slope).clamp(0.002, 0.1))
+        }
+        (_, Medium::NonAqueous) => (0.0, 0.15),
+        // A unit without a scale of its own: the slope is anything.
+        _ if !known => (0.0, 0.7),
+        _ => (0.0, 0.03),
+    };
+    Frame {
+        titrant,
+        z: pooled,
+        time_s,
+        share,
+        salt,
+        u_z: points.u_signal / unit.abs(),
+        u_titrant: points.u_titrant,
+        origin,
+        unit,
+        ln_slope,
+    }
+}
+
+/// The end-point as the steepest place, with half the gap around it as the half-width of its uncertainty.
+fn model_free(points: &Points, minimum: &Minimum, sign: f64) -> EndPoint {
+    let i = points.titrant.partition_point(|v| *v < minimum.titrant).clamp(1, points.len() - 1);
+    let gap = points.titrant[i] - points.titrant[i - 1];
+    EndPoint {
+        titrant: minimum.titrant,
+        u: Some((gap / 12_f64.sqrt()).hypot(points.u_titrant)),
+        signal: Some(sign * minimum.signal),
+        confirmed_at: None,
+        confirmed_at_point: None,
+        method: "steepest place (no model): an inflection, not an equivalence point".to_owned(),
+    }
+}
+
+/// Number of points at the start that belong to no buffered branch: an electrode in a solution without its own ion, or
+/// one that was not yet at rest.
+fn start_up(titrant: &[f64], z: &[f64]) -> usize {
+    let n = titrant.len();
+    let early = titrant[0] + 0.1 * (titrant[n - 1] - titrant[0]);
+    (1..n.min(8))
+        .take_while(|i| titrant[*i] <= early || *i == 1)
+        .filter(|i| z[*i] - z[*i - 1] > 2.0)
+        .last()
+        .filter(|first| n - first >= 8)
+        .unwrap_or(0)
+}
+
+/// -ln of the activity coefficient of a singly charged ion at 0.1 mol/L of titrant diluted by `v0`, against its mean.
+///
+/// C. W. Davies, Ion Association, Butterworths 1962, p. 41: lg gamma = -A (sqrt I / (1 + sqrt I) - 0.3 I), A = 0.509 at 25
+/// degrees Celsius.
+fn salt(titrant: &[f64], v0: f64) -> Vec<f64> {
+    let mut all: Vec<f64> = titrant
+        .iter()
+        .map(|v| {
+            let strength = (0.1 * v.max(0.0) / (v0 + v.max(0.0))).max(1e-6);
+            let root = strength.sqrt();
+            0.509 * std::f64::consts::LN_10 * (root / (1.0 + root) - 0.3 * strength)
+        })
+        .collect();
+    let mean = all.iter().sum::<f64>() / all.len() as f64;
+    for value in &mut all {
+        *value -= mean;
+    }
+    all
+}
