@@ -147,7 +147,7 @@ pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
             _ => vec![("Enter", "keep the note"), ("Esc", "back"), ("F1", "all keys")],
         },
         Over::Form(_) => {
-            vec![("Enter", "next line"), ("Up Down", "lines"), ("Esc", "back"), ("F1", "all keys")]
+            vec![("Enter", "next line"), ("Esc", "back"), ("Up Down", "lines"), ("F1", "all keys")]
         }
         Over::Nothing => page_hints(state),
     }

@@ -45,19 +45,13 @@ pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
     state.now = state.now.max(now);
     hands::settle(state);
     let mut effects = Vec::new();
-    let gestures = match input {
-        Input::Key(key) => state.keyboard.press(now, key),
-        Input::Tick => state.keyboard.pass(now),
-        Input::Paste(pasted) => {
-            let mut gestures = state.keyboard.pass(now);
-            gestures.push(Gesture::Burst { text: pasted, entered: true });
-            gestures
-        }
-        Input::Recorder(event) => {
-            effects.extend(recorder(state, &event));
-            Vec::new()
-        }
-    };
+    let mut gestures = state.keyboard.pass(now);
+    match input {
+        Input::Key(key) => gestures.extend(state.keyboard.press(now, key)),
+        Input::Tick => {}
+        Input::Paste(text) => gestures.push(Gesture::Burst { text, entered: true }),
+        Input::Recorder(event) => effects.extend(recorder(state, &event)),
+    }
     for gesture in gestures {
         effects.extend(hands::gesture(state, gesture));
     }
@@ -122,9 +116,18 @@ fn attach(state: &mut State) {
         state.lane = state.bench.lanes.first().map_or(0, |lane| lane.id);
     }
     state.meters.clear();
-    let heard: Vec<_> = state.bench.lanes.iter().map(|lane| (lane.id, lane.latest.clone())).collect();
-    for (lane, readings) in heard {
+    let lanes = state.bench.lanes.iter();
+    let known: Vec<_> = lanes
+        .map(|lane| {
+            let run = lane.run.as_ref().map(|run| (run.head.clone(), run.end.clone()));
+            (lane.id, lane.latest.clone(), run)
+        })
+        .collect();
+    for (lane, readings, run) in known {
         hear(state, lane, &readings);
+        if let Some((head, end)) = run {
+            list_run(state, &head, end.as_ref());
+        }
     }
 }
 
@@ -257,6 +260,17 @@ fn raise_alarms(state: &mut State) -> Option<Effect> {
         return Some(warn(state, words));
     }
     Some(Effect::Bell)
+}
+
+/// Lists a run that was there before this screen.
+fn list_run(state: &mut State, head: &RunHead, end: Option<&RunEnd>) {
+    let known = state.options.runs.iter().find(|stored| stored.run == head.run);
+    if !known.is_some_and(|stored| matches!(stored.fate, RunFate::Ended(_) | RunFate::SetAside(_))) {
+        list_started(state, head);
+        if let Some(end) = end {
+            list_ended(state, end);
+        }
+    }
 }
 
 fn list_started(state: &mut State, head: &RunHead) {

@@ -443,3 +443,12 @@ fn a_simulated_run_never_looks_real_whatever_the_caller_says() {
     bench.attach(vec![made_up]);
     assert!(shown(&bench).contains("SIMULATED"), "{}", shown(&bench));
 }
+
+#[test]
+fn a_run_that_was_there_before_the_screen_is_listed_as_going_on() {
+    let mut bench = Bench::new(FULL);
+    let mut busy = lane(1, "bench 2", false);
+    busy.run = Some(super::scenario::run_state());
+    bench.attach(vec![busy]).press(KeyCode::F(5));
+    assert!(shown(&bench).contains("goes on, serial"), "{}", shown(&bench));
+}

@@ -116,7 +116,7 @@ fn parts(inner: Rect) -> Parts {
 /// Draws the curve of a run.
 pub(super) fn draw(state: &State, run: &RunState, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
     let theme = state.options.theme;
-    let block = panel(theme, title(state, run), urgency);
+    let block = panel(theme, title(state, run, area.width), urgency);
     let block = match readout(state, run) {
         Some(words) => block
             .title(Line::from(Span::styled(format!(" {words} "), theme.style(Tone::Figure))).right_aligned()),
@@ -190,7 +190,7 @@ fn dots(
     }
 }
 
-fn title(state: &State, run: &RunState) -> String {
+fn title(state: &State, run: &RunState, columns: u16) -> String {
     let theme = state.options.theme;
     let signal = match run.head.curve.signal {
         Some((_, Unit::Ph)) => "pH".to_owned(),
@@ -199,10 +199,12 @@ fn title(state: &State, run: &RunState) -> String {
     };
     let zoom = if state.lens.zoom > 0 { format!(" x{}", 1_u32 << state.lens.zoom) } else { String::new() };
     let sample = &run.head.plan.sample;
+    // The rest of the title and what the cursor reads out stand beside it.
+    let room = usize::from(columns).saturating_sub(if state.lens.cursor.is_some() { 44 } else { 27 }).max(8);
     let of = if sample.is_empty() {
         String::new()
     } else {
-        format!(" of {}", cut(&visible(sample), 16, theme.more()))
+        format!(" of {}", cut(&visible(sample), room, theme.more()))
     };
     format!("{signal}{of} ({}){zoom}", run.head.origin.word())
 }

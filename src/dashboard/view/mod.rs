@@ -96,8 +96,9 @@ fn place(state: &State) -> Vec<String> {
     let mut parts = vec![visible(&lane.title)];
     match (state.page, &lane.run) {
         (Page::Run, Some(run)) => {
-            parts.push(visible(&run.head.title));
+            // The title last: it is the one that may be long, and the one that can be cut.
             parts.push(format!("portion {} of {}", run.head.plan.portion, run.head.plan.portions));
+            parts.push(visible(&run.head.title));
         }
         (Page::Run, None) => {}
         (page, _) => parts.push(page.name().to_owned()),

@@ -328,6 +328,9 @@ pub(super) fn notes(state: &State, frame: &mut Frame<'_>, area: Rect, urgency: u
             say(Tone::Plain, format!("{} {}", frame_line::time_of_day(&state.options, *at), visible(note)));
         }
     }
+    if lines.is_empty() {
+        lines.push(Line::from(Span::styled(" none; n writes one", theme.style(Tone::Faint))));
+    }
     let skip = lines.len().saturating_sub(rows);
     frame.render_widget(Paragraph::new(lines.split_off(skip)), inner);
 }
