@@ -74,7 +74,7 @@ async fn attach(recorder: &Recorder) -> Session {
 
 async fn open_and_run(session: &Session, port: &Path) {
     let plan = RunPlan { portion: 1, portions: 1, ..RunPlan::default() };
-    let wish = Wish::Open { bench: Box::new(bench(port)), start: Some(Box::new(plan)) };
+    let wish = Wish::Open { bench: Box::new(bench(port)), start: Some(Box::new(plan)), confirms_sending: false };
     session.commands.send((1, wish)).await.unwrap();
 }
 
@@ -256,4 +256,48 @@ async fn rubbish_on_the_line_does_not_stop_the_good_lines_around_it() {
     assert!(state.lanes[0].frames_not_understood > 0);
     let longest = state.lanes[0].frames.iter().map(|f| f.text.len()).max().unwrap();
     assert!(longest < 70_000, "a frame of {longest} bytes was passed to the screen");
+}
+
+#[test]
+fn a_profile_that_sends_is_confirmed_once_for_its_text_and_the_bench() {
+    let home = tempfile::tempdir().unwrap();
+    let profile = home.path().join("asks.toml");
+    std::fs::write(
+        &profile,
+        "title = \"meter that answers\"\nmeasures = [\"ph\"]\n[wire]\nframe = { ends_with = \"CR LF\" }\n\
+         [[ask]]\nname = \"now\"\nsend = \"P?\\r\"\nanswers = [\"value\"]\nevery = \"100 ms\"\nwithin = \"80 ms\"\nretries = 0\n\
+         [[line]]\nname = \"value\"\nlike = \"{ph}\"\n",
+    )
+    .unwrap();
+    // The line stays open; the last chunk never comes within the test.
+    let player = pty::play([(0.1, b"\r\n".to_vec()), (600.0, Vec::new())].into_iter(), 1.0).unwrap();
+    let run = |more: &[&str]| {
+        let mut child = dropwise(home.path())
+            .args(["run", "--plain", "--volume", "rate=1", "--profile"])
+            .arg(&profile)
+            .arg("--port")
+            .arg(&player.path)
+            .args(more)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::null())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(Duration::from_millis(1_500));
+        // A refused run has ended and reads nothing any more.
+        let _refused = std::io::Write::write_all(&mut child.stdin.take().unwrap(), b"end\n");
+        child.wait_with_output().unwrap()
+    };
+    let refused = run(&[]);
+    let text = program::stderr(&refused);
+    assert_eq!(refused.status.code(), Some(2), "{text}");
+    assert!(text.contains("P?\\r") && text.contains("--confirm-sending"), "{text}");
+    assert!(player.received().is_empty(), "{:?}", player.received());
+    let confirmed = run(&["--confirm-sending"]);
+    assert!(confirmed.status.success(), "{}", program::stderr(&confirmed));
+    let asked = player.received().len();
+    assert!(asked > 0, "nothing was asked");
+    let again = run(&[]);
+    assert!(again.status.success(), "{}", program::stderr(&again));
+    assert!(player.received().len() > asked, "nothing was asked the second time");
 }

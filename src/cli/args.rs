@@ -32,6 +32,9 @@ pub enum Command {
     Replay(command::replay::ReplayArgs),
     /// Find the end-points of curves in files: the watch point by point, then the final evaluation
     Evaluate(command::evaluate::Evaluate),
+    /// Check and explain profiles, and print their schema
+    #[command(subcommand)]
+    Profile(command::profile::ProfileCommand),
     /// List the runs in the record
     List(command::list::ListArgs),
     /// Show one run of the record

@@ -1,11 +1,12 @@
 //! Ways to a recorder: in this process, or in one of its own that is found or started.
 
+use super::bench::ReadyBench;
 use super::{Exit, Fault, Settings};
 use crate::link::{self, Holder, RecordLock};
 use crate::live::{Recorder, RecorderOptions, Session};
 use crate::source::Chunks;
 use crate::source::simulate::{Scenario, Simulated};
-use crate::work::{BenchPlan, Command, Event, LaneId, RunPlan};
+use crate::work::{Command, Event, LaneId, RunPlan};
 use std::io::{BufRead, BufReader};
 use std::process::Stdio;
 
@@ -126,11 +127,12 @@ pub const READY: &str = "ready";
 /// What the recorder refused.
 pub async fn open_and_start(
     session: &mut Session,
-    bench: BenchPlan,
+    bench: ReadyBench,
     start: Option<RunPlan>,
 ) -> Result<(LaneId, Vec<Event>), Fault> {
     let mut seen = Vec::new();
-    let command = Command::Open { bench: Box::new(bench), start: start.map(Box::new) };
+    let ReadyBench { plan: bench, confirms_sending } = bench;
+    let command = Command::Open { bench: Box::new(bench), start: start.map(Box::new), confirms_sending };
     let lane = ask(session, FIRST_COMMAND, command, &mut seen).await?;
     Ok((lane.unwrap_or_default(), seen))
 }

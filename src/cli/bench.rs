@@ -1,10 +1,13 @@
 //! Which bench a command means, with all its texts.
 
+use super::output::complain;
 use super::{Exit, Fault, Settings};
 use crate::profile::{Profile, shipped_names};
 use crate::source::Port;
+use crate::store::Reader;
 use crate::work::{Bench, BenchPlan, Instrument, LinePlan, Procedure, VolumeFrom};
 use clap::Args;
+use std::io::IsTerminal;
 
 /// Names the bench, or the one port and profile that stand for one.
 #[derive(Debug, Clone, Default, Args)]
@@ -21,6 +24,55 @@ pub struct BenchArgs {
     /// Where the amount of titrant comes from: line, keyed, keyed=STEP_ML, rate=ML_PER_MIN, mass
     #[arg(long, value_name = "FROM", default_value = "line", value_parser = volume_from)]
     pub volume: VolumeFrom,
+    /// I have seen what the profile sends to the instrument (it is shown first), and want it
+    #[arg(long)]
+    pub confirm_sending: bool,
+}
+
+/// A bench that may be opened.
+#[derive(Debug, Clone)]
+pub struct ReadyBench {
+    /// The bench with its texts.
+    pub plan: BenchPlan,
+    /// A person has just confirmed what its profiles send.
+    pub confirms_sending: bool,
+}
+
+/// Shows what the profiles of a bench would send, and asks, unless that was confirmed before.
+///
+/// Gives whether a person confirms it now.
+fn confirm_sending(plan: &BenchPlan, by_option: bool, settings: &Settings) -> Result<bool, Fault> {
+    let record = Reader::open(&settings.record).ok();
+    let mut lines = Vec::new();
+    // A capture takes nothing, so nothing is sent to it.
+    for line in plan.lines.iter().filter(|line| !line.port.starts_with("capture")) {
+        let profile = parsed(&line.profile_name, &line.profile_text)?;
+        let known = record.as_ref().is_some_and(|r| {
+            r.is_confirmed(&line.profile_text, &plan.bench.title).unwrap_or_default()
+        });
+        if !known {
+            let sends = profile.sends();
+            lines.extend(sends.iter().map(|(occasion, bytes)| format!("  {occasion}: {}", bytes.escape_ascii())));
+        }
+    }
+    if lines.is_empty() {
+        return Ok(false);
+    }
+    complain(&format!("dropwise sends this to the instruments of the bench \"{}\":", plan.bench.title));
+    complain(&lines.join("\n"));
+    if by_option {
+        return Ok(true);
+    }
+    if std::io::stdin().is_terminal() {
+        complain("Requests must only read. Send them from now on? Type yes and Enter:");
+        let mut answer = String::new();
+        if std::io::stdin().read_line(&mut answer).is_ok() && answer.trim() == "yes" {
+            return Ok(true);
+        }
+    }
+    Err(Fault::misuse(
+        "nothing was sent and nothing opened: what a profile sends must be confirmed once for each bench; add --confirm-sending",
+    ))
 }
 
 /// Where the amount of titrant comes from, as typed.
@@ -43,11 +95,18 @@ pub fn volume_from(text: &str) -> Result<VolumeFrom, String> {
 }
 
 impl BenchArgs {
-    /// Reads the bench and the profiles that it names.
+    /// Reads the bench and has a person confirm what its profiles send, where that is needed.
     ///
     /// # Errors
-    /// When something is missing or cannot be understood.
-    pub fn plan(&self, settings: &Settings) -> Result<BenchPlan, Fault> {
+    /// When something is missing, cannot be understood, or is not confirmed.
+    pub fn ready(&self, settings: &Settings) -> Result<ReadyBench, Fault> {
+        let plan = self.plan(settings)?;
+        let confirms_sending = confirm_sending(&plan, self.confirm_sending, settings)?;
+        Ok(ReadyBench { plan, confirms_sending })
+    }
+
+    /// Reads the bench and the profiles that it names.
+    fn plan(&self, settings: &Settings) -> Result<BenchPlan, Fault> {
         if let Some(name) = &self.bench {
             let (path, text) = settings
                 .read_named("benches", name)
@@ -108,10 +167,16 @@ pub fn profile_text(name: &str, settings: &Settings) -> Result<(String, String),
             definition(format!("there is no profile \"{name}\": {why}; these ship: {shipped}"))
         })?,
     };
-    Profile::parse(&name, &text).map_err(|faults| {
-        definition(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
-    })?;
+    parsed(&name, &text)?;
     Ok((name, text))
+}
+
+/// A profile, or all its mistakes.
+fn parsed(name: &str, text: &str) -> Result<Profile, Fault> {
+    Profile::parse(name, text).map_err(|faults| Fault {
+        text: faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"),
+        exit: Exit::Definition,
+    })
 }
 
 /// Text of a procedure that ships or lies in a file, checked; empty for none.

@@ -57,6 +57,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Evaluate(evaluate)) => evaluate.run(output),
         Some(Command::Ports(ports)) => ports.run(output),
         Some(Command::Capture(capture)) => capture.run(settings),
+        Some(Command::Profile(profile)) => profile.run(settings, output),
         Some(Command::List(list)) => list.run(settings, output),
         Some(Command::Show(show)) => show.run(settings, output),
         Some(Command::Recorder(recorder)) => recorder.run(settings, output),

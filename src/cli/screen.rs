@@ -1,12 +1,13 @@
 //! The dashboard on a recorder of its own.
 
+use super::bench::ReadyBench;
 use super::attach::{attach_or_start, open_and_start};
 use super::command::run::runtime;
 use super::{Exit, Fault, Settings};
 use crate::dashboard::{self, Leave, RunFate};
 use crate::reading::Stamp;
 use crate::store::{Reader, RunRow};
-use crate::work::{BenchPlan, Procedure, RunPlan};
+use crate::work::{Procedure, RunPlan};
 
 /// Runs listed on the screen of stored runs.
 const RUNS_LISTED: usize = 1_000;
@@ -17,7 +18,7 @@ const RUNS_LISTED: usize = 1_000;
 /// When the recorder, the bench or the terminal cannot be used.
 pub fn show(
     settings: &Settings,
-    bench: Option<(BenchPlan, Option<RunPlan>)>,
+    bench: Option<(ReadyBench, Option<RunPlan>)>,
     simulated: bool,
 ) -> Result<Exit, Fault> {
     use std::io::IsTerminal;

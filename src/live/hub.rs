@@ -6,7 +6,7 @@ use crate::source::Clock;
 use crate::store::{Entry, Error as StoreError, NextIds, Writer, WriterState, WriterThread};
 use crate::work::{BenchPlan, BenchState, Command, Event, LaneId, StoreHealth};
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicI64;
 use std::time::Duration;
@@ -59,6 +59,7 @@ pub(super) struct Hub {
     pub(super) ids: NextIds,
     pub(super) numbers: Arc<Numbers>,
     pub(super) writer: Writer,
+    pub(super) record: PathBuf,
     pub(super) thread: Option<WriterThread>,
     pub(super) lanes: BTreeMap<LaneId, LaneHandle>,
     pub(super) screens: BTreeMap<u64, Screen>,
@@ -87,6 +88,7 @@ impl Hub {
             ids,
             numbers: Arc::new(numbers),
             writer,
+            record: record.to_owned(),
             thread: Some(thread),
             lanes: BTreeMap::new(),
             screens: BTreeMap::new(),
@@ -310,12 +312,13 @@ impl Hub {
             | Command::Mark { lane, .. }
             | Command::Note { lane, .. }
             | Command::End { lane, .. } => *lane,
-            Command::Open { bench, start } => {
+            Command::Open { bench, start, confirms_sending } => {
+                let confirmed_by = confirms_sending.then(|| who.clone());
                 let (reply, outcome) = oneshot::channel();
                 let command = start.clone().map(|plan| Command::Start { lane: 0, plan });
                 let first = command.map(|command| LaneCommand { command, who, reply });
                 let waits = first.is_some();
-                let opened = self.open(bench, first).await;
+                let opened = self.open(bench, first, confirmed_by).await;
                 let lane = opened.as_ref().ok().copied();
                 match opened {
                     Ok(_) if waits => answer_later(answers.clone(), (from, id, lane), outcome),

@@ -28,7 +28,8 @@ pub(super) struct Line {
     pub(super) decoding_id: i64,
     pub(super) profile: Arc<Profile>,
     pub(super) decoder: Decoder,
-    pub(super) write: mpsc::Sender<Bytes>,
+    /// Where requests go; a capture takes none.
+    pub(super) write: Option<mpsc::Sender<Bytes>>,
     pub(super) pending: VecDeque<Pending>,
     pub(super) over: bool,
     /// The chunk up to which the wire has been decoded.
@@ -43,7 +44,7 @@ impl Line {
         line_id: i64,
         decoding_id: i64,
         profile: Arc<Profile>,
-        write: mpsc::Sender<Bytes>,
+        write: Option<mpsc::Sender<Bytes>>,
     ) -> Self {
         Self {
             line_id,

@@ -5,8 +5,8 @@ use super::lane::{Lane, LaneCommand, LaneParts};
 use super::line::{Line, forward};
 use crate::profile::Profile;
 use crate::source::{Clock, Opening, Port, PortError, open};
-use crate::store::{Entry, LineRow};
-use crate::work::{BenchPlan, Event, Health, LaneId, LaneState, Origin, VolumeFrom};
+use crate::store::{Commit, Entry, LineRow, Reader};
+use crate::work::{BenchPlan, Event, Health, LaneId, LaneState, LinePlan, Origin, VolumeFrom};
 use std::collections::VecDeque;
 use std::sync::Arc;
 use tokio::sync::mpsc;
@@ -17,6 +17,7 @@ impl Hub {
         &mut self,
         bench: &BenchPlan,
         first: Option<LaneCommand>,
+        confirmed_by: Option<String>,
     ) -> Result<LaneId, String> {
         let same = self.lanes.iter().find(|(_, l)| l.bench.bench.title == bench.bench.title);
         if let Some((&id, handle)) = same {
@@ -50,6 +51,10 @@ impl Hub {
         if parts.is_empty() {
             return Err(format!("the bench \"{}\" names no instrument", bench.bench.title));
         }
+        // A capture takes nothing, so nothing is sent to it.
+        for (plan, profile, _) in parts.iter().filter(|(_, _, port)| !matches!(port, Port::Capture { .. })) {
+            self.check_sending(&bench.bench.title, plan, profile, confirmed_by.as_deref()).await?;
+        }
         let id = self.next_lane;
         self.next_lane += 1;
         let cancel = self.cancel.child_token();
@@ -82,6 +87,8 @@ impl Hub {
             };
             let handle = open(port.clone(), opening, cancel.clone());
             let write = forward(index, handle, to_lane.clone());
+            let takes_requests = !matches!(port, Port::Capture { .. });
+            let write = takes_requests.then_some(write);
             lines.push(Line::new(line_id, decoding_id, Arc::clone(profile), write));
         }
         drop(to_lane);
@@ -120,6 +127,45 @@ impl Hub {
         self.tracker.spawn(lane.run());
         self.lanes.insert(id, LaneHandle { commands: commands_in, bench, busy: false, over: false });
         Ok(id)
+    }
+}
+
+impl Hub {
+    /// A profile that sends is used only when a person has confirmed it, once for its text and the bench.
+    async fn check_sending(
+        &self,
+        bench: &str,
+        plan: &LinePlan,
+        profile: &Profile,
+        confirmed_by: Option<&str>,
+    ) -> Result<(), String> {
+        let sends = profile.sends();
+        if sends.is_empty() {
+            return Ok(());
+        }
+        let record = Reader::open(&self.record).map_err(|e| e.to_string())?;
+        if record.is_confirmed(&plan.profile_text, bench).map_err(|e| e.to_string())? {
+            return Ok(());
+        }
+        let Some(who) = confirmed_by else {
+            return Err(format!(
+                "the profile {} sends bytes to the instrument, and nobody has confirmed that for the bench \"{bench}\" yet; \
+                 look at them with `dropwise profile explain`, then open the bench with --confirm-sending",
+                plan.profile_name
+            ));
+        };
+        let entry = Entry::Confirmation {
+            profile_text: plan.profile_text.clone(),
+            bench: bench.to_owned(),
+            utc_us: Clock::start().stamp().utc_us,
+            who: who.to_owned(),
+        };
+        // Committed before the first byte goes out.
+        match self.writer.write(vec![entry]).await.await {
+            Ok(Commit::Saved) => Ok(()),
+            Ok(Commit::Waiting(why)) => Err(format!("the confirmation could not be saved: {why}")),
+            Err(_) => Err("the writer of the record has gone".to_owned()),
+        }
     }
 }
 

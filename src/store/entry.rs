@@ -118,6 +118,17 @@ pub enum Entry {
         /// When.
         utc_us: i64,
     },
+    /// A person confirmed what a profile sends.
+    Confirmation {
+        /// Text of the profile.
+        profile_text: String,
+        /// Title of the bench.
+        bench: String,
+        /// When.
+        utc_us: i64,
+        /// Who.
+        who: String,
+    },
     /// One field of a frame.
     Reading {
         /// The decoding.

@@ -31,6 +31,10 @@ pub(super) fn insert(connection: &Connection, entry: &Entry) -> rusqlite::Result
             let hash = text(connection, TextKind::Profile, profile_text)?;
             run("INSERT INTO decoding VALUES (?, ?, ?, ?)", params![decoding_id, line_id, hash, utc_us])
         }
+        Entry::Confirmation { profile_text, bench, utc_us, who } => {
+            let hash = text(connection, TextKind::Profile, profile_text)?;
+            run("INSERT INTO confirmation VALUES (?, ?, ?, ?)", params![hash, bench, utc_us, who])
+        }
         Entry::Reading { decoding_id, field, wire_seq, reading } => {
             insert_reading(connection, *decoding_id, *field, *wire_seq, reading)
         }

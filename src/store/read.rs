@@ -1,6 +1,6 @@
 //! Questions that are asked of a record.
 
-use super::{Error, open_for_reading};
+use super::{Error, open_for_reading, text_hash};
 use crate::detector::{Because, Change, EndPoint, WatchState};
 use crate::reading::{Point, Stamp, Titrant};
 use crate::work::{Origin, RunHead, RunId};
@@ -119,6 +119,17 @@ impl Reader {
             run.end_points = self.end_points(run.run)?;
         }
         Ok(runs)
+    }
+
+    /// Whether a person has confirmed what a profile sends, for this bench.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn is_confirmed(&self, profile_text: &str, bench: &str) -> Result<bool, Error> {
+        let hash = text_hash(profile_text);
+        let sql = "SELECT count(*) FROM confirmation WHERE profile_hash = ? AND bench = ?";
+        let count = self.connection.query_row(sql, params![hash, bench], |row| row.get::<_, i64>(0));
+        count.map(|n| n > 0).map_err(self.fail())
     }
 
     fn end_points(&self, run: RunId) -> Result<Vec<(f64, Option<f64>)>, Error> {

@@ -13,6 +13,8 @@ pub enum Command {
         bench: Box<BenchPlan>,
         /// A run that starts with the first thing its line says, so that it misses nothing.
         start: Option<Box<RunPlan>>,
+        /// A person has seen what the profiles send to the instruments, and wants it.
+        confirms_sending: bool,
     },
     /// Starts a run on a lane.
     Start {

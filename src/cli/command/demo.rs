@@ -1,7 +1,7 @@
 //! `dropwise demo`: a simulated bench on a pseudo-terminal.
 
 use super::run::plain;
-use crate::cli::bench::procedure_text;
+use crate::cli::bench::{ReadyBench, procedure_text};
 use crate::cli::output::Output;
 use crate::cli::screen::show;
 use crate::cli::{Exit, Fault, Settings};
@@ -59,7 +59,7 @@ impl DemoArgs {
         }
     }
 
-    fn bench(&self) -> Result<BenchPlan, Fault> {
+    fn bench(&self) -> Result<ReadyBench, Fault> {
         let port = format!("simulator@{}:{}", self.speed, self.seed);
         let instrument = Instrument { profile: PROFILE.to_owned(), port: port.clone() };
         let bench = Bench {
@@ -74,6 +74,6 @@ impl DemoArgs {
             Profile::shipped(PROFILE).ok_or_else(|| own(format!("the profile {PROFILE} is missing")))?;
         let line =
             LinePlan { port, profile_name: format!("{PROFILE}.toml"), profile_text: profile.text };
-        Ok(BenchPlan { bench, text, lines: vec![line] })
+        Ok(ReadyBench { plan: BenchPlan { bench, text, lines: vec![line] }, confirms_sending: false })
     }
 }

@@ -45,7 +45,7 @@ impl RecorderArgs {
         let benches = self
             .benches
             .iter()
-            .map(|name| BenchArgs { bench: Some(name.clone()), ..BenchArgs::default() }.plan(settings))
+            .map(|name| BenchArgs { bench: Some(name.clone()), ..BenchArgs::default() }.ready(settings))
             .collect::<Result<Vec<_>, _>>()?;
         runtime()?.block_on(async {
             // Before the socket is there, so that no signal finds the default action.

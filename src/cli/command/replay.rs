@@ -52,9 +52,10 @@ impl ReplayArgs {
             port: Some(format!("capture@{pace}:{}", self.capture.display())),
             profile: Some(self.profile.clone()),
             volume: self.volume,
+            confirm_sending: false,
         };
         let procedure = procedure_text(self.procedure.as_deref(), settings)?;
-        plain(settings, bench.plan(settings)?, self.portion.plan(procedure), false, output)
+        plain(settings, bench.ready(settings)?, self.portion.plan(procedure), false, output)
     }
 
     fn readings(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {

@@ -1,14 +1,14 @@
 //! `dropwise run`: one portion, in the dashboard or plain.
 
 use crate::cli::attach::{attach_or_start, become_recorder, open_and_start, own_name, simulator};
-use crate::cli::bench::{BenchArgs, procedure_text};
+use crate::cli::bench::{BenchArgs, ReadyBench, procedure_text};
 use crate::cli::output::{Output, complain};
 use crate::cli::plain::{Plain, follow};
 use crate::cli::screen::show;
 use crate::cli::{Exit, Fault, Settings};
 use crate::link::RecordLock;
 use crate::live::RecorderOptions;
-use crate::work::{BenchPlan, RunPlan};
+use crate::work::RunPlan;
 use clap::Args;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
@@ -73,7 +73,7 @@ impl RunArgs {
     /// When the bench, the procedure, the record or the instrument cannot be used.
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
         let procedure = procedure_text(self.procedure.as_deref(), settings)?;
-        let bench = self.bench.plan(settings)?;
+        let bench = self.bench.ready(settings)?;
         let plan = self.portion.plan(procedure);
         if self.plain {
             plain(settings, bench, plan, self.json, output)
@@ -89,12 +89,12 @@ impl RunArgs {
 /// When the record or the instrument cannot be used.
 pub fn plain(
     settings: &Settings,
-    bench: BenchPlan,
+    bench: ReadyBench,
     plan: RunPlan,
     json: bool,
     output: &mut Output,
 ) -> Result<Exit, Fault> {
-    let obey_stdin = bench.lines.iter().all(|line| line.port != "stdin");
+    let obey_stdin = bench.plan.lines.iter().all(|line| line.port != "stdin");
     let how = Plain { json, obey_stdin };
     runtime()?.block_on(async {
         let interrupted = signals();

@@ -93,6 +93,23 @@ CREATE TRIGGER decoding_no_replace BEFORE INSERT ON decoding
 WHEN EXISTS (SELECT 1 FROM decoding WHERE decoding_id = NEW.decoding_id)
 BEGIN SELECT RAISE(ABORT, 'decoding is append-only'); END;
 
+-- Profiles that send something, as confirmed by a person for a bench.
+CREATE TABLE confirmation (
+    profile_hash TEXT NOT NULL REFERENCES text (hash),
+    bench TEXT NOT NULL,
+    utc_us INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    PRIMARY KEY (profile_hash, bench)
+) STRICT, WITHOUT ROWID;
+
+CREATE TRIGGER confirmation_no_update BEFORE UPDATE ON confirmation
+BEGIN SELECT RAISE(ABORT, 'confirmation is append-only'); END;
+CREATE TRIGGER confirmation_no_delete BEFORE DELETE ON confirmation
+BEGIN SELECT RAISE(ABORT, 'confirmation is append-only'); END;
+CREATE TRIGGER confirmation_no_replace BEFORE INSERT ON confirmation
+WHEN EXISTS (SELECT 1 FROM confirmation WHERE profile_hash = NEW.profile_hash AND bench = NEW.bench)
+BEGIN SELECT RAISE(ABORT, 'confirmation is append-only'); END;
+
 -- Quantities taken from frames.
 CREATE TABLE reading (
     decoding_id INTEGER NOT NULL REFERENCES decoding (decoding_id),
