@@ -71,10 +71,15 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                         exponents: (1.0, 1.0),
                         ln_volume: knowledge.ln_volume,
                         arms_apart: Some(knowledge.arms_apart),
+                        tied: None,
                         charges: (1.0, 2.0),
                         title: "acid-base",
                     };
                     let p = start.sites(&sites, knowledge.arms_apart.0);
+                    if sites.number() > 1 {
+                        let tied = Sites { tied: Some(1e-4 * frame.range()), ..sites.clone() };
+                        add(Rc::new(tied), start.one_acid(&sites, &p));
+                    }
                     add(Rc::new(sites), p);
                 }
             }
@@ -87,6 +92,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                             exponents,
                             ln_volume: knowledge.ln_volume,
                             arms_apart: None,
+                            tied: None,
                             charges: (0.0, 0.0),
                             title,
                         };
@@ -269,6 +275,29 @@ impl Start<'_> {
             pairs.extend([size, last_z + 0.5]);
         }
         p.extend(pairs);
+        p
+    }
+
+    /// The same with equal sites: the last complete one says how much.
+    fn one_acid(&self, model: &Sites, p: &[f64]) -> Vec<f64> {
+        let mut p = p.to_vec();
+        let strong = model.groups[0].strong;
+        let first = 3 + usize::from(strong);
+        let complete = model.number() - model.beyond;
+        if complete == 0 {
+            return p;
+        }
+        let amount = p[first + 2 * (complete - 1)];
+        let mut whole = 0.0;
+        for i in 0..model.number() {
+            if i < complete {
+                whole += p[first + 2 * i];
+            }
+            p[first + 2 * i] = amount;
+        }
+        if strong {
+            p[3] += whole - amount * complete as f64;
+        }
         p
     }
 

@@ -149,7 +149,8 @@ pub(super) fn of_fit(
 /// A base that took up carbon dioxide shows a small site of pKa near 6.4 in front of the end-point of an acid.
 fn carbonate(fit: &Fitted, head: &CurveHead, unit: f64, points: &Points, evaluation: &mut Evaluation) {
     let Drawn::Titrant(model, moving) = &fit.drawn else { return };
-    if unit <= 0.0 || !head.signal.is_some_and(|s| s.0 == Quantity::Ph) || model.sites().is_none() {
+    let in_ph = head.signal.is_some_and(|s| s.0 == Quantity::Ph);
+    if unit <= 0.0 || !in_ph || model.sites().is_none() {
         return;
     }
     let offset = 1 + usize::from(*moving != Moving::Nothing);
@@ -159,10 +160,7 @@ fn carbonate(fit: &Fitted, head: &CurveHead, unit: f64, points: &Points, evaluat
         points.signal.iter().copied().fold(f64::NEG_INFINITY, f64::max),
     );
     let end = fit.ends.last().map_or(0.0, |e| e.0);
-    for i in 1..meanings.len() {
-        if meanings[i] != Meaning::HalfPoint {
-            continue;
-        }
+    for (i, _) in meanings.iter().enumerate().skip(1).filter(|(_, m)| **m == Meaning::HalfPoint) {
         let place = origin + unit * fit.p[0].exp() * fit.p[offset + i];
         let (amount, j) = (fit.p[offset + i - 1], offset + i - 1);
         let u = fit.covariance[(j, j)].max(0.0).sqrt();

@@ -3,9 +3,9 @@
 use super::classical::{self, Table};
 use super::condition::Points;
 use super::evaluation::Evaluation;
-use super::given::{Given, Shape};
-use super::{bend, diagnosis, jump, scale, special};
-use crate::reading::{Curve, Quantity};
+use super::given::{Family, Given, Shape};
+use super::{bend, diagnosis, jump, scale, special, voltage};
+use crate::reading::{Curve, CurveHead, Quantity};
 
 /// Finds the end-points of a whole curve.
 ///
@@ -19,6 +19,17 @@ pub fn evaluate(curve: &Curve, given: &Given) -> Evaluation {
     };
     let head = &curve.head;
     let shape = scale::shape(head, given);
+    // Two polarised electrodes at a fixed current: a voltage, but no electrode of Nernst.
+    let polarised = given.family == Some(Family::Polarised)
+        || given.family.is_none() && head.signal.is_some_and(|s| s.0 == Quantity::Voltage);
+    let unit = scale::nernst(head, points.temperature_c);
+    if let (true, Some(unit), None | Some(Shape::Jump | Shape::Bend)) = (polarised, unit, shape)
+        && voltage::evaluate(&points, head, given, unit, &mut evaluation)
+    {
+        evaluation.warnings.splice(0..0, points.notes.iter().cloned());
+        finish(&points, head, given, &mut evaluation);
+        return evaluation;
+    }
     let points = if matches!(shape, Some(Shape::Jump) | None) { points.without_spikes() } else { points };
     evaluation.warnings.clone_from(&points.notes);
     match shape {
@@ -27,7 +38,15 @@ pub fn evaluate(curve: &Curve, given: &Given) -> Evaluation {
         }
         Some(Shape::Peak) => evaluation.end_points.extend(special::peak(&points)),
         Some(Shape::Bend) => bend::evaluate(&points, head, given, &mut evaluation),
-        Some(Shape::Jump) => jump::evaluate(&points, head, given, &mut evaluation),
+        Some(Shape::Jump) => {
+            jump::evaluate(&points, head, given, &mut evaluation);
+            // Nothing found in a potential of which nothing is known: it may be one of two polarised electrodes.
+            if let (true, Some(unit), None) = (evaluation.end_points.is_empty(), unit, given.family)
+                && head.signal.is_some_and(|s| s.0 != Quantity::Ph)
+            {
+                voltage::evaluate(&points, head, given, unit, &mut evaluation);
+            }
+        }
         None => {
             jump::evaluate(&points, head, given, &mut evaluation);
             if evaluation.end_points.is_empty() {
@@ -35,12 +54,10 @@ pub fn evaluate(curve: &Curve, given: &Given) -> Evaluation {
             }
         }
     }
-    evaluation.end_points.retain(|e| given.accepts(e.titrant));
-    most(given, &mut evaluation);
-    diagnosis::of_points(&points, head, given, &mut evaluation);
+    finish(&points, head, given, &mut evaluation);
     if matches!(shape, Some(Shape::Jump) | None) && !evaluation.end_points.is_empty() {
         let rises = points.signal[points.len() - 1] >= points.signal[0];
-        let unit = scale::nernst(head, points.temperature_c).map(|s| if rises { s } else { -s });
+        let unit = unit.map(|s| if rises { s } else { -s });
         let fitted = evaluation.fitted.iter().find(|f| f.name == "sample volume").map(|f| f.value);
         let table = Table {
             titrant: &points.titrant,
@@ -53,6 +70,13 @@ pub fn evaluate(curve: &Curve, given: &Given) -> Evaluation {
         evaluation.classical = classical::estimates(&table, &ends);
     }
     evaluation
+}
+
+/// Windows, number, and what the points alone say.
+fn finish(points: &Points, head: &CurveHead, given: &Given, evaluation: &mut Evaluation) {
+    evaluation.end_points.retain(|e| given.accepts(e.titrant));
+    most(given, evaluation);
+    diagnosis::of_points(points, head, given, evaluation);
 }
 
 /// Keeps at most as many end-points as are looked for: the sharpest.

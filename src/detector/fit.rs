@@ -271,7 +271,7 @@ pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) 
         };
         cost += variance_of_z.ln() + tukey_cost(state.standardised[i]);
     }
-    let (n_f, k_f) = (n as f64, k as f64);
+    let (n_f, k_f) = (n as f64, (k - candidate.model.tied()) as f64);
     if n_f - k_f - 1.0 < 1.0 {
         return None;
     }
@@ -428,4 +428,94 @@ pub(super) fn whiteness(standardised: &[f64], weights: &[f64]) -> (f64, f64) {
     let variance = (expected - 1.0) * (expected - 2.0) / (n - 1.0);
     let runs_z = if variance > 0.0 { (runs - expected) / variance.sqrt() } else { 0.0 };
     (if sum > 0.0 { products / sum } else { 0.0 }, runs_z)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detector::models::{Group, Sites};
+    use serde::Deserialize;
+    use std::f64::consts::LN_10;
+
+    #[derive(Deserialize)]
+    struct Reference {
+        #[serde(rename = "sigma_mL")]
+        sigma_ml: f64,
+        #[serde(rename = "z_origin_pH")]
+        z_origin_ph: f64,
+        start: Vec<f64>,
+        estimate: Vec<f64>,
+        standard_error: Vec<f64>,
+        sum_of_squares: f64,
+    }
+
+    #[derive(Deserialize)]
+    struct Set {
+        name: String,
+        amounts: Vec<f64>,
+        signals: Vec<f64>,
+    }
+
+    #[derive(Deserialize)]
+    struct Published {
+        titration: Vec<Set>,
+    }
+
+    /// The same model and data given to an independent least-squares program (fixtures/reference/weak_acid_fit.json
+    /// names it): the same estimates and standard errors to six digits.
+    #[test]
+    fn a_weak_acid_fit_agrees_with_an_independent_program() {
+        let reference: Reference =
+            serde_json::from_str(include_str!("../../fixtures/reference/weak_acid_fit.json")).unwrap();
+        let published: Published =
+            toml::from_str(include_str!("../../fixtures/reference/titrations.toml")).unwrap();
+        let set = published.titration.iter().find(|s| s.name == "weak_acid_sodium_hydroxide").unwrap();
+        let n = set.amounts.len();
+        let frame = Frame {
+            titrant: set.amounts.clone(),
+            z: set.signals.iter().map(|ph| (ph - reference.z_origin_ph) * LN_10).collect(),
+            time_s: None,
+            share: vec![1.0; n],
+            salt: vec![0.0; n],
+            u_z: 0.01,
+            u_titrant: 0.0,
+            origin: reference.z_origin_ph,
+            unit: LN_10.recip(),
+            ln_slope: (0.0, 0.03),
+        };
+        let model = Sites {
+            groups: vec![Group { strong: false, sites: 1 }],
+            beyond: 0,
+            exponents: (1.0, 1.0),
+            ln_volume: (60_f64.ln(), 0.8),
+            arms_apart: Some((12.0 * LN_10, 1.3 * LN_10)),
+            tied: None,
+            charges: (1.0, 2.0),
+            title: "acid-base",
+        };
+        let candidate = Candidate { model: Rc::new(model), moving: Moving::Nothing };
+        let priors = candidate.priors(&frame);
+        let factor = vec![1.0 / reference.sigma_ml; n];
+        let gradient = vec![0.0; candidate.len()];
+        let mut system = Weighted { candidate: &candidate, frame: &frame, priors, factor, gradient };
+        let mut p = reference.start.clone();
+        let outcome = levenberg::minimise(&mut system, &mut p, 500);
+        assert!((outcome.sum / reference.sum_of_squares - 1.0).abs() < 1e-9, "{outcome:?}");
+        let covariance = levenberg::covariance(&mut system, &p).unwrap();
+        for (i, (estimate, error)) in reference.estimate.iter().zip(&reference.standard_error).enumerate() {
+            assert!((p[i] - estimate).abs() < 1e-6 * estimate.abs().max(1.0), "{i}: {} {estimate}", p[i]);
+            assert!((covariance[(i, i)].sqrt() / error - 1.0).abs() < 1e-6, "{i}: {error}");
+        }
+    }
+
+    #[test]
+    fn hanging_residuals_are_seen_and_white_ones_are_not() {
+        let weights = vec![1.0; 40];
+        let hanging: Vec<f64> = (0..40).map(|i| (f64::from(i) / 6.0).sin()).collect();
+        let (lag, runs) = whiteness(&hanging, &weights);
+        assert!(lag > 0.8 && runs < -4.0, "{lag} {runs}");
+        let white: Vec<f64> = (0..40).map(|i| (f64::from(i * i) * 1.3).sin()).collect();
+        let (lag, runs) = whiteness(&white, &weights);
+        assert!(lag.abs() < 0.35 && runs.abs() < 2.5, "{lag} {runs}");
+    }
 }

@@ -85,7 +85,7 @@ impl Inverse {
     pub(super) fn minima(&self, width: f64, least_volume: f64) -> Vec<Minimum> {
         let (low, high) = self.ends();
         let span = high - low;
-        if !(width > 0.0) || span < 2.0 * width {
+        if width.is_nan() || width <= 0.0 || span < 2.0 * width {
             return Vec::new();
         }
         let step = (width / 4.0).max(span / MOST_CENTRES as f64);

@@ -11,6 +11,7 @@ mod halides;
 mod polarised;
 mod redox;
 mod sites;
+pub(super) mod voltage;
 
 pub(super) use bend::Bend;
 pub(super) use complexation::Complexation;
@@ -18,6 +19,7 @@ pub(super) use halides::Halides;
 pub(super) use polarised::Polarised;
 pub(super) use redox::{Redox, RightArm};
 pub(super) use sites::{Group, Sites};
+pub(super) use voltage::{Couples, PolarisedVoltage};
 
 /// A linear combination of parameters that is known beforehand: sum of coefficient x parameter = mean +- sd.
 #[derive(Debug, Clone)]
@@ -87,6 +89,10 @@ pub(super) trait Model {
     fn sites(&self) -> Option<&Sites> {
         None
     }
+    /// Parameters that priors tie to others so closely that they are none.
+    fn tied(&self) -> usize {
+        0
+    }
     /// What is known beforehand.
     fn priors(&self) -> Vec<Prior>;
     /// Whether the fitted parameters make chemical sense.
@@ -101,4 +107,127 @@ fn exp(y: f64) -> f64 {
 /// 1 / (1 + exp(-y)).
 fn logistic(y: f64) -> f64 {
     1.0 / (1.0 + exp(-y))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detector::response::Response;
+
+    fn check(model: &dyn Model, p: &[f64], places: &[f64]) {
+        let name = model.name();
+        assert_eq!(model.meanings().len(), p.len(), "{name}");
+        let mut gradient = vec![0.0; p.len()];
+        let mut scrap = vec![0.0; p.len()];
+        let step = 1e-6;
+        let close = |a: f64, b: f64| (a - b).abs() < 2e-5 * (1.0 + a.abs());
+        for z in places {
+            let place = model.titrant(*z, 0.1, p, &mut gradient).unwrap();
+            let mut at =
+                |z: f64, shift: f64, p: &[f64]| model.titrant(z, shift, p, &mut scrap).unwrap().titrant;
+            let slope = (at(z + step, 0.1, p) - at(z - step, 0.1, p)) / (2.0 * step);
+            assert!(close(slope, place.slope), "{name} z {z}: {slope} {}", place.slope);
+            let by_shift = (at(*z, 0.1 + step, p) - at(*z, 0.1 - step, p)) / (2.0 * step);
+            assert!(close(by_shift, place.by_shift), "{name} shift {z}: {by_shift} {}", place.by_shift);
+            for i in 0..p.len() {
+                let (mut up, mut down) = (p.to_vec(), p.to_vec());
+                up[i] += step;
+                down[i] -= step;
+                let slope = (at(*z, 0.1, &up) - at(*z, 0.1, &down)) / (2.0 * step);
+                assert!(close(slope, gradient[i]), "{name} z {z} parameter {i}: {slope} {}", gradient[i]);
+            }
+        }
+    }
+
+    #[test]
+    fn derivatives_of_all_models_are_those_of_their_formulas() {
+        let ln_volume = (4.0, 0.8);
+        let sites = Sites {
+            groups: vec![Group { strong: true, sites: 1 }, Group { strong: false, sites: 1 }],
+            beyond: 1,
+            exponents: (1.0, 1.0),
+            ln_volume,
+            arms_apart: Some((27.0, 3.0)),
+            tied: None,
+            charges: (-1.0, 2.0),
+            title: "acid-base",
+        };
+        check(
+            &sites,
+            &[4.0, 12.0, -14.0, 1.0, 5.0, -8.0, 6.0, 1.0, 6.0, 11.0],
+            &[-11.0, -8.0, -3.0, 1.0, 8.0],
+        );
+        let salt = Sites {
+            groups: vec![Group { strong: true, sites: 0 }],
+            beyond: 0,
+            exponents: (1.0, 2.0),
+            ..sites
+        };
+        check(&salt, &[4.0, 6.0, -5.0, 9.0], &[-4.0, 0.0, 3.0]);
+        let halides = Halides { count: 2, ln_volume };
+        check(&halides, &[4.0, 9.0, 4.0, -12.0, 5.0, -2.0], &[-11.0, -6.0, -1.0, 3.0, 7.0]);
+        for (arm, analyte_splits) in [
+            (RightArm::Equal, false),
+            (RightArm::Splits, false),
+            (RightArm::Joins, false),
+            (RightArm::Equal, true),
+        ] {
+            let redox =
+                Redox { analytes: vec![2.0], analyte_splits, titrant: 5.0, arm, most_before: 0.1, ln_volume };
+            let p: &[f64] = if arm == RightArm::Equal && !analyte_splits {
+                &[9.0, 0.05, 8.0, -7.0]
+            } else {
+                &[9.0, 0.05, 4.0, 8.0, -7.0]
+            };
+            check(&redox, p, &[-8.5, -7.0, -2.0, 8.5, 9.0]);
+        }
+    }
+
+    #[test]
+    fn derivatives_of_responses_are_those_of_their_formulas() {
+        let ln_volume = (4.0, 0.8);
+        let metal = Complexation { charge: 2.0, ln_slope: (0.0, 0.03), ln_volume };
+        let current = Polarised { ln_volume };
+        let cases: [(&dyn Response, &[f64]); 2] =
+            [(&metal, &[0.02, 9.0, -9.0, -11.0, 3.0, 4.0]), (&current, &[9.0, 40.0, 30.0, 3.2, 0.1, 4.0])];
+        for (response, p) in cases {
+            let mut gradient = vec![0.0; p.len()];
+            let mut scrap = vec![0.0; p.len()];
+            for v in [1.0, 5.0, 8.0, 9.5, 14.0] {
+                response.signal(v, p, &mut gradient).unwrap();
+                for i in 0..p.len() {
+                    let (mut up, mut down) = (p.to_vec(), p.to_vec());
+                    up[i] += 1e-5;
+                    down[i] -= 1e-5;
+                    let slope = (response.signal(v, &up, &mut scrap).unwrap()
+                        - response.signal(v, &down, &mut scrap).unwrap())
+                        / 2e-5;
+                    assert!(
+                        (slope - gradient[i]).abs() < 1e-4 * (1.0 + slope.abs()),
+                        "{} at {v}, parameter {i}: {slope} {}",
+                        response.name(),
+                        gradient[i]
+                    );
+                }
+            }
+        }
+    }
+
+    /// Silver nitrate and chloride at the equivalence point: [Ag] = [Cl] = sqrt(Ksp), whatever the volumes.
+    #[test]
+    fn a_precipitate_has_equal_ions_at_its_end() {
+        let salt = Sites {
+            groups: vec![Group { strong: true, sites: 0 }],
+            beyond: 0,
+            exponents: (1.0, 1.0),
+            ln_volume: (4.0, 0.8),
+            arms_apart: None,
+            tied: None,
+            charges: (0.0, 0.0),
+            title: "precipitate 1:1",
+        };
+        let p = [50_f64.ln(), 6.0, -6.0, 9.0];
+        let place = salt.titrant(0.0, 0.0, &p, &mut [0.0; 4]).unwrap();
+        assert!((place.titrant - 9.0).abs() < 1e-12);
+    }
 }

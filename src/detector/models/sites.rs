@@ -30,6 +30,8 @@ pub(in crate::detector) struct Sites {
     pub(in crate::detector) ln_volume: (f64, f64),
     /// Expected rho - lambda and its standard deviation (acid-base: ln(Cb^2 / Kw)), where known.
     pub(in crate::detector) arms_apart: Option<(f64, f64)>,
+    /// Whether all sites belong to one acid, so that each takes the same titrant; to this standard deviation.
+    pub(in crate::detector) tied: Option<f64>,
     /// How often the activity shift moves the first site, and by how much more each next one (charges).
     pub(in crate::detector) charges: (f64, f64),
     /// Name for people.
@@ -145,10 +147,20 @@ impl Model for Sites {
         (self.number() > 0).then_some(self)
     }
 
+    fn tied(&self) -> usize {
+        if self.tied.is_some() { self.number().saturating_sub(1) } else { 0 }
+    }
+
     fn priors(&self) -> Vec<Prior> {
         let mut all = vec![Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1)];
         if let Some((mean, sd)) = self.arms_apart {
             all.push(Prior { terms: vec![(RHO, 1.0), (LAMBDA, -1.0)], mean, sd });
+        }
+        if let Some(sd) = self.tied {
+            let first = self.pairs_from();
+            for i in 1..self.number() {
+                all.push(Prior { terms: vec![(first, 1.0), (first + 2 * i, -1.0)], mean: 0.0, sd });
+            }
         }
         all
     }
@@ -157,8 +169,8 @@ impl Model for Sites {
         let pairs = self.pairs_from();
         let sites_positive =
             (pairs..p.len()).step_by(2).all(|i| p[i] > -0.002 * range && p[i] < 20.0 * range);
-        // Activity can push a small strong part slightly below nothing.
-        let strong_positive = !self.strong() || p[FIRST] > if self.number() > 0 { -0.1 * range } else { 0.0 };
+        // Below nothing where a part of the first site had reacted before the start: hydrogencarbonate beside carbonate.
+        let strong_positive = !self.strong() || p[FIRST] > if self.number() > 0 { -2.0 * range } else { 0.0 };
         sites_positive && strong_positive
     }
 }
