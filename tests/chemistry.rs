@@ -1,6 +1,7 @@
 //! The chemistry against published tables and against an independent solver of the same balances.
 //!
 //! Sources stand at the head of each file under `fixtures/reference` and `fixtures/equilibria`.
+#![expect(clippy::expect_used, reason = "a fixture that cannot be read fails the test")]
 
 use dropwise::chemistry::activity::{davies_log_gamma, debye_hueckel_a};
 use dropwise::chemistry::constants::nernst_slope_mv;
@@ -37,7 +38,12 @@ fn nernst_slopes_agree_with_the_pharmacopoeias() {
             assert_near(slope, usp, 0.011, &format!("USP at {t}"));
         }
         if let Some(ph_eur) = row[3] {
-            assert_near(slope, ph_eur, if t == 30.0 { 0.06 } else { 0.05 }, &format!("Ph. Eur. at {t}"));
+            assert_near(
+                slope,
+                ph_eur,
+                if (t - 30.0).abs() < 0.1 { 0.06 } else { 0.05 },
+                &format!("Ph. Eur. at {t}"),
+            );
         }
     }
 }
