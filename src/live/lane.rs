@@ -446,7 +446,7 @@ impl Lane {
         for (n, words) in (1..).zip(&evaluation.warnings) {
             entries.push(Entry::Warning { reckoning_id, n, words: words.clone() });
         }
-        entries.push(Entry::RunEnd { run: head.run, why: why.clone(), utc_us: at.utc_us, who });
+        entries.push(Entry::RunEnd { run: head.run, why: why.clone(), at, who });
         let answer = self.parts.writer.write(entries).await;
         // Saved, or kept in memory and told by the writer's state; a writer that has gone is told by the hub.
         let _told_elsewhere = answer.await;

@@ -162,7 +162,8 @@ impl Asking {
         }
         let tries = self.again.take().filter(|(ask, _)| *ask == index).map_or(0, |(_, tries)| tries);
         let ask = &asks[index];
-        self.pending = Some(Pending { ask: index, deadline: at.saturating_add(ask.within_ns), tries, answered: false });
+        self.pending =
+            Some(Pending { ask: index, deadline: at.saturating_add(ask.within_ns), tries, answered: false });
         self.due[index] = ask.every_ns.map(|every| at.saturating_add(every));
     }
 

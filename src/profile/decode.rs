@@ -326,7 +326,13 @@ impl Reader {
         each(&Seen { number, at, text: &self.text, fate, readings: &self.readings, marks: &self.marks });
     }
 
-    fn classify(&mut self, profile: &Profile, at: Stamp, began: Stamp, each: &mut impl FnMut(&Seen<'_>)) -> Taken {
+    fn classify(
+        &mut self,
+        profile: &Profile,
+        at: Stamp,
+        began: Stamp,
+        each: &mut impl FnMut(&Seen<'_>),
+    ) -> Taken {
         if let Some(block) = self.open.as_ref().map(|open| open.block)
             && let Some(taken) = self.in_block(profile, block, at)
         {

@@ -233,7 +233,7 @@ pub enum Entry {
         /// Why.
         why: String,
         /// When.
-        utc_us: i64,
+        at: Stamp,
         /// Who.
         who: String,
     },

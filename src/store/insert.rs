@@ -79,9 +79,10 @@ pub(super) fn insert(connection: &Connection, entry: &Entry) -> rusqlite::Result
         Entry::Warning { reckoning_id, n, words } => {
             run("INSERT INTO warning VALUES (?, ?, ?)", params![reckoning_id, n, words])
         }
-        Entry::RunEnd { run: run_id, why, utc_us, who } => {
-            run("INSERT INTO run_end VALUES (?, ?, ?, ?)", params![run_id, why, utc_us, who])
-        }
+        Entry::RunEnd { run: run_id, why, at, who } => run(
+            "INSERT INTO run_end VALUES (?, ?, ?, ?, ?)",
+            params![run_id, why, ns(at.elapsed_ns), at.utc_us, who],
+        ),
         Entry::SetAside { run: run_id, reason, utc_us, who } => {
             run("INSERT INTO set_aside VALUES (?, ?, ?, ?)", params![run_id, reason, utc_us, who])
         }

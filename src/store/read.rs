@@ -3,7 +3,7 @@
 use super::{Error, open_for_reading, text_hash};
 use crate::detector::{Because, Change, EndPoint, WatchState};
 use crate::reading::{Point, Stamp, Titrant};
-use crate::work::{Origin, RunHead, RunId};
+use crate::work::{Origin, RunHead, RunId, VolumeMark};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -61,6 +61,13 @@ pub struct StoredRun {
     pub findings: Vec<EndPoint>,
     /// Warnings.
     pub warnings: Vec<String>,
+    /// When it ended, on the clock of its first line; `None`: cut off.
+    pub ended_ns: Option<u64>,
+    /// Text of the bench file.
+    pub bench_text: String,
+    /// Volumes told by a person, in their order.
+    #[serde(skip)]
+    pub marks: Vec<(VolumeMark, Stamp)>,
     /// Notes with the seconds of the line at which they were made.
     pub notes: Vec<(f64, String)>,
 }
@@ -169,6 +176,9 @@ impl Reader {
             head,
             who,
             lines: self.lines(id)?,
+            ended_ns: self.ended_ns(run)?,
+            bench_text: self.bench_text(id)?,
+            marks: self.marks(run)?,
             points: self.points(id)?,
             changes: self.changes(id)?,
             findings: self.findings(id)?,
@@ -207,6 +217,51 @@ impl Reader {
                 profile_hash: row.get(3)?,
             })
         })
+    }
+
+    fn ended_ns(&self, run: RunId) -> Result<Option<u64>, Error> {
+        let sql = "SELECT elapsed_ns FROM run_end WHERE run_id = ?";
+        Ok(self.all(sql, run, |row| row.get::<_, i64>(0))?.pop().and_then(|ns| ns.try_into().ok()))
+    }
+
+    fn bench_text(&self, reckoning: i64) -> Result<String, Error> {
+        let sql = "SELECT body FROM reckoning_decoding JOIN decoding USING (decoding_id) JOIN line USING (line_id)
+            JOIN text ON text.hash = line.bench_hash WHERE reckoning_id = ? LIMIT 1";
+        Ok(self.all(sql, reckoning, |row| row.get(0))?.pop().unwrap_or_default())
+    }
+
+    fn marks(&self, run: RunId) -> Result<Vec<(VolumeMark, Stamp)>, Error> {
+        let sql = "SELECT kind, reading_ml, elapsed_ns, utc_us FROM mark WHERE run_id = ? ORDER BY n";
+        self.all(sql, run, |row| {
+            let reading_ml = row.get::<_, Option<f64>>(1)?.unwrap_or_default();
+            let mark = match row.get::<_, String>(0)?.as_str() {
+                "burette_start" => VolumeMark::BuretteStart { reading_ml },
+                "correction" => VolumeMark::Correction { reading_ml },
+                "step" => VolumeMark::Step,
+                _ => VolumeMark::Burette { reading_ml },
+            };
+            let elapsed_ns = row.get::<_, i64>(2)?.try_into().unwrap_or(0);
+            Ok((mark, Stamp { elapsed_ns, utc_us: row.get(3)? }))
+        })
+    }
+
+    /// Every evaluation of a run, the first one first: its number and its end-points with their uncertainties.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn reckonings(&self, run: RunId) -> Result<Vec<(i64, Vec<EndPoint>)>, Error> {
+        let sql = "SELECT reckoning_id FROM reckoning WHERE run_id = ? ORDER BY reckoning_id";
+        let ids: Vec<i64> = self.all(sql, run, |row| row.get(0))?;
+        ids.into_iter().map(|id| Ok((id, self.findings(id)?))).collect()
+    }
+
+    /// The text kept under a hash.
+    ///
+    /// # Errors
+    /// What SQLite says, also when there is none.
+    pub fn text(&self, hash: &str) -> Result<String, Error> {
+        let sql = "SELECT body FROM text WHERE hash = ?";
+        self.connection.query_row(sql, [hash], |row| row.get(0)).map_err(self.fail())
     }
 
     fn points(&self, reckoning: i64) -> Result<Vec<Point>, Error> {

@@ -163,6 +163,7 @@ BEGIN SELECT RAISE(ABORT, 'run is append-only'); END;
 CREATE TABLE run_end (
     run_id INTEGER NOT NULL PRIMARY KEY REFERENCES run (run_id),
     why TEXT NOT NULL,
+    elapsed_ns INTEGER NOT NULL,
     utc_us INTEGER NOT NULL,
     who TEXT NOT NULL
 ) STRICT;
