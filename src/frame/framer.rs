@@ -285,10 +285,8 @@ impl Framer {
     }
 
     fn line(&mut self, end: usize, used: usize) -> Step {
-        if std::mem::take(&mut self.too_long) {
-            return Step::damaged(used, Fault::TooLong(self.rules.limit));
-        }
-        if end == 0 { Step::Skip(used) } else { Step::sound(0..end, used) }
+        let fault = std::mem::take(&mut self.too_long).then_some(Fault::TooLong(self.rules.limit));
+        if end == 0 { Step::Skip(used) } else { Step::Piece { body: 0..end, used, fault, control: false } }
     }
 
     fn any_line(&mut self, data: &[u8]) -> Step {

@@ -118,6 +118,9 @@ impl Answer {
 const REMEMBERED: u64 = 10;
 /// Requests without an answer that are remembered at once.
 const MOST_OWED: usize = 16;
+/// After so many requests in a row without any answer nothing is expected of them any more: an instrument that
+/// lacks one probe must not make the answers about the others doubtful for ever.
+const SILENT: u8 = 6;
 /// Hand-shake answers that wait to be sent; more are only possible when nobody fetches them.
 const MOST_REPLIES: usize = 4;
 
@@ -129,6 +132,8 @@ pub(crate) struct Asking {
     /// Requests whose answers are overdue, and until when they are remembered.
     owed: Vec<(usize, u64)>,
     any_sent: bool,
+    /// For each request: how often in a row it got no answer at all.
+    silent: Vec<u8>,
     /// A request that is to be repeated: which, and how often it was sent already.
     again: Option<(usize, u8)>,
     /// Before this time nothing is asked, so that a late answer comes alone.
@@ -139,7 +144,7 @@ pub(crate) struct Asking {
 
 impl Asking {
     pub(crate) fn new(asks: &[Ask]) -> Self {
-        Self { due: vec![Some(0); asks.len()], ..Self::default() }
+        Self { due: vec![Some(0); asks.len()], silent: vec![0; asks.len()], ..Self::default() }
     }
 
     pub(crate) fn reply(&mut self, byte: u8) {
@@ -157,6 +162,7 @@ impl Asking {
     pub(crate) fn sent(&mut self, asks: &[Ask], at: u64, bytes: &[u8]) {
         let Some(index) = asks.iter().position(|ask| ask.bytes == bytes) else { return };
         self.any_sent = true;
+        self.expire(asks, at, None);
         if let Some(open) = self.pending.take().filter(|open| !open.answered) {
             self.owe(asks, open.ask, at);
         }
@@ -168,6 +174,10 @@ impl Asking {
     }
 
     fn owe(&mut self, asks: &[Ask], ask: usize, at: u64) {
+        self.silent[ask] = self.silent[ask].saturating_add(1);
+        if self.silent[ask] > SILENT {
+            return;
+        }
         if self.owed.len() == MOST_OWED {
             self.owed.remove(0);
         }
@@ -218,6 +228,7 @@ impl Asking {
     pub(crate) fn answered(&mut self) {
         self.again = None;
         let Some(open) = &mut self.pending else { return };
+        self.silent[open.ask] = 0;
         match self.owed.iter().position(|(owed, _)| *owed == open.ask) {
             Some(at) => {
                 self.owed.remove(at);
@@ -227,8 +238,11 @@ impl Asking {
         }
     }
 
-    /// An overdue answer came.
-    pub(crate) fn paid(&mut self, ask: usize) {
+    /// An overdue answer came, or what may be one; `surely` when it cannot be anything else.
+    pub(crate) fn paid(&mut self, ask: usize, surely: bool) {
+        if surely {
+            self.silent[ask] = 0;
+        }
         if let Some(at) = self.owed.iter().position(|(owed, _)| *owed == ask) {
             self.owed.remove(at);
         }

@@ -148,7 +148,14 @@ impl Decoder {
     #[must_use]
     pub fn wake_at(&self) -> Option<u64> {
         let block = self.reader.open.as_ref().and_then(|open| open.deadline);
-        [self.framer.wake_at(), block, self.reader.asking.wake_at(&self.reader.profile.asks, self.framer.arriving())].into_iter().flatten().min()
+        [
+            self.framer.wake_at(),
+            block,
+            self.reader.asking.wake_at(&self.reader.profile.asks, self.framer.arriving()),
+        ]
+        .into_iter()
+        .flatten()
+        .min()
     }
 
     /// The wire is over: hands out what is left.
@@ -452,7 +459,7 @@ impl Reader {
                 let doubt = if line.answers.is_empty() { None } else { self.other_owed(profile, ask) };
                 match doubt {
                     Some(owed) => {
-                        self.asking.paid(owed);
+                        self.asking.paid(owed, false);
                         answer = Answer::Doubtful;
                     }
                     None if !line.answers.is_empty() || profile.asks[ask].answers.is_empty() => {
@@ -468,7 +475,7 @@ impl Reader {
             let ask = owed.or_else(|| line.answers.first().copied());
             let Some(hit) = self.hit(profile, index, ask) else { continue };
             let answer = if let Some(owed) = owed {
-                self.asking.paid(owed);
+                self.asking.paid(owed, true);
                 Answer::Late
             } else if self.asking.any_sent() {
                 Answer::Late

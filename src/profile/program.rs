@@ -302,7 +302,8 @@ impl Program {
         let mut from = from;
         loop {
             let begin = next_char(text, from);
-            let found = if begin > last { None } else { self.candidate(op + 1, bytes, begin, last) };
+            let found =
+                if from >= last || begin > last { None } else { self.candidate(op + 1, bytes, begin, last) };
             let blank = if is_word {
                 memchr2(b' ', b'\t', &bytes[from..found.unwrap_or(last).min(last)])
             } else {
