@@ -167,6 +167,34 @@ fn while_another_program_holds_the_file_the_rows_wait_and_are_saved_afterwards()
 }
 
 #[test]
+fn a_row_that_the_schema_refuses_does_not_hold_up_the_rows_behind_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("record.db");
+    let (writer, thread, _) = Writer::start(&path).unwrap();
+    runtime().block_on(async {
+        // No such line: the foreign key refuses it.
+        let stray = Entry::Wire {
+            line_id: 77,
+            seq: 0,
+            direction: Direction::In,
+            at: Stamp::default(),
+            bytes: b"stray".as_slice().into(),
+        };
+        let first = writer.write(vec![line(1)]).await;
+        let refused = writer.write(vec![stray]).await;
+        let last = writer.write(vec![chunk(0, b"good")]).await;
+        assert_eq!(first.await, Ok(Commit::Saved));
+        assert!(matches!(refused.await, Ok(Commit::Waiting(words)) if words.contains("refused")));
+        assert_eq!(last.await, Ok(Commit::Saved));
+    });
+    drop(writer);
+    assert_eq!(thread.finish(), None);
+    let mut bytes = Vec::new();
+    Reader::open(&path).unwrap().wire(1, |chunk| bytes.extend(chunk.bytes)).unwrap();
+    assert_eq!(bytes, b"good");
+}
+
+#[test]
 fn a_folder_that_cannot_be_written_is_told_with_the_way_out() {
     // A file where a folder should be refuses everybody, root included.
     let folder = tempfile::tempdir().unwrap();

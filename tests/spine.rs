@@ -2,8 +2,8 @@
 
 mod program;
 
-use rusqlite::Connection;
 use program::{dropwise, stderr, stdout};
+use rusqlite::Connection;
 
 #[test]
 fn the_demonstration_finds_its_end_point_without_a_terminal_and_keeps_everything() {
@@ -38,11 +38,17 @@ fn the_demonstration_finds_its_end_point_without_a_terminal_and_keeps_everything
 fn the_kept_wire_played_again_gives_the_same_curve() {
     let home = tempfile::tempdir().unwrap();
     let record = home.path().join("demo/record.db");
-    let run = dropwise(home.path()).args(["demo", "--plain", "--speed", "500", "--seed", "7"]).output().unwrap();
+    let run =
+        dropwise(home.path()).args(["demo", "--plain", "--speed", "500", "--seed", "7"]).output().unwrap();
     assert!(run.status.success(), "{}", stderr(&run));
     let wire = home.path().join("wire.jsonl");
-    let shown =
-        dropwise(home.path()).arg("--record").arg(&record).args(["show", "1", "--wire"]).arg(&wire).output().unwrap();
+    let shown = dropwise(home.path())
+        .arg("--record")
+        .arg(&record)
+        .args(["show", "1", "--wire"])
+        .arg(&wire)
+        .output()
+        .unwrap();
     assert!(shown.status.success(), "{}", stderr(&shown));
     let again = dropwise(home.path())
         .arg("replay")
@@ -84,7 +90,11 @@ fn each_fault_says_what_where_and_how_to_mend_with_its_exit_code() {
     let cases: &[(&[&str], i32, &[&str])] = &[
         (&["list"], 5, &["no record", "dropwise demo"]),
         (&["run", "--plain"], 2, &["--port PORT --profile PROFILE"]),
-        (&["run", "--plain", "--port", "nonsense:", "--profile", "demo-bench"], 2, &["nonsense:", "device path"]),
+        (
+            &["run", "--plain", "--port", "nonsense:", "--profile", "demo-bench"],
+            2,
+            &["nonsense:", "device path"],
+        ),
         (&["run", "--plain", "--port", "stdin", "--profile", "no-such"], 3, &["no-such", "ph-stream-comma"]),
         (&["run", "--plain", "--port", "stdin", "--profile", wrong_unit], 3, &["wrong.toml", "furlong", "5"]),
         (
@@ -97,11 +107,7 @@ fn each_fault_says_what_where_and_how_to_mend_with_its_exit_code() {
             4,
             &["/dev/no-such-port"],
         ),
-        (
-            &["demo", "--plain", "--record", blocked_record.to_str().unwrap()],
-            5,
-            &["blocked", "--home DIR"],
-        ),
+        (&["demo", "--plain", "--record", blocked_record.to_str().unwrap()], 5, &["blocked", "--home DIR"]),
         (&["demo"], 2, &["needs a terminal", "--plain"]),
         (&["replay", "/no/such/capture", "--profile", "demo-bench", "--json"], 2, &["/no/such/capture"]),
         (&["demo", "--plain", "--speed", "0"], 2, &["0.1 to 10000"]),

@@ -20,7 +20,19 @@ const USES: &[(&str, &[&str])] = &[
     ("dashboard", &["link", "work", "detector", "reading"]),
     (
         "cli",
-        &["dashboard", "link", "live", "store", "profile", "frame", "detector", "work", "source", "reading", "numeric"],
+        &[
+            "dashboard",
+            "link",
+            "live",
+            "store",
+            "profile",
+            "frame",
+            "detector",
+            "work",
+            "source",
+            "reading",
+            "numeric",
+        ],
     ),
 ];
 
@@ -154,8 +166,20 @@ fn every_folder_has_its_paragraph_for_developers_and_its_place_in_the_table() {
 #[test]
 fn nothing_else_stands_at_the_top_level() {
     const ALLOWED: &[&str] = &[
-        ".ci", ".git", ".gitignore", "Cargo.lock", "Cargo.toml", "DEVELOPERS.md", "LICENSE", "README.md", "benches",
-        "fixtures", "protocols", "src", "target", "tests",
+        ".ci",
+        ".git",
+        ".gitignore",
+        "Cargo.lock",
+        "Cargo.toml",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "README.md",
+        "benches",
+        "fixtures",
+        "protocols",
+        "src",
+        "target",
+        "tests",
     ];
     for entry in fs::read_dir(env!("CARGO_MANIFEST_DIR")).unwrap() {
         let name = entry.unwrap().file_name().into_string().unwrap();

@@ -154,6 +154,8 @@ const NO_PROCEDURE: &str = "no procedure: record and find end-points";
 pub(super) struct Form {
     /// Text of the procedure.
     procedure: String,
+    /// Where the run ends by itself, as the last portion had it; another procedure has its own rule.
+    end_past: Option<f64>,
     /// Its title as shown.
     pub(super) title: String,
     /// Its cautions.
@@ -189,6 +191,7 @@ impl Form {
         let mass = if last.is_some() { None } else { base.mass_g };
         Self {
             procedure: base.procedure.clone(),
+            end_past: base.end_past,
             title,
             cautions,
             sample: Input::new(base.sample.clone()),
@@ -222,6 +225,7 @@ impl Form {
                     (Some(at), true) => Some(at + 1),
                     (Some(at), false) => at.checked_sub(1),
                 };
+                self.end_past = None;
                 // Between the last and the first stands: no procedure.
                 match to.and_then(|to| procedures.get(to)) {
                     Some(chosen) => {
@@ -300,7 +304,7 @@ impl Form {
             portion: self.portion.0,
             portions: self.portion.1,
             mass_g: self.mass_g().map_err(|why| format!("mass: {why}"))?,
-            end_past: None,
+            end_past: self.end_past,
         })
     }
 }

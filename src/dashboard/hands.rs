@@ -7,7 +7,7 @@ use super::lens;
 use super::state::{Armed, Deed, Lens, Over, Page, State};
 use super::text;
 use super::update::{Effect, ask, tell, warn};
-use crate::work::{Command, VolumeMark};
+use crate::work::{Command, LaneId, VolumeMark};
 use crossterm::event::{Event as TerminalEvent, KeyCode, KeyEvent, KeyModifiers};
 use std::time::Duration;
 use tui_input::backend::crossterm::to_input_request;
@@ -326,7 +326,8 @@ fn open(state: &mut State) {
     }
 }
 
-fn look_at(state: &mut State, lane: crate::work::LaneId) {
+/// Looks at a lane.
+pub(super) fn look_at(state: &mut State, lane: LaneId) {
     if lane != state.lane {
         state.lane = lane;
         state.lens = Lens::default();

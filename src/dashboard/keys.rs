@@ -90,7 +90,7 @@ pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::Char('s'), PLAIN)], "s", Action::BuretteStart, "key the burette reading at the start"),
     bind(&[(KeyCode::Char('c'), PLAIN)], "c", Action::Correct, "correct the last burette reading"),
     bind(&[(KeyCode::Char('n'), PLAIN)], "n", Action::Note, "write a note; a scanned label becomes a note by itself"),
-    bind(&[(KeyCode::F(8), PLAIN)], "F8 F8", Action::EndRun, "end the run: twice within 3 s"),
+    bind(&[(KeyCode::F(8), PLAIN)], "F8 F8", Action::EndRun, "end the run: twice, a moment apart, within 3 s"),
     bind(&[(KeyCode::F(9), PLAIN)], "F9", Action::SetAside, "set the chosen stored run aside: reason, then F9 F9"),
     bind(&[(KeyCode::F(1), PLAIN), (KeyCode::Char('?'), PLAIN)], "? F1", Action::Help, "all keys"),
     bind(&[(KeyCode::Esc, PLAIN)], "Esc", Action::Back, "back; what was typed is kept"),
@@ -147,7 +147,7 @@ pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
             _ => vec![("Enter", "keep the note"), ("Esc", "back"), ("F1", "all keys")],
         },
         Over::Form(_) => {
-            vec![("Enter", "next line"), ("Up Down", "lines"), ("Esc", "back"), ("F1", "all keys")]
+            vec![("Enter", "next line"), ("Esc", "back"), ("Up Down", "lines"), ("F1", "all keys")]
         }
         Over::Nothing => page_hints(state),
     }

@@ -5,7 +5,7 @@ use super::entry::{Entry, Form};
 use super::keyboard::Keyboard;
 use super::meter::Meter;
 use super::options::Options;
-use crate::work::{BenchState, Command, LaneId, LaneState, RunState};
+use crate::work::{BenchState, Command, LaneId, LaneState, Origin, RunState};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -23,6 +23,8 @@ pub struct State {
     pub(super) attached: bool,
     /// The lane that is looked at.
     pub(super) lane: LaneId,
+    /// Title of the lane that was looked at until it closed; the one that takes its place is looked at again.
+    pub(super) lost: Option<String>,
     /// The page that is looked at.
     pub(super) page: Page,
     /// What lies over it.
@@ -203,6 +205,7 @@ impl State {
             bench: BenchState::default(),
             attached: false,
             lane: 0,
+            lost: None,
             page: Page::Run,
             over: Over::Nothing,
             help: None,
@@ -239,6 +242,12 @@ impl State {
     /// Its run, if it goes on.
     pub(super) fn live_run(&self) -> Option<&RunState> {
         self.run().filter(|run| run.end.is_none())
+    }
+
+    /// Whether what is shown is made up.
+    pub(super) fn is_simulated(&self) -> bool {
+        let origin = self.run().map(|run| run.head.origin);
+        self.options.simulated || origin == Some(Origin::Simulator)
     }
 
     /// What the meters of the lane show.

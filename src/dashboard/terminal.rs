@@ -23,6 +23,8 @@ use tokio::time::Instant;
 
 /// Least time between two frames: at most 20 a second.
 const BETWEEN_FRAMES: Duration = Duration::from_millis(50);
+/// Most events taken in before keys are looked at again.
+const EVENTS_A_FRAME: usize = 1_000;
 /// How long leaving waits for a terminal that does not take what is written.
 const LAST_WRITE: Duration = Duration::from_millis(500);
 
@@ -68,8 +70,9 @@ pub async fn show(
     }
     let signals = Signals::new().map_err(Error::Setup)?;
     let mut guard = Guard::enter().map_err(Error::Setup)?;
-    let leave = Screen::new(commands, events, options).map_err(Error::Setup)?.run(signals).await;
-    if leave == Leave::TerminalGone {
+    let mut screen = Screen::new(commands, events, options).map_err(Error::Setup)?;
+    let leave = screen.run(signals).await;
+    if leave == Leave::TerminalGone || !screen.last_frame_written().await {
         guard.abandon();
     }
     Ok(leave)
@@ -96,9 +99,10 @@ impl Guard {
         Ok(guard)
     }
 
-    /// The terminal is gone: nothing is written to it any more.
+    /// The terminal is gone or takes nothing any more: nothing is written to it, which would wait for ever.
     fn abandon(&mut self) {
         self.entered = false;
+        drop(disable_raw_mode());
     }
 }
 
@@ -225,14 +229,13 @@ impl Screen {
         })
     }
 
-    async fn run(mut self, mut signals: Signals) -> Leave {
+    async fn run(&mut self, mut signals: Signals) -> Leave {
         let mut keys = EventStream::new();
         loop {
             if self.draw().is_err() {
                 return Leave::TerminalGone;
             }
             if let Some(leave) = self.leave.take() {
-                self.finish().await;
                 return leave;
             }
             let tick = self.began + self.state.next_tick();
@@ -256,7 +259,8 @@ impl Screen {
                 Wake::Recorder(Some(event)) => {
                     self.take(Input::Recorder(event));
                     // Whatever else waits goes into the same frame.
-                    while let Ok(event) = self.events.try_recv() {
+                    for _ in 0..EVENTS_A_FRAME {
+                        let Ok(event) = self.events.try_recv() else { break };
                         self.take(Input::Recorder(event));
                     }
                 }
@@ -334,11 +338,13 @@ impl Screen {
         self.writer.sheets.try_send(sheet).map_err(|_| io::Error::from(io::ErrorKind::BrokenPipe))
     }
 
-    /// Waits for the last frame, but not for ever.
-    async fn finish(&mut self) {
-        if self.writer.busy {
-            drop(tokio::time::timeout(LAST_WRITE, self.writer.written.recv()).await);
+    /// Waits for the last frame, but not for ever; tells whether the terminal took it.
+    async fn last_frame_written(&mut self) -> bool {
+        if !self.writer.busy {
+            return true;
         }
+        let written = tokio::time::timeout(LAST_WRITE, self.writer.written.recv()).await;
+        matches!(written, Ok(Some(Ok(()))))
     }
 }
 

@@ -9,7 +9,8 @@ use super::options::{RunFate, StoredRun};
 use super::state::{Asked, Message, State};
 use super::{hands, text};
 use crate::detector::WatchState;
-use crate::work::{Command, Event, Health, LaneEvent, LaneId, RunEnd, RunHead};
+use crate::reading::Reading;
+use crate::work::{Command, Event, Health, LaneEvent, LaneId, LaneState, RunEnd, RunHead};
 use crossterm::event::KeyEvent;
 use std::time::Duration;
 
@@ -44,19 +45,13 @@ pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
     state.now = state.now.max(now);
     hands::settle(state);
     let mut effects = Vec::new();
-    let gestures = match input {
-        Input::Key(key) => state.keyboard.press(now, key),
-        Input::Tick => state.keyboard.pass(now),
-        Input::Paste(pasted) => {
-            let mut gestures = state.keyboard.pass(now);
-            gestures.push(Gesture::Burst { text: pasted, entered: true });
-            gestures
-        }
-        Input::Recorder(event) => {
-            effects.extend(recorder(state, &event));
-            Vec::new()
-        }
-    };
+    let mut gestures = state.keyboard.pass(now);
+    match input {
+        Input::Key(key) => gestures.extend(state.keyboard.press(now, key)),
+        Input::Tick => {}
+        Input::Paste(text) => gestures.push(Gesture::Burst { text, entered: true }),
+        Input::Recorder(event) => effects.extend(recorder(state, &event)),
+    }
     for gesture in gestures {
         effects.extend(hands::gesture(state, gesture));
     }
@@ -85,6 +80,7 @@ pub(super) fn warn(state: &mut State, text: impl Into<String>) -> Effect {
 fn recorder(state: &mut State, event: &Event) -> Vec<Effect> {
     let had_trouble = state.bench.store.trouble.is_some();
     let had_advice = advised(state);
+    let viewed = state.lane().map(|lane| lane.title.clone());
     state.bench.apply(event);
     let mut effects = Vec::new();
     match event {
@@ -97,11 +93,10 @@ fn recorder(state: &mut State, event: &Event) -> Vec<Effect> {
                 tell(state, "the record is written again");
             }
         }
-        Event::Opened { .. } | Event::Closed { .. } => {}
+        Event::Opened { lane } => opened(state, lane),
+        Event::Closed { lane } => closed(state, *lane, viewed),
         Event::Answer { id, refused, .. } => effects.extend(answer(state, *id, refused.as_deref())),
-        Event::Leaving { why } => {
-            effects.push(warn(state, format!("the recorder leaves: {}", text::visible(why))))
-        }
+        Event::Leaving { .. } => effects.push(Effect::Bell),
     }
     effects.extend(raise_alarms(state));
     if advised(state) && !had_advice {
@@ -121,25 +116,58 @@ fn attach(state: &mut State) {
         state.lane = state.bench.lanes.first().map_or(0, |lane| lane.id);
     }
     state.meters.clear();
-    for lane in &state.bench.lanes {
-        let meters = state.meters.entry(lane.id).or_default();
-        for reading in &lane.latest {
-            Meter::take(meters, reading);
+    let lanes = state.bench.lanes.iter();
+    let known: Vec<_> = lanes
+        .map(|lane| {
+            let run = lane.run.as_ref().map(|run| (run.head.clone(), run.end.clone()));
+            (lane.id, lane.latest.clone(), run)
+        })
+        .collect();
+    for (lane, readings, run) in known {
+        hear(state, lane, &readings);
+        if let Some((head, end)) = run {
+            list_run(state, &head, end.as_ref());
         }
-        if !lane.latest.is_empty() {
-            state.heard.insert(lane.id, state.now);
-        }
+    }
+}
+
+/// A new lane is looked at when none is, or when it takes the place of the one that was.
+fn opened(state: &mut State, lane: &LaneState) {
+    hear(state, lane.id, &lane.latest);
+    if state.lane().is_none() || state.lost.as_ref() == Some(&lane.title) {
+        state.lost = None;
+        hands::look_at(state, lane.id);
+    }
+}
+
+fn closed(state: &mut State, lane: LaneId, viewed: Option<String>) {
+    state.meters.remove(&lane);
+    state.heard.remove(&lane);
+    state.alarms.remove(&lane);
+    state.bench_line = state.bench_line.min(state.bench.lanes.len().saturating_sub(1));
+    if lane == state.lane {
+        state.lost = viewed;
+        let first = state.bench.lanes.first().map_or(0, |lane| lane.id);
+        hands::look_at(state, first);
+    }
+}
+
+/// Takes readings of a lane in.
+fn hear(state: &mut State, lane: LaneId, readings: &[Reading]) {
+    if readings.is_empty() {
+        return;
+    }
+    state.heard.insert(lane, state.now);
+    let meters = state.meters.entry(lane).or_default();
+    for reading in readings {
+        Meter::take(meters, reading);
     }
 }
 
 fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effect> {
     match what {
         LaneEvent::Readings { readings } => {
-            state.heard.insert(lane, state.now);
-            let meters = state.meters.entry(lane).or_default();
-            for reading in readings {
-                Meter::take(meters, reading);
-            }
+            hear(state, lane, readings);
             None
         }
         LaneEvent::Started { head } => {
@@ -232,6 +260,17 @@ fn raise_alarms(state: &mut State) -> Option<Effect> {
         return Some(warn(state, words));
     }
     Some(Effect::Bell)
+}
+
+/// Lists a run that was there before this screen.
+fn list_run(state: &mut State, head: &RunHead, end: Option<&RunEnd>) {
+    let known = state.options.runs.iter().find(|stored| stored.run == head.run);
+    if !known.is_some_and(|stored| matches!(stored.fate, RunFate::Ended(_) | RunFate::SetAside(_))) {
+        list_started(state, head);
+        if let Some(end) = end {
+            list_ended(state, end);
+        }
+    }
 }
 
 fn list_started(state: &mut State, head: &RunHead) {

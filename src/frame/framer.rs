@@ -139,6 +139,12 @@ impl Framer {
         }
     }
 
+    /// When the first byte of a frame came that has not ended yet, in nanoseconds of the monotonic clock.
+    #[must_use]
+    pub fn arriving(&self) -> Option<u64> {
+        (!self.held.is_empty()).then_some(self.held_since.elapsed_ns)
+    }
+
     /// The wire is over: hands out what is left.
     pub fn finish(&mut self, each: &mut impl FnMut(Cut<'_>)) {
         let held = std::mem::take(&mut self.held);

@@ -243,10 +243,11 @@ impl Lane {
             let now = line.now();
             let mut decoded = Vec::new();
             let send = line.decoder.tick(now, &mut decoded);
-            if let Some(bytes) = send {
-                if line.write.send(Bytes::from(bytes)).await.is_err() {
-                    tracing::debug!("the source has gone; nothing is sent");
-                }
+            if let Some(bytes) = send
+                && let Err(refused) = line.write.try_send(Bytes::from(bytes))
+            {
+                // Waiting here could block both ways: the source waits for this lane to take its events.
+                tracing::warn!(%refused, "a request was not sent");
             }
             for words in line.decoder.take_warnings() {
                 self.warning(index, now, words).await;

@@ -81,6 +81,14 @@ struct Pending {
     answered: bool,
 }
 
+impl Pending {
+    /// An answer that has begun in time may take as long again to end.
+    fn last_moment(&self, asks: &[Ask], arriving: Option<u64>) -> u64 {
+        let has_begun = arriving.is_some_and(|began| began <= self.deadline);
+        self.deadline.saturating_add(if has_begun { asks[self.ask].within_ns } else { 0 })
+    }
+}
+
 /// What an answer is worth.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Answer {
@@ -154,7 +162,8 @@ impl Asking {
         }
         let tries = self.again.take().filter(|(ask, _)| *ask == index).map_or(0, |(_, tries)| tries);
         let ask = &asks[index];
-        self.pending = Some(Pending { ask: index, deadline: at.saturating_add(ask.within_ns), tries, answered: false });
+        self.pending =
+            Some(Pending { ask: index, deadline: at.saturating_add(ask.within_ns), tries, answered: false });
         self.due[index] = ask.every_ns.map(|every| at.saturating_add(every));
     }
 
@@ -165,10 +174,11 @@ impl Asking {
         self.owed.push((ask, at.saturating_add(REMEMBERED * asks[ask].within_ns)));
     }
 
-    /// Gives up what is past its deadline; tells the request that may be repeated.
-    fn expire(&mut self, asks: &[Ask], now: u64) {
+    /// Gives up what is past its deadline; tells the request that may be repeated. `arriving`: when the first
+    /// byte of a frame came that has not ended yet.
+    fn expire(&mut self, asks: &[Ask], now: u64, arriving: Option<u64>) {
         self.owed.retain(|(_, until)| *until >= now);
-        let Some(open) = self.pending.filter(|open| now > open.deadline) else { return };
+        let Some(open) = self.pending.filter(|open| now > open.last_moment(asks, arriving)) else { return };
         self.pending = None;
         if open.answered {
             return;
@@ -194,7 +204,7 @@ impl Asking {
 
     /// The request that waits for an answer at this time.
     pub(crate) fn waiting(&mut self, asks: &[Ask], at: u64) -> Option<usize> {
-        self.expire(asks, at);
+        self.expire(asks, at, None);
         self.pending.map(|open| open.ask)
     }
 
@@ -229,11 +239,11 @@ impl Asking {
     }
 
     /// What is to be sent now.
-    pub(crate) fn tick(&mut self, asks: &[Ask], now: u64) -> Option<Vec<u8>> {
+    pub(crate) fn tick(&mut self, asks: &[Ask], now: u64, arriving: Option<u64>) -> Option<Vec<u8>> {
         if let Some(reply) = self.replies.pop_front() {
             return Some(vec![reply]);
         }
-        self.expire(asks, now);
+        self.expire(asks, now, arriving);
         if self.pending.is_some_and(|open| !open.answered) {
             return None;
         }
@@ -254,13 +264,13 @@ impl Asking {
         due.min_by_key(|(_, due)| *due)
     }
 
-    pub(crate) fn wake_at(&self) -> Option<u64> {
+    pub(crate) fn wake_at(&self, asks: &[Ask], arriving: Option<u64>) -> Option<u64> {
         if !self.replies.is_empty() || self.again.is_some() {
             return Some(0);
         }
         match self.pending {
-            Some(open) => Some(open.deadline.saturating_add(1)),
-            None => self.next_due().map(|(_, due)| due.max(self.quiet_until)),
+            Some(open) if !open.answered => Some(open.last_moment(asks, arriving).saturating_add(1)),
+            _ => self.next_due().map(|(_, due)| due.max(self.quiet_until)),
         }
     }
 }

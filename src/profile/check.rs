@@ -13,7 +13,7 @@ impl Profile {
     /// Runs the examples and looks for patterns that do not mean what they seem to. Empty when all is well.
     #[must_use]
     pub fn check(self: &Arc<Self>) -> Vec<Diagnostic> {
-        let mut found: Vec<Diagnostic> = Vec::new();
+        let mut found = self.lints();
         for example in &self.examples {
             found.extend(self.run_example(example));
         }
@@ -21,7 +21,7 @@ impl Profile {
         found
     }
 
-    fn located(
+    pub(crate) fn located(
         &self,
         severity: Severity,
         code: &'static str,

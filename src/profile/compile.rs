@@ -89,7 +89,7 @@ impl Compiler<'_, '_> {
         let handshake = form.handshake.as_ref().map(|form| self.handshake(form));
         let rules = self.rules(&form.wire, &wire, handshake);
         let mut asks = self.asks(&form.ask);
-        let mut lines: Vec<Line> = form.line.iter().filter_map(|line| self.line(line)).collect();
+        let mut lines: Vec<Line> = form.line.iter().map(|line| self.line(line)).collect();
         self.join_answers(&form.ask, &form.line, &mut asks, &mut lines);
         let blocks = form.block.iter().map(|block| self.block(block)).collect();
         if form.line.is_empty() && form.block.is_empty() {
@@ -449,6 +449,7 @@ impl Compiler<'_, '_> {
             }
         }
         for (line, form) in lines.iter().zip(line_forms) {
+            self.registers_are_asked(line, form, asks);
             let asked = line.answers.iter().any(|ask| asks[*ask].modbus.is_some());
             if matches!(line.means, Means::Registers(_)) && !asked {
                 let span = form.registers.first().map_or(0..0, |register| register.field.span());
@@ -458,7 +459,22 @@ impl Compiler<'_, '_> {
         }
     }
 
-    fn line(&mut self, form: &LineForm) -> Option<Line> {
+    /// Every register must lie within what its request asks for.
+    fn registers_are_asked(&mut self, line: &Line, form: &LineForm, asks: &[Ask]) {
+        for request in line.answers.iter().filter_map(|ask| asks[*ask].modbus.as_ref()) {
+            for register in &form.registers {
+                let at = u32::from(*register.at.get_ref());
+                let end = u32::from(request.first) + u32::from(request.count);
+                if at < request.first.into() || at + u32::from(register.form.registers()) > end {
+                    let message = format!("register {at} is not among those that are asked for");
+                    let remedy = format!("the request reads registers {} to {}", request.first, end - 1);
+                    self.error("profile.registers", register.at.span(), message, remedy);
+                }
+            }
+        }
+    }
+
+    fn line(&mut self, form: &LineForm) -> Line {
         let flags = &form.flags;
         let means = match &form.like {
             Some(like) => Means::Like(self.patterns(Some(like), flags)),
@@ -468,7 +484,7 @@ impl Compiler<'_, '_> {
             None => {
                 let span = form.name.as_ref().map_or(0..0, Spanned::span);
                 self.error("profile.line", span, "a line needs `like` or `registers`", "add like = \"...\"");
-                return None;
+                Means::Like(Vec::new())
             }
         };
         let name = match (&form.name, &means) {
@@ -478,7 +494,7 @@ impl Compiler<'_, '_> {
             }
             (None, Means::Registers(_)) => "registers".into(),
         };
-        Some(Line { name, means, mark: form.marks.map(mark), answers: Vec::new() })
+        Line { name, means, mark: form.marks.map(mark), answers: Vec::new() }
     }
 
     fn register(&mut self, form: &RegisterForm) -> Option<Register> {

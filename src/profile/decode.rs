@@ -141,14 +141,14 @@ impl Decoder {
         let reader = &mut self.reader;
         self.framer.tick(now, &mut |cut| reader.take(cut, each));
         self.reader.close_overdue_block(now, each);
-        self.reader.asking.tick(&self.reader.profile.asks, now.elapsed_ns)
+        self.reader.asking.tick(&self.reader.profile.asks, now.elapsed_ns, self.framer.arriving())
     }
 
     /// When [`Self::tick`] has something to do, in nanoseconds of the monotonic clock; it may lie in the past.
     #[must_use]
     pub fn wake_at(&self) -> Option<u64> {
         let block = self.reader.open.as_ref().and_then(|open| open.deadline);
-        [self.framer.wake_at(), block, self.reader.asking.wake_at()].into_iter().flatten().min()
+        [self.framer.wake_at(), block, self.reader.asking.wake_at(&self.reader.profile.asks, self.framer.arriving())].into_iter().flatten().min()
     }
 
     /// The wire is over: hands out what is left.
@@ -326,7 +326,13 @@ impl Reader {
         each(&Seen { number, at, text: &self.text, fate, readings: &self.readings, marks: &self.marks });
     }
 
-    fn classify(&mut self, profile: &Profile, at: Stamp, began: Stamp, each: &mut impl FnMut(&Seen<'_>)) -> Taken {
+    fn classify(
+        &mut self,
+        profile: &Profile,
+        at: Stamp,
+        began: Stamp,
+        each: &mut impl FnMut(&Seen<'_>),
+    ) -> Taken {
         if let Some(block) = self.open.as_ref().map(|open| open.block)
             && let Some(taken) = self.in_block(profile, block, at)
         {

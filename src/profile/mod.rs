@@ -11,8 +11,10 @@ mod compile;
 mod control;
 mod decode;
 mod diagnostic;
+mod explain;
 mod form;
 mod growth;
+mod lint;
 mod number;
 mod pattern;
 mod program;
@@ -25,6 +27,7 @@ mod wire;
 
 pub use decode::{Decoded, Decoder, Fate, Mark, MarkKind, Seen};
 pub use diagnostic::{Diagnostic, Severity};
+pub use explain::{Explainer, Passed, visible};
 pub use number::{Decimal, NumberStyle, Scanned, SignPlace, scan};
 pub use schema::json_schema;
 pub use shipped::shipped_names;
@@ -100,6 +103,18 @@ impl Profile {
     #[must_use]
     pub fn shipped(name: &str) -> Option<Self> {
         shipped::profile(name)
+    }
+
+    /// The text of a profile that ships.
+    #[must_use]
+    pub fn shipped_text(name: &str) -> Option<&'static str> {
+        shipped::text(name)
+    }
+
+    /// How many examples the profile has.
+    #[must_use]
+    pub fn example_count(&self) -> usize {
+        self.examples.len()
     }
 
     /// Everything that the profile would ever send, with the occasion in words: what a person confirms.

@@ -559,7 +559,7 @@ fn clock_at(bytes: &[u8], pos: usize) -> Option<(Held, usize)> {
     if parts < 2 {
         return None;
     }
-    if matches!(bytes.get(at), Some(b'.' | b',')) {
+    if bytes.get(at) == Some(&b'.') {
         let digits = bytes[at + 1..].iter().take(9).take_while(|b| b.is_ascii_digit()).count();
         let mut unit = 0.1;
         for byte in &bytes[at + 1..at + 1 + digits] {

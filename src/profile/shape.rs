@@ -98,6 +98,45 @@ impl Shape {
         self.pads > 0
     }
 
+    /// A number of this shape; another one for each variant.
+    pub(crate) fn sample(&self, variant: usize, decimal: char) -> String {
+        let digit = char::from(b'1' + u8::try_from(variant % 9).unwrap_or(0));
+        let mut text = String::new();
+        match self.before {
+            Sign::None => {}
+            Sign::Always => text.push(if variant.is_multiple_of(2) { '+' } else { '-' }),
+            Sign::Minus if variant % 2 == 1 => text.push('-'),
+            Sign::Minus if self.pads > 0 => text.push(' '),
+            Sign::Minus => {}
+        }
+        if self.apart && !text.is_empty() {
+            text.push(' ');
+        }
+        text.push_str(&" ".repeat(self.pads));
+        let whole = if self.free { 1 + variant % 2 } else { self.zeros };
+        text.extend(std::iter::repeat_n(digit, whole));
+        if let Some(decimals) = self.decimals {
+            text.push(decimal);
+            text.extend(std::iter::repeat_n(digit, decimals));
+        }
+        if self.zeros == 0 && !self.free && self.decimals.is_none() {
+            text.pop();
+            text.push(digit);
+        }
+        if let Some((sign, digits)) = self.exponent {
+            text.push('E');
+            if sign != Sign::None {
+                text.push('-');
+            }
+            text.extend(std::iter::repeat_n('0', digits.saturating_sub(1)));
+            text.push('1');
+        }
+        if self.behind != Sign::None {
+            text.push('-');
+        }
+        text
+    }
+
     /// The number at `at` if it has this shape. `decimal` is the sign of the wire.
     pub(crate) fn scan(
         &self,

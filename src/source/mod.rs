@@ -1,6 +1,6 @@
 //! Bytes come in, each chunk stamped with both clocks; one interface for every kind of port.
 //!
-//! Input: a [`Port`]. Output: [`SourceEvent`]s in the order in which things happened. One task for each
+//! Input: a `Port`. Output: `SourceEvent`s in the order in which things happened. One task for each
 //! source. Bytes are handed on as they came: a chunk is not a line. A source never drops bytes that it
 //! has read, never spins on a port that is gone, and sends nothing but what it is given to send.
 

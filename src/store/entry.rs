@@ -52,13 +52,7 @@ impl TextKind {
 /// SHA-256 of a text, hexadecimal: its name in the record.
 #[must_use]
 pub fn text_hash(body: &str) -> String {
-    use std::fmt::Write as _;
-    let mut hex = String::with_capacity(64);
-    for byte in Sha256::digest(body.as_bytes()) {
-        // Writing to a String cannot fail.
-        let _ = write!(hex, "{byte:02x}");
-    }
-    hex
+    Sha256::digest(body.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// A line that was opened.

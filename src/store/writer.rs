@@ -142,6 +142,10 @@ fn next_ids(connection: &Connection) -> rusqlite::Result<NextIds> {
     })
 }
 
+fn is_refused_row(error: &rusqlite::Error) -> bool {
+    error.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation)
+}
+
 struct Thread {
     path: PathBuf,
     connection: Connection,
@@ -162,6 +166,7 @@ impl Thread {
             self.gather();
             match self.commit() {
                 Ok(()) => self.acknowledge(),
+                Err(source) if is_refused_row(&source) => self.commit_one_by_one(),
                 Err(source) => {
                     let words = Error::sqlite(&self.path, source).to_string();
                     self.tell_waiting(&words);
@@ -198,35 +203,54 @@ impl Thread {
         transaction.commit()
     }
 
+    /// A row that the schema refuses is a fault of this program. It must not hold up the rows behind it:
+    /// each batch gets a transaction of its own, and the refused one is logged with its text.
+    fn commit_one_by_one(&mut self) {
+        for batch in std::mem::take(&mut self.backlog) {
+            self.backlog.push_back(batch);
+            match self.commit() {
+                Ok(()) => self.acknowledge(),
+                Err(source) if is_refused_row(&source) => {
+                    let Some(batch) = self.backlog.pop_back() else { continue };
+                    let words = format!("the record refused rows ({source}); they are in the log");
+                    tracing::error!(entries = ?batch.entries, "{words}");
+                    if let Some(reply) = batch.reply {
+                        let _asker_gone = reply.send(Commit::Waiting(words));
+                    }
+                }
+                // The disk is full or locked: the rest waits as usual.
+                Err(_) => {}
+            }
+        }
+    }
+
+    /// The state is told before the answers, so that whoever has an answer sees a state that fits it.
     fn acknowledge(&mut self) {
+        self.publish.send_if_modified(|state| {
+            let changed = *state != WriterState::default();
+            *state = WriterState::default();
+            changed
+        });
         for batch in self.backlog.drain(..) {
             if let Some(reply) = batch.reply {
                 // The asker may have gone; the batch is saved all the same.
                 let _asker_gone = reply.send(Commit::Saved);
             }
         }
-        self.publish.send_if_modified(|state| {
-            let changed = *state != WriterState::default();
-            *state = WriterState::default();
-            changed
-        });
     }
 
     fn tell_waiting(&mut self, words: &str) {
-        let mut bytes = 0;
-        for batch in &mut self.backlog {
-            bytes += batch.entries.iter().map(Entry::wire_bytes).sum::<usize>() as u64;
-            if let Some(reply) = batch.reply.take() {
-                let _asker_gone = reply.send(Commit::Waiting(words.to_owned()));
-            }
-        }
         tracing::warn!(trouble = words, batches = self.backlog.len(), "the record cannot be written");
+        let bytes: usize = self.backlog.iter().flat_map(|batch| &batch.entries).map(Entry::wire_bytes).sum();
         self.publish.send_replace(WriterState {
             waiting_batches: self.backlog.len() as u64,
-            waiting_bytes: bytes,
+            waiting_bytes: bytes as u64,
             oldest: self.backlog.front().map(|b| b.came),
             trouble: Some(words.to_owned()),
         });
+        for reply in self.backlog.iter_mut().filter_map(|batch| batch.reply.take()) {
+            let _asker_gone = reply.send(Commit::Waiting(words.to_owned()));
+        }
     }
 
     /// Leaves one tidy file behind.

@@ -77,6 +77,9 @@ fn larger_windows() {
         ) {
             insta::assert_snapshot!(format!("{}_100x30", slug(name)), text(&draw(&moment(FULL), 100, 30)));
         }
+        if matches!(*name, "closing" | "keyed entry") {
+            insta::assert_snapshot!(format!("{}_60x16", slug(name)), text(&draw(&moment(FULL), 60, 16)));
+        }
         if matches!(*name, "closing" | "ended") {
             insta::assert_snapshot!(format!("{}_160x50", slug(name)), text(&draw(&moment(FULL), 160, 50)));
         }

@@ -3,7 +3,7 @@
 use super::scenario::{Bench, END_POINT_ML, FULL, MOMENTS, end_point, keyed, lane, running};
 use dropwise::dashboard::{Effect, Input, Options, view};
 use dropwise::detector::WatchState;
-use dropwise::work::{Command, Event, LaneEvent, VolumeMark};
+use dropwise::work::{Command, Event, LaneEvent, Origin, VolumeMark};
 use proptest::prelude::*;
 use rand::{Rng, SeedableRng};
 use ratatui::Terminal;
@@ -286,7 +286,7 @@ fn help_is_everywhere() {
         if *name != "help" {
             bench.press(KeyCode::F(1));
         }
-        assert!(shown(&bench).contains("end the run: twice within 3 s"), "{name}:\n{}", shown(&bench));
+        assert!(shown(&bench).contains("end the run: twice, a moment apart"), "{name}:\n{}", shown(&bench));
     }
 }
 
@@ -296,7 +296,7 @@ fn what_is_refused_is_told_and_kept() {
     bench.effects.clear();
     bench.hand("v3").press(KeyCode::Enter);
     let Some(Effect::Send(id, _)) = bench.effects.first().cloned() else { panic!("{:?}", bench.effects) };
-    bench.told(Event::Answer { id, refused: Some("less than the last reading".to_owned()) });
+    bench.told(Event::Answer { id, refused: Some("less than the last reading".to_owned()), lane: None });
     assert!(bench.effects.contains(&Effect::Bell));
     assert!(shown(&bench).contains("not done (volume): less than the last reading"), "{}", shown(&bench));
     bench.hand("v4").press(KeyCode::Enter);
@@ -417,4 +417,38 @@ fn an_ended_run_stays_on_the_screen_and_joins_the_list() {
     assert!(run.contains("11.4123 ± 0.0061 mL") && run.contains("few points"), "{run}");
     bench.press(KeyCode::F(5));
     assert!(shown(&bench).contains("ended, serial"), "{}", shown(&bench));
+}
+
+#[test]
+fn a_bench_opened_anew_is_looked_at_again() {
+    let mut bench = Bench::with(Options::with_theme(FULL));
+    bench.attach(vec![lane(1, "bench 2", false), lane(2, "fume cupboard", false)]).press(KeyCode::F(6));
+    bench.told(Event::Closed { lane: 2 });
+    assert!(shown(&bench).contains(" bench 2 "), "{}", shown(&bench));
+    bench.told(Event::Opened { lane: Box::new(lane(3, "fume cupboard", false)) });
+    assert!(shown(&bench).contains(" fume cupboard "), "{}", shown(&bench));
+    bench.told(Event::Opened { lane: Box::new(lane(4, "another", false)) });
+    assert!(shown(&bench).contains(" fume cupboard "), "{}", shown(&bench));
+}
+
+#[test]
+fn a_simulated_run_never_looks_real_whatever_the_caller_says() {
+    let mut bench = Bench::with(Options::with_theme(FULL));
+    let mut made_up = lane(1, "bench 2", false);
+    bench.attach(vec![made_up.clone()]).start();
+    assert!(!shown(&bench).contains("SIMULATED"));
+    let mut run = super::scenario::run_state();
+    run.head.origin = Origin::Simulator;
+    made_up.run = Some(run);
+    bench.attach(vec![made_up]);
+    assert!(shown(&bench).contains("SIMULATED"), "{}", shown(&bench));
+}
+
+#[test]
+fn a_run_that_was_there_before_the_screen_is_listed_as_going_on() {
+    let mut bench = Bench::new(FULL);
+    let mut busy = lane(1, "bench 2", false);
+    busy.run = Some(super::scenario::run_state());
+    bench.attach(vec![busy]).press(KeyCode::F(5));
+    assert!(shown(&bench).contains("goes on, serial"), "{}", shown(&bench));
 }

@@ -5,7 +5,7 @@ use dropwise::detector::{Because, Change, EndPoint, Outlook, WatchState};
 use dropwise::reading::{CurveHead, Point, Quantity, Reading, Stamp, Titrant, Unit, Validity};
 use dropwise::work::{
     BenchState, Event, FrameFate, FrameLine, Health, LaneEvent, LaneState, Origin, RunEnd, RunHead, RunPlan,
-    StoreHealth,
+    RunState, StoreHealth,
 };
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use std::time::Duration;
@@ -229,6 +229,7 @@ fn head(run: i64) -> RunHead {
             portion: 2,
             portions: 3,
             mass_g: Some(5.02),
+            end_past: None,
         },
         title: "cider acidity".to_owned(),
         origin: Origin::Serial,
@@ -236,6 +237,18 @@ fn head(run: i64) -> RunHead {
         warn_before: 1.0,
         cautions: Vec::new(),
         at: stamp(60.0),
+    }
+}
+
+/// A run without points.
+pub(crate) fn run_state() -> RunState {
+    RunState {
+        head: head(41),
+        points: Vec::new(),
+        changes: Vec::new(),
+        outlook: Outlook::default(),
+        notes: Vec::new(),
+        end: None,
     }
 }
 

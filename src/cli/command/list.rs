@@ -189,7 +189,7 @@ fn write_wire(reader: &Reader, run: &StoredRun, path: &std::path::Path) -> Resul
     let mut failure = None;
     reader.wire(line.line_id, |chunk| {
         let what =
-            if chunk.incoming { Captured::In(chunk.bytes.into()) } else { Captured::Out(chunk.bytes.into()) };
+            if chunk.incoming { Captured::In(chunk.bytes) } else { Captured::Out(chunk.bytes) };
         match writer.write(chunk.at.seconds(), &what) {
             Ok(()) => chunks += 1,
             Err(e) => failure = Some(e),

@@ -6,6 +6,7 @@ pub mod evaluate;
 pub mod line_options;
 pub mod list;
 pub mod ports;
+pub mod profile;
 pub mod recorder;
 pub mod replay;
 pub mod run;

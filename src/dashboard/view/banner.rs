@@ -107,7 +107,10 @@ fn alarm(state: &State) -> Option<(Tone, String)> {
     let unit = run.head.curve.titrant.unit();
     let left = to_go(run).filter(|left| *left > 0.0);
     match (alarm, left) {
-        (Alarm::Calm, _) => None,
+        (Alarm::Calm, _) => {
+            let at = run.finds().last().and_then(|change| change.end_point)?;
+            Some((Tone::Plain, format!("end-point found at {at:.3} {unit}; F8 F8 ends the run")))
+        }
         (Alarm::Near | Alarm::Drops, Some(left)) => {
             let words = if alarm == Alarm::Near { "slow down" } else { "single drops" };
             Some((Tone::Alarm, format!("{left:.2} {unit} to go: {words}")))

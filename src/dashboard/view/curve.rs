@@ -116,7 +116,7 @@ fn parts(inner: Rect) -> Parts {
 /// Draws the curve of a run.
 pub(super) fn draw(state: &State, run: &RunState, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
     let theme = state.options.theme;
-    let block = panel(theme, title(state, run), urgency);
+    let block = panel(theme, title(state, run, area.width), urgency);
     let block = match readout(state, run) {
         Some(words) => block
             .title(Line::from(Span::styled(format!(" {words} "), theme.style(Tone::Figure))).right_aligned()),
@@ -140,8 +140,7 @@ pub(super) fn draw(state: &State, run: &RunState, frame: &mut Frame<'_>, area: R
     let faint = theme.style(Tone::Faint);
     let mut level = (from / step - 1e-6).ceil() * step;
     while level <= to + step * 0.01 {
-        let down = (to - level) / (to - from) * f64::from(plot.height - 1);
-        let y = plot.y + cell(down, plot.height);
+        let y = row_of(theme, plot, (to - level) / (to - from));
         let text = cut(&figure(level, step, decimals), usize::from(GUTTER) - 1, theme.more());
         let right = plot.x.saturating_sub(1).saturating_sub(u16::try_from(width(&text)).unwrap_or(0));
         buffer.set_string(right, y, &text, faint);
@@ -185,13 +184,13 @@ fn dots(
     for point in &run.points {
         let up = (point.signal - signal.0) / (signal.1 - signal.0);
         if let (Some(x), true) = (column_of(plot, range, point.titrant), (0.0..=1.0).contains(&up)) {
-            let y = plot.y + cell((1.0 - up) * f64::from(plot.height - 1), plot.height);
+            let y = row_of(theme, plot, 1.0 - up);
             buffer.set_string(x, y, "•", style);
         }
     }
 }
 
-fn title(state: &State, run: &RunState) -> String {
+fn title(state: &State, run: &RunState, columns: u16) -> String {
     let theme = state.options.theme;
     let signal = match run.head.curve.signal {
         Some((_, Unit::Ph)) => "pH".to_owned(),
@@ -200,10 +199,12 @@ fn title(state: &State, run: &RunState) -> String {
     };
     let zoom = if state.lens.zoom > 0 { format!(" x{}", 1_u32 << state.lens.zoom) } else { String::new() };
     let sample = &run.head.plan.sample;
+    // The rest of the title and what the cursor reads out stand beside it.
+    let room = usize::from(columns).saturating_sub(if state.lens.cursor.is_some() { 44 } else { 27 }).max(8);
     let of = if sample.is_empty() {
         String::new()
     } else {
-        format!(" of {}", cut(&visible(sample), 16, theme.more()))
+        format!(" of {}", cut(&visible(sample), room, theme.more()))
     };
     format!("{signal}{of} ({}){zoom}", run.head.origin.word())
 }
@@ -217,20 +218,26 @@ fn readout(state: &State, run: &RunState) -> Option<String> {
     Some(format!("{:.3} {unit}: {:.3}", point.titrant, point.signal))
 }
 
-/// A distance in cells from the start of something `most` cells long.
+/// The cell, of `cells`, in which a fraction of the way lies, as the canvas places it with `dots` a cell.
 #[expect(
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss,
     reason = "clamped to the cells of the area before the cast"
 )]
-fn cell(distance: f64, most: u16) -> u16 {
-    distance.round().clamp(0.0, f64::from(most.saturating_sub(1))) as u16
+fn cell(fraction: f64, cells: u16, dots: u16) -> u16 {
+    let dot = (fraction * f64::from((cells * dots).saturating_sub(1))).round();
+    (dot / f64::from(dots)).floor().clamp(0.0, f64::from(cells.saturating_sub(1))) as u16
+}
+
+/// The row of a fraction of the way down.
+fn row_of(theme: Theme, plot: Rect, down: f64) -> u16 {
+    plot.y + cell(down, plot.height, if theme.ascii { 1 } else { 4 })
 }
 
 /// The column of a value, if it lies within the range.
 fn column_of(plot: Rect, range: (f64, f64), value: f64) -> Option<u16> {
     let at = (value - range.0) / (range.1 - range.0);
-    (0.0..=1.0).contains(&at).then(|| plot.x + cell(at * f64::from(plot.width - 1), plot.width))
+    (0.0..=1.0).contains(&at).then(|| plot.x + cell(at, plot.width, 2))
 }
 
 /// A number on an axis; a rounded zero has no sign.

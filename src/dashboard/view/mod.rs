@@ -72,8 +72,8 @@ fn header(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
     let (safe, tone) = safety(state, area.width);
     let safe_wide = width(&safe) + 1;
-    let name = if state.options.simulated { " SIMULATED " } else { " dropwise " };
-    let name_tone = if state.options.simulated { Tone::Alarm } else { Tone::Figure };
+    let name = if state.is_simulated() { " SIMULATED " } else { " dropwise " };
+    let name_tone = if state.is_simulated() { Tone::Alarm } else { Tone::Figure };
     let room = usize::from(area.width).saturating_sub(safe_wide + width(name) + 3);
     let left = vec![
         Span::styled(name, theme.style(name_tone)),
@@ -96,8 +96,9 @@ fn place(state: &State) -> Vec<String> {
     let mut parts = vec![visible(&lane.title)];
     match (state.page, &lane.run) {
         (Page::Run, Some(run)) => {
-            parts.push(visible(&run.head.title));
+            // The title last: it is the one that may be long, and the one that can be cut.
             parts.push(format!("portion {} of {}", run.head.plan.portion, run.head.plan.portions));
+            parts.push(visible(&run.head.title));
         }
         (Page::Run, None) => {}
         (page, _) => parts.push(page.name().to_owned()),
@@ -145,7 +146,7 @@ fn footer(state: &State, frame: &mut Frame<'_>, area: Rect) {
 fn too_small(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
     let mut parts = Vec::new();
-    if state.options.simulated {
+    if state.is_simulated() {
         parts.push("SIMULATED.".to_owned());
     }
     if let Some(trouble) = &state.bench.store.trouble {

@@ -48,13 +48,16 @@ pub(super) fn now_lines(state: &State, columns: usize) -> Vec<Line<'static>> {
     let theme = state.options.theme;
     let Some(lane) = state.lane() else { return vec![Line::from(" nothing yet")] };
     let mut lines = Vec::new();
-    let has_volume = lane.latest.iter().any(|r| matches!(r.quantity, Quantity::Volume));
-    if let (false, Some(run)) = (has_volume, state.run()) {
-        if let Some(point) = run.points.last() {
-            let unit = run.head.curve.titrant.unit();
-            lines.push(pair(theme, "added", &format!("{:.3} {unit}", point.titrant), Tone::Figure, columns));
-        } else if lane.keyed {
-            lines.push(pair(theme, "added", "not keyed yet", Tone::Faint, columns));
+    let sends_volume = lane.latest.iter().any(|r| matches!(r.quantity, Quantity::Volume));
+    if let Some(run) = state.run().filter(|_| lane.keyed || !sends_volume) {
+        let unit = run.head.curve.titrant.unit();
+        match run.points.last() {
+            Some(point) => {
+                let added = format!("{:.3} {unit}", point.titrant);
+                lines.push(pair(theme, "added", &added, Tone::Figure, columns));
+            }
+            None if lane.keyed => lines.push(pair(theme, "added", "not keyed yet", Tone::Faint, columns)),
+            None => {}
         }
     }
     let meters = state.lane_meters();
@@ -324,6 +327,9 @@ pub(super) fn notes(state: &State, frame: &mut Frame<'_>, area: Rect, urgency: u
         for (at, note) in run.notes.iter().skip(run.notes.len().saturating_sub(rows)) {
             say(Tone::Plain, format!("{} {}", frame_line::time_of_day(&state.options, *at), visible(note)));
         }
+    }
+    if lines.is_empty() {
+        lines.push(Line::from(Span::styled(" none; n writes one", theme.style(Tone::Faint))));
     }
     let skip = lines.len().saturating_sub(rows);
     frame.render_widget(Paragraph::new(lines.split_off(skip)), inner);

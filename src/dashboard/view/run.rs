@@ -9,9 +9,11 @@ use ratatui::layout::{Constraint, Layout, Rect};
 /// Columns of the panels on the right.
 const PANELS: u16 = 31;
 
-/// Rows of the page from which notes and warnings have a panel of their own, and its rows.
-const TALL: u16 = 34;
-const NOTES: u16 = 9;
+/// Rows of the wire beside notes: what scrolls costs bytes on a slow line.
+const WIRE_LEAST: u16 = 7;
+/// Rows left from which notes and warnings have a panel of their own, and the most it takes.
+const NOTES_FROM: u16 = 10;
+const NOTES_MOST: u16 = 9;
 
 /// Draws the page.
 pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
@@ -44,7 +46,11 @@ fn column(state: &State, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
     let now_rows = now_rows.min(if ended { 5 } else { 8 });
     let left_for_watch = room.saturating_sub(now_rows + 3).max(4);
     let watch_rows = watch_rows.min(left_for_watch);
-    let notes_rows = if area.height >= TALL { NOTES } else { 0 };
+    let rest = room.saturating_sub(now_rows + watch_rows);
+    let notes_rows = match rest {
+        ..NOTES_FROM => 0,
+        _ => (rest - WIRE_LEAST + 1).min(NOTES_MOST),
+    };
     let [first, second, third, fourth] = sharing(Layout::vertical([
         Constraint::Length(now_rows),
         Constraint::Length(watch_rows),

@@ -45,7 +45,11 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
             format!("{:>8} {} ", grouped(line.number), frame_line::time_of_day(&state.options, line.at));
         let room = usize::from(inner.width).saturating_sub(head.len() + 3);
         let chosen_here = state.wire_from.is_some() && at == chosen;
-        let text_tone = if chosen_here { Tone::Chosen } else { tone };
+        let text_tone = match tone {
+            _ if chosen_here => Tone::Chosen,
+            Tone::Good => Tone::Plain,
+            other => other,
+        };
         lines.push(Line::from(vec![
             Span::styled(format!("{glyph} "), theme.style(tone)),
             Span::styled(head, theme.style(Tone::Faint)),

@@ -9,13 +9,18 @@ use crate::detector::Because;
 
 /// Newest points held one by one.
 const NEWEST: usize = 20;
-/// Groups of older points.
+/// Groups of older points,
 const GROUPS: usize = 24;
+/// of which so many may still have a bend between them.
+const GROUPS_APART: usize = 6;
 /// Least number of points on each side of a bend.
 const BEFORE: f64 = 4.0;
 const AFTER: f64 = 3.0;
 /// A bend must change the signal by this part of all that it has moved so far.
 const WORTH: f64 = 0.03;
+/// A bend is obvious when one parabola leaves so many times the squares of two lines with so many points behind it.
+const OBVIOUS: f64 = 6.0;
+const OBVIOUS_AFTER: f64 = 8.0;
 /// The second window starts at this part of the titrant since the last end-point.
 const NEARER: f64 = 0.6;
 
@@ -56,6 +61,9 @@ impl Sums {
     fn plus(&self, other: &Self) -> Self {
         if self.n <= 0.0 {
             return *other;
+        }
+        if other.n <= 0.0 {
+            return *self;
         }
         Self {
             n: self.n + other.n,
@@ -137,11 +145,15 @@ impl Line {
 pub(super) struct Bend {
     /// Volume before the first addition; zero switches the dilution correction off.
     before: f64,
+    /// Whether only a slope that grows can be an end-point.
+    convex_only: bool,
     origin: Option<(f64, f64)>,
     groups: Vec<Sums>,
     per_group: f64,
     newest: Vec<(f64, f64)>,
     range: (f64, f64),
+    /// Whether the latest find needs no second opinion.
+    pub(super) obvious: bool,
 }
 
 /// The best pair of lines.
@@ -152,17 +164,25 @@ struct Pair {
     turn: f64,
     after: f64,
     between: (f64, f64),
+    /// First and last titrant of both lines, and the last of the first one.
+    whole: (f64, f64),
+    parts_after: f64,
+    smooth: f64,
+    squares: f64,
+    variance: f64,
 }
 
 impl Bend {
-    pub(super) fn new(before: f64) -> Self {
+    pub(super) fn new(before: f64, convex_only: bool) -> Self {
         Self {
             before,
+            convex_only,
             origin: None,
             groups: Vec::with_capacity(GROUPS),
             per_group: 1.0,
             newest: Vec::with_capacity(NEWEST),
             range: (0.0, 0.0),
+            obvious: false,
         }
     }
 
@@ -218,11 +238,13 @@ impl Bend {
         let limit = chances * chances;
         let because = Because {
             what: format!(
-                "squared residuals that two lines meeting at {} save against one parabola, over the noise",
-                amount(best.at + v0)
+                "squared residuals of one parabola from {} to {} as multiple of those of two lines that part after {} (signal times (V0 + V)/V0)",
+                amount(best.whole.0 + v0),
+                amount(best.whole.1 + v0),
+                amount(best.parts_after + v0),
             ),
-            figure: best.gain,
-            limit,
+            figure: best.smooth / best.squares,
+            limit: 1.0 + limit * best.variance / best.squares,
             points: count,
         };
         let sure = best.gain > limit && best.turn > chances;
@@ -235,6 +257,7 @@ impl Bend {
                 u: best.u,
                 between: (best.between.0 + v0, best.between.1 + v0),
             };
+            self.obvious = best.smooth > OBVIOUS * best.squares && best.after >= OBVIOUS_AFTER;
             return Sight::Found(place, because);
         }
         Sight::Turning(because)
@@ -251,34 +274,39 @@ impl Bend {
         let now = self.newest.last()?.0;
         let start = self.groups.first().map_or(self.newest[0].0, |g| g.first);
         let cut = start + NEARER * (now - start);
-        let mut windows = [Sums::default(); 2];
-        for group in &self.groups {
-            windows[0] = windows[0].plus(group);
-            if group.first >= cut {
-                windows[1] = windows[1].plus(group);
-            }
-        }
+        // The oldest groups together, the latest groups and the newest points one by one.
+        let apart = self.groups.len().saturating_sub(GROUPS_APART);
+        let pieces: Vec<Sums> = self.groups[apart..]
+            .iter()
+            .copied()
+            .chain(self.newest.iter().map(|(v, y)| Sums::of(*v, *y)))
+            .collect();
         let mut best: Option<Pair> = None;
-        for (k, older) in windows.iter().enumerate() {
-            let from = if k == 0 { f64::NEG_INFINITY } else { cut };
-            let taken: Vec<Sums> =
-                self.newest.iter().filter(|p| p.0 >= from).map(|(v, y)| Sums::of(*v, *y)).collect();
-            let whole = taken.iter().fold(*older, |sum, one| sum.plus(one));
+        for from in [f64::NEG_INFINITY, cut] {
+            let older = self.groups[..apart].iter().filter(|g| g.first >= from);
+            let mut before = older.fold(Sums::default(), |sum, group| sum.plus(group));
+            let taken = &pieces[pieces.partition_point(|p| p.first < from)..];
+            // Sums of everything from a piece on.
+            let mut behind = vec![Sums::default(); taken.len()];
+            let mut sum = Sums::default();
+            for (i, piece) in taken.iter().enumerate().rev() {
+                sum = piece.plus(&sum);
+                behind[i] = sum;
+            }
+            let whole = before.plus(&sum);
             if whole.n < BEFORE + AFTER {
                 continue;
             }
             let smooth = whole.parabola_squares();
-            let mut before = *older;
-            for (i, one) in taken.iter().enumerate() {
-                if before.n >= BEFORE && taken.len() - i >= 3 {
-                    let after = taken[i..].iter().fold(Sums::default(), |sum, one| sum.plus(one));
-                    if let Some(pair) = self.pair(&before, &after, smooth, noise)
-                        && best.as_ref().is_none_or(|b| pair.gain > b.gain)
-                    {
-                        best = Some(pair);
-                    }
+            for (piece, after) in taken.iter().zip(&behind) {
+                if before.n >= BEFORE
+                    && after.n >= AFTER
+                    && let Some(pair) = self.pair(&before, after, smooth, noise)
+                    && best.as_ref().is_none_or(|b| pair.gain > b.gain)
+                {
+                    best = Some(pair);
                 }
-                before = before.plus(one);
+                before = before.plus(piece);
             }
         }
         best
@@ -297,6 +325,10 @@ impl Bend {
             return None;
         }
         let moved = turn * (after.last - at);
+        let short = at - before.first < after.last - at;
+        if short || (self.convex_only && right.slope < left.slope) {
+            return None;
+        }
         if moved < WORTH * (self.range.1 - self.range.0) {
             return None;
         }
@@ -306,6 +338,11 @@ impl Bend {
             gain: (smooth - squares) / variance,
             turn: turn / (variance * (left.sxx.recip() + right.sxx.recip())).sqrt(),
             after: after.n,
+            whole: (before.first, after.last),
+            parts_after: before.last,
+            smooth,
+            squares: squares.max(f64::MIN_POSITIVE),
+            variance,
             between: (before.last - 3.0 * gap - 3.0 * u, after.first + 3.0 * gap + 3.0 * u),
         })
     }
@@ -317,8 +354,8 @@ mod tests {
 
     #[test]
     fn two_lines_are_found_where_they_meet_and_a_parabola_is_not() {
-        let mut bend = Bend::new(0.0);
-        let mut straight = Bend::new(0.0);
+        let mut bend = Bend::new(0.0, false);
+        let mut straight = Bend::new(0.0, false);
         let mut found = Vec::new();
         for i in 0..60_u32 {
             let v = 0.2 * f64::from(i);

@@ -7,7 +7,7 @@ use super::peak::Peak;
 use super::sight::{Place, Sight, amount};
 use super::{Mark, Watch, before};
 use crate::detector::arms::{self, Arm, Fit};
-use crate::detector::{Because, Given, Shape, scale};
+use crate::detector::{Because, Given, Shape, WatchState, scale};
 use crate::reading::{CurveHead, Quantity};
 
 /// A find by the arms needs both of them above so many of their uncertainties.
@@ -33,7 +33,7 @@ impl Finder {
     pub(super) fn new(head: &CurveHead, given: &Given, nernst: f64) -> Self {
         match (scale::shape(head, given), given.level) {
             (Some(Shape::Level), Some(level)) => Self::Level(Crossing::new(level)),
-            (Some(Shape::Bend), _) => Self::Bend(Bend::new(dilution(head, given))),
+            (Some(Shape::Bend), _) => Self::Bend(Bend::new(dilution(head, given), is_current(head))),
             (Some(Shape::Peak), _) => Self::Peak(Peak::new()),
             _ => Self::Jump(Jump::new(nernst)),
         }
@@ -48,6 +48,11 @@ impl Finder {
             Self::Peak(peak) => peak.settle(mark),
         }
     }
+}
+
+/// A current between polarised electrodes that rises and falls passes the middle of a titration, not its end.
+fn is_current(head: &CurveHead) -> bool {
+    head.signal.is_some_and(|(quantity, _)| quantity == Quantity::Current)
 }
 
 /// Volume before the first addition for signals that dilution makes smaller; zero for the others.
@@ -71,6 +76,16 @@ impl Watch {
             Finder::Peak(peak) => peak.add(mark, noise, count),
             Finder::Jump(jump) => {
                 let seen = jump.add(mark, noise, count);
+                if let Seen::Turning { ratio, .. } | Seen::Passing { ratio, .. } | Seen::Found { ratio, .. } =
+                    seen
+                {
+                    self.steepest = Some(ratio);
+                }
+                if matches!(seen, Seen::Nothing | Seen::Rising { .. })
+                    && let Some(found) = self.flat_find(mark)
+                {
+                    return found;
+                }
                 self.jump_sight(&seen, mark)
             }
         }
@@ -82,14 +97,26 @@ impl Watch {
         let now = self.last.map_or(0.0, |l| l.titrant);
         let asked = self.ask(&place);
         let past = |p: &Place| self.recent.marks().iter().filter(|m| m.titrant > p.end_point).count();
-        match asked.filter(|p| p.end_point + 2.0 * p.u < now && past(p) >= BEND_PAST) {
+        let step = self.last_but_one.map_or(0.0, |before| now - before.titrant);
+        let sharp = |p: &Place| p.u < BEND_SHARP * step || p.end_point + BEND_FAR * p.u < now;
+        match asked.filter(|p| p.end_point + BEHIND * p.u < now && past(p) >= BEND_PAST && sharp(p)) {
             Some(better) => {
                 if let Finder::Bend(bend) = &mut self.finder {
                     bend.restart(better.end_point);
                 }
-                Sight::Found(better, because)
+                self.found_by_model(better, Mark { titrant: now, signal: 0.0, point: 0 })
             }
-            None => Sight::Turning(because),
+            None => {
+                // A slow electrode bends late: with many points the lines themselves are enough.
+                let many = self.accepted > super::MANY;
+                match &mut self.finder {
+                    Finder::Bend(bend) if many && bend.obvious => {
+                        bend.restart(place.end_point);
+                        Sight::Found(place, because)
+                    }
+                    _ => Sight::Turning(because),
+                }
+            }
         }
     }
 
@@ -120,7 +147,9 @@ impl Watch {
             }
             Seen::Found { steep, flat, past, part, limit, ratio, after } => {
                 let own = self.place(&steep);
-                let asked = self.ask(&own).filter(|p| p.end_point + p.u < mark.titrant);
+                let asked = self
+                    .ask(&own)
+                    .filter(|p| p.end_point + p.u < mark.titrant && p.u < SHARP * p.end_point.abs());
                 if asked.is_none() && after < ALONE_AFTER {
                     let limit = std::f64::consts::E;
                     return Sight::Turning(Because {
@@ -163,7 +192,9 @@ impl Watch {
 
     fn lies_behind(&self, place: &Place, mark: Mark) -> bool {
         let past = self.recent.marks().iter().filter(|m| m.titrant > place.end_point).count();
-        place.end_point + BEHIND * place.u < mark.titrant && past >= 2
+        place.end_point + BEHIND * place.u < mark.titrant
+            && past >= 2
+            && place.u < SHARP * place.end_point.abs()
     }
 
     fn both_arms(&self, steep: &Chord) -> Option<Fit<3>> {
@@ -191,6 +222,29 @@ impl Watch {
         }
         let place = self.ask(&own).filter(|p| self.lies_behind(p, mark))?;
         self.leave_behind();
+        Some(self.found_by_model(place, mark))
+    }
+
+    /// An end-point too flat to stand out by its steepness: the final evaluation is asked now and then while closing.
+    fn flat_find(&mut self, mark: Mark) -> Option<Sight> {
+        if self.state != WatchState::Closing || self.accepted < self.ask_at {
+            return None;
+        }
+        self.ask_at = self.accepted + ((self.accepted - self.closing_at) / 3).max(2);
+        let between = (FLAT_FROM * mark.titrant, mark.titrant);
+        let place = self.ask(&Place { end_point: mark.titrant, u: mark.titrant, between })?;
+        if !self.lies_behind(&place, mark)
+            || self.recent.marks().iter().filter(|m| m.titrant > place.end_point).count() < 3
+        {
+            return None;
+        }
+        if let Finder::Jump(jump) = &mut self.finder {
+            jump.start_anew();
+        }
+        Some(self.found_by_model(place, mark))
+    }
+
+    fn found_by_model(&self, place: Place, mark: Mark) -> Sight {
         let because = Because {
             what: format!(
                 "titrant past the end-point of the fitted model at {}, in its uncertainties",
@@ -200,7 +254,7 @@ impl Watch {
             limit: BEHIND,
             points: self.accepted,
         };
-        Some(Sight::Found(place, because))
+        Sight::Found(place, because)
     }
 
     /// The final evaluation's word on a place, if it may be asked.
@@ -227,11 +281,18 @@ impl Watch {
 }
 
 /// A bend is a find when so many points lie past it.
-const BEND_PAST: usize = 3;
+const BEND_PAST: usize = 4;
+/// and its uncertainty is below this part of a step, or it lies so many uncertainties behind.
+const BEND_SHARP: f64 = 0.6;
+const BEND_FAR: f64 = 8.0;
+/// A flat end-point is looked for in the newest titrant from this part of it on.
+const FLAT_FROM: f64 = 0.8;
 /// A jump may be recorded later than it was by this part of the titrant.
 const LATE: f64 = 0.02;
 /// An end-point lies behind when the newest point is past it by so many of its uncertainties.
 const BEHIND: f64 = 3.0;
+/// and is known to this part of itself.
+const SHARP: f64 = 0.01;
 
 /// The stretch in which the end-point of a steep chord must lie.
 fn around(steep: &Chord) -> (f64, f64) {

@@ -159,14 +159,15 @@ impl Jump {
     }
 
     fn close(&mut self, chord: Chord, noise: f64, width: f64) {
-        self.closed = Some(self.new_ground(&chord));
         let short = chord.signal().abs() < width;
         // A short chord's steepness is known only to the noise: count it as not flatter than that allows.
         let bound = |c: &Chord| (c.signal().abs() + 2.0 * noise) / c.titrant();
         let fresh = self.new_ground(&chord);
+        let new = fresh.signal().abs() > NEW_GROUND * chord.signal().abs();
+        self.closed = Some(if new { chord } else { fresh });
         if let Some(flat) = self.flat
             && !short
-            && fresh.signal().abs() > NEW_GROUND * chord.signal().abs()
+            && new
             && bound(&flat) * TURNING < fresh.steepness()
             && self.steep.is_none_or(|(steep, _)| chord.steepness() > steep.steepness())
         {
@@ -255,6 +256,14 @@ impl Jump {
             self.behind = Some(Behind { steep, flat, settled: false, reached: last.signal });
             self.flat = None;
         }
+    }
+
+    /// What follows is looked at as a new stretch.
+    pub(super) fn start_anew(&mut self) {
+        self.flat = None;
+        self.steep = None;
+        self.closed = None;
+        self.open = self.last;
     }
 
     fn disproved(&mut self, mark: Mark) -> Option<Seen> {

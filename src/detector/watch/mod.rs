@@ -1,5 +1,6 @@
 //! The live end-point finder: causal, of bounded state, the same cost at every point.
 
+mod advice;
 mod bend;
 mod finder;
 mod jump;
@@ -18,7 +19,7 @@ use self::scale::{BuretteGrid, NoiseScale, Resolution};
 use super::arms::Scales;
 use super::forecast::{self, Forecast, Prior};
 use super::mark::Mark;
-use super::{Change, Given, Outlook, WatchState};
+use super::{Change, Given, WatchState};
 use crate::reading::{CurveHead, Point};
 
 /// The scale of a jump where the unit says none (mV).
@@ -27,6 +28,8 @@ const UNIT_UNKNOWN: f64 = 25.69;
 const USUAL_VOLUME_ML: f64 = 60.0;
 /// Lower titrants that rise among themselves for so many points are a new start or a refill.
 const FALLEN: usize = 3;
+/// A refilled burette starts again below this part of what it had given.
+const REFILL: f64 = 0.2;
 /// A signal further than this many noise scales outside both neighbours is a spike,
 const SPIKE: f64 = 8.0;
 /// once so many points have told the noise.
@@ -42,6 +45,8 @@ pub struct Watch {
     head: CurveHead,
     given: Given,
     prior: Option<Prior>,
+    /// Titrant at hand.
+    supply: Option<f64>,
     nernst: f64,
     /// Points pushed, and those of them that count.
     pushed: usize,
@@ -51,6 +56,7 @@ pub struct Watch {
     last_but_one: Option<Mark>,
     /// Added to titrants since a refill.
     offset: f64,
+    first_signal: Option<f64>,
     /// Points below the newest titrant, until it is clear what they are.
     fallen: Vec<(Point, usize)>,
     noise: NoiseScale,
@@ -64,12 +70,19 @@ pub struct Watch {
     /// The finder before the newest point, to undo a spike.
     finder_before: Option<Finder>,
     opinion: Opinion,
-    lowest: f64,
-    highest: f64,
     state: WatchState,
     finds: u32,
     latest: Option<Find>,
     forecast: Option<Forecast>,
+    /// Points that counted when closing began, and when the final evaluation is asked next because of that.
+    closing_at: usize,
+    ask_at: usize,
+    /// Steepness of the candidate as a multiple of that before it.
+    steepest: Option<f64>,
+    /// First reading at the newest titrant, as (seconds, signal).
+    arrived: Option<(f64, f64)>,
+    /// Signal a minute by the repeated readings at one titrant.
+    drift: f64,
 }
 
 /// The latest find.
@@ -81,6 +94,10 @@ struct Find {
     at: usize,
     /// Titrant at the find.
     titrant: f64,
+    /// Steepness as a multiple of that before it, for a jump.
+    steepness: Option<f64>,
+    /// Points in the jump.
+    in_jump: Option<usize>,
 }
 
 impl Watch {
@@ -95,12 +112,14 @@ impl Watch {
             head,
             given: given.clone(),
             prior: None,
+            supply: None,
             nernst,
             pushed: 0,
             accepted: 0,
             last: None,
             last_but_one: None,
             offset: 0.0,
+            first_signal: None,
             fallen: Vec::new(),
             noise: NoiseScale::new(unit.map_or(0.0, |unit| 0.01 * unit)),
             grid: BuretteGrid::new(),
@@ -111,12 +130,15 @@ impl Watch {
             finder: Finder::new(&head, given, nernst),
             finder_before: None,
             opinion: Opinion::new(),
-            lowest: f64::INFINITY,
-            highest: f64::NEG_INFINITY,
             state: WatchState::Far,
             finds: 0,
             latest: None,
             forecast: None,
+            closing_at: 0,
+            ask_at: 0,
+            steepest: None,
+            arrived: None,
+            drift: 0.0,
         }
     }
 
@@ -126,6 +148,13 @@ impl Watch {
         if prior.expected.is_finite() && prior.u.is_finite() && prior.u > 0.0 {
             self.prior = Some(prior);
         }
+        self
+    }
+
+    /// The same with what titrant is at hand (mL or g), for a warning in time.
+    #[must_use]
+    pub fn with_supply(mut self, titrant: f64) -> Self {
+        self.supply = Some(titrant).filter(|t| t.is_finite() && *t > 0.0);
         self
     }
 
@@ -153,6 +182,11 @@ impl Watch {
                 self.finder.settle(mark);
                 self.recent.settle(mark);
                 self.memory.settle(shifted.signal);
+                if let (Some((start, signal)), Some(now)) = (self.arrived, point.t_s)
+                    && now > start
+                {
+                    self.drift = (shifted.signal - signal) * 60.0 / (now - start);
+                }
             }
             _ => {
                 self.fallen.clear();
@@ -162,28 +196,12 @@ impl Watch {
         changes
     }
 
-    /// What is expected, and what to do about it.
-    #[must_use]
-    pub fn outlook(&self) -> Outlook {
-        let now = self.last.map_or(0.0, |l| l.titrant);
-        Outlook {
-            expected: self.forecast.map(|f| f.expected),
-            interval: self
-                .forecast
-                .map(|f| ((f.expected - f.half_width).max(now), f.expected + f.half_width)),
-            next_addition: None,
-            advice: Vec::new(),
-            u_reached: self.latest.map(|f| f.place.u),
-            u_reachable: None,
-        }
-    }
-
     fn accept(&mut self, point: Point, number: usize, changes: &mut Vec<Change>) {
         let mark = mark(&point, number);
         self.accepted += 1;
         self.drop_spike(&mark);
-        self.lowest = self.lowest.min(mark.signal);
-        self.highest = self.highest.max(mark.signal);
+        self.first_signal.get_or_insert(mark.signal);
+        self.arrived = point.t_s.map(|t| (t, point.signal));
         self.noise.add(&point);
         self.grid.add(point.titrant);
         self.resolution.add(point.titrant);
@@ -229,9 +247,10 @@ impl Watch {
         let fallen = std::mem::take(&mut self.fallen);
         let (Some(last), Some((first, _))) = (self.last, fallen.first()) else { return };
         let before = last.titrant - self.offset;
-        // After a refill the signal goes on where it was; after a mistyped volume the titrant goes on.
-        let goes_on = (first.signal - last.signal).abs() < 0.2 * (self.highest - self.lowest);
-        if first.titrant < 0.1 * before && goes_on {
+        // After a refill the signal goes on where it was; a second run starts where the first one did.
+        let start = self.first_signal.unwrap_or(first.signal);
+        let goes_on = (first.signal - last.signal).abs() <= (first.signal - start).abs();
+        if first.titrant < REFILL * before && goes_on {
             self.offset += before;
         } else {
             self.forget_from(first.titrant + self.offset);

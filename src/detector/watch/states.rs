@@ -1,5 +1,6 @@
 //! From what is seen to changes of state.
 
+use super::finder::Finder;
 use super::sight::{Place, Sight, amount};
 use super::{Find, Mark, Watch};
 use crate::detector::{Because, Change, WatchState};
@@ -8,6 +9,8 @@ use crate::detector::{Because, Change, WatchState};
 const CLOSING: f64 = 0.10;
 /// and ends again when more than this part is.
 const NOT_CLOSING: f64 = 0.20;
+/// So many points after closing began the final evaluation is asked even if no jump stands out.
+const ASK_AFTER: usize = 4;
 /// After a find the watch stays on it for so many points.
 const STAY: usize = 3;
 
@@ -34,7 +37,7 @@ impl Watch {
     }
 
     /// Just after a find the watch stays on it.
-    fn stays(&self) -> bool {
+    pub(super) fn stays(&self) -> bool {
         self.state == WatchState::Found && self.latest.is_some_and(|find| self.accepted < find.at + STAY)
     }
 
@@ -98,7 +101,10 @@ impl Watch {
         }
         self.finds += 1;
         self.opinion.found();
-        self.latest = Some(Find { number: self.finds, place, at: self.accepted, titrant: mark.titrant });
+        let in_jump = matches!(self.finder, Finder::Jump(_)).then(|| self.in_jump(place.end_point));
+        let steepness = self.steepest.take();
+        let (number, at, titrant) = (self.finds, self.accepted, mark.titrant);
+        self.latest = Some(Find { number, place, at, titrant, steepness, in_jump });
         self.state = WatchState::Found;
         changes.push(Change {
             point: self.pushed,
@@ -128,6 +134,10 @@ impl Watch {
     fn to(&mut self, state: WatchState, mark: Mark, because: Because, changes: &mut Vec<Change>) {
         if self.state == state {
             return;
+        }
+        if state == WatchState::Closing {
+            self.closing_at = self.accepted;
+            self.ask_at = self.accepted + ASK_AFTER;
         }
         self.state = state;
         changes.push(Change {

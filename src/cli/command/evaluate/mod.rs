@@ -1,6 +1,7 @@
 //! `dropwise evaluate`: end-points of curves in files.
 
 mod json;
+mod picture;
 mod text;
 
 use crate::cli::curve_file::{self, Columns};
@@ -40,6 +41,9 @@ pub struct Evaluate {
     /// Show the models that were tried and the estimates of classical methods
     #[arg(long)]
     explain: bool,
+    /// Draw the curve, its steepness, the fit and the residuals (one curve only)
+    #[arg(long, value_name = "F.svg")]
+    picture: Option<PathBuf>,
 }
 
 /// Shapes as typed.
@@ -99,6 +103,9 @@ impl Evaluate {
     pub fn run(self, output: &mut Output) -> Result<Exit, Fault> {
         let columns = Columns::parse(&self.columns).map_err(Fault::misuse)?;
         let known = self.given.as_deref().map_or(Ok(Known::Nothing), read_given)?;
+        if self.picture.is_some() && self.curves.len() != 1 {
+            return Err(Fault::misuse("--picture draws one curve: name one file only"));
+        }
         let mut exit = Exit::Done;
         // A few files for each thread at a time: results come in order and memory holds no more curves than that.
         for files in self.curves.chunks(8 * rayon::current_num_threads()) {
@@ -159,6 +166,9 @@ impl Evaluate {
 
     fn print(&self, evaluated: &Evaluated, output: &mut Output) -> Result<(), Fault> {
         let Evaluated { name, curve, changes, evaluation } = evaluated;
+        if let Some(path) = &self.picture {
+            picture::draw(path, name, curve, evaluation)?;
+        }
         let text = if self.json {
             json::line(name, curve.head.titrant, changes, evaluation, self.explain)
         } else {
