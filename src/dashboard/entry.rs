@@ -5,7 +5,7 @@ use crate::work::{LaneState, RunId, RunPlan, VolumeMark};
 use tui_input::{Input, InputRequest};
 
 /// Longest note or reason, in characters.
-const LONGEST_TEXT: usize = 500;
+pub(super) const LONGEST_TEXT: usize = 500;
 /// Longest number.
 const LONGEST_NUMBER: usize = 12;
 /// Largest burette reading or mass that can be meant (common practice, no source).

@@ -1,6 +1,7 @@
 //! What keys and scans do.
 
-use super::entry::{Asks, Entry, Form, FormLine, insert};
+use super::entry::{Asks, Entry, Form, LONGEST_TEXT};
+use super::fields::{entry_key, form_key};
 use super::keyboard::Gesture;
 use super::keys::{Action, action};
 use super::lens;
@@ -8,9 +9,8 @@ use super::state::{Armed, Deed, Lens, Over, Page, State};
 use super::text;
 use super::update::{Effect, ask, tell, warn};
 use crate::work::{Command, LaneId, VolumeMark};
-use crossterm::event::{Event as TerminalEvent, KeyCode, KeyEvent, KeyModifiers};
+use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use std::time::Duration;
-use tui_input::backend::crossterm::to_input_request;
 
 /// The pedal counts again after it has been up this long: one step is one press, however long the foot stays.
 const PEDAL_RESTS: Duration = Duration::from_millis(700);
@@ -18,8 +18,6 @@ const PEDAL_RESTS: Duration = Duration::from_millis(700);
 const QUIET: Duration = Duration::from_millis(300);
 /// Lines of a screenful.
 const MANY_LINES: usize = 15;
-/// Longest text of a note that comes from a scan or a paste, in characters.
-const LONGEST_NOTE: usize = 500;
 
 /// Lets a first press go whose second did not come.
 pub(super) fn settle(state: &mut State) {
@@ -73,7 +71,7 @@ fn burst(state: &mut State, text: &str) -> Vec<Effect> {
 fn scan(state: &mut State, raw: &str) -> Vec<Effect> {
     let label =
         raw.split(char::is_control).map(str::trim).filter(|s| !s.is_empty()).collect::<Vec<_>>().join(" ");
-    let label: String = label.chars().take(LONGEST_NOTE).collect();
+    let label: String = label.chars().take(LONGEST_TEXT).collect();
     if label.is_empty() {
         return Vec::new();
     }
@@ -270,13 +268,13 @@ fn digit(state: &mut State, key: KeyEvent) -> Vec<Effect> {
 }
 
 /// Whether the pedal was up long enough for this press to count, and no text is coming in.
-fn pedal_counts(state: &mut State) -> bool {
+pub(super) fn pedal_counts(state: &mut State) -> bool {
     let before = state.pedal.replace(state.now);
     before.is_none_or(|before| state.now.saturating_sub(before) >= PEDAL_RESTS) && is_quiet(state)
 }
 
 /// Whether no character came just now: a slow scanner types no faster than a hand.
-fn is_quiet(state: &State) -> bool {
+pub(super) fn is_quiet(state: &State) -> bool {
     state.typed.is_none_or(|typed| state.now.saturating_sub(typed) >= QUIET)
 }
 
@@ -405,152 +403,4 @@ fn scroll(state: &mut State, lines: isize) {
         }
         Page::Run => {}
     }
-}
-
-fn entry_key(state: &mut State, key: KeyEvent, wanted: Option<Action>, mut entry: Entry) -> Vec<Effect> {
-    match wanted {
-        Some(Action::Back) => {
-            if !entry.input.value().is_empty() {
-                state.shelf.retain(|shelved| shelved.asks != entry.asks);
-                state.shelf.push(entry);
-            }
-            return Vec::new();
-        }
-        Some(Action::Open) => return submit(state, entry),
-        Some(Action::Up | Action::Down) if entry.asks.is_volume() => entry.turn(wanted == Some(Action::Down)),
-        _ => match key.code {
-            KeyCode::Char('?') if entry.asks.is_volume() => state.help = Some(0),
-            KeyCode::Char(c) if plain(key) => {
-                if !entry.asks.is_volume() || c.is_ascii_digit() || c == '.' || c == ',' {
-                    entry.insert(&c.to_string());
-                }
-            }
-            _ => edit(&mut entry.input, key),
-        },
-    }
-    state.over = Over::Entry(entry);
-    Vec::new()
-}
-
-/// Moves and deletes in a field; characters are typed by [`insert`], which bounds them.
-fn edit(input: &mut tui_input::Input, key: KeyEvent) {
-    if let Some(request) = to_input_request(&TerminalEvent::Key(key))
-        && !matches!(request, tui_input::InputRequest::InsertChar(_) | tui_input::InputRequest::Yank)
-    {
-        input.handle(request);
-    }
-}
-
-fn plain(key: KeyEvent) -> bool {
-    (key.modifiers - KeyModifiers::SHIFT).is_empty()
-}
-
-fn submit(state: &mut State, entry: Entry) -> Vec<Effect> {
-    let lane = state.lane;
-    match entry.asks {
-        Asks::Note => {
-            let text = entry.input.value().trim().to_owned();
-            if text.is_empty() { Vec::new() } else { vec![ask(state, Command::Note { lane, text })] }
-        }
-        Asks::Reason(_) => {
-            state.over = Over::Entry(entry);
-            tell(state, "F9 F9 sets the run aside; Esc goes back");
-            Vec::new()
-        }
-        Asks::Burette | Asks::BuretteStart | Asks::Correction => match entry.mark() {
-            Ok(mark) => vec![ask(state, Command::Mark { lane, mark })],
-            Err(why) => {
-                state.over = Over::Entry(entry);
-                vec![warn(state, why)]
-            }
-        },
-    }
-}
-
-fn form_key(state: &mut State, key: KeyEvent, wanted: Option<Action>, mut form: Form) -> Vec<Effect> {
-    let number_line = form.line == FormLine::Mass;
-    match (wanted, key.code) {
-        (Some(Action::Back), _) => {
-            state.form_shelf = Some((state.lane, form));
-            return Vec::new();
-        }
-        (Some(Action::Up), _) => form.step(false),
-        (Some(Action::PreviousPage), _) => form.step(false),
-        (Some(Action::Down | Action::NextPage), _) => return down(state, form),
-        (Some(Action::Open), _) if form.line == FormLine::Ready => {
-            if is_quiet(state) {
-                return start(state, form);
-            }
-        }
-        (Some(Action::Open), _) => return down(state, form),
-        (Some(Action::Pedal), _) if form.line == FormLine::Ready => {
-            if pedal_counts(state) {
-                return start(state, form);
-            }
-        }
-        (Some(Action::Pedal), _) if form.line != FormLine::Sample => {
-            if pedal_counts(state) {
-                return down(state, form);
-            }
-        }
-        (Some(Action::Left), _) if form.input().is_none() => form.turn(&state.options.procedures, false),
-        (Some(Action::Right), _) if form.input().is_none() => form.turn(&state.options.procedures, true),
-        (_, KeyCode::Char('?')) if form.line != FormLine::Sample => state.help = Some(0),
-        (_, KeyCode::Char(c)) if plain(key) => {
-            if !number_line || c.is_ascii_digit() || c == '.' || c == ',' {
-                form.insert(&c.to_string());
-            }
-        }
-        _ => {
-            if let Some(input) = form.input() {
-                edit(input, key);
-            }
-        }
-    }
-    state.over = Over::Form(form);
-    Vec::new()
-}
-
-/// To the next line of the form, unless what stands on this one is wrong.
-fn down(state: &mut State, mut form: Form) -> Vec<Effect> {
-    let wrong = if form.line == FormLine::Mass { form.mass_g().err() } else { None };
-    if wrong.is_none() {
-        form.step(true);
-    }
-    state.over = Over::Form(form);
-    wrong.map(|why| warn(state, format!("mass: {why}"))).into_iter().collect()
-}
-
-fn start(state: &mut State, form: Form) -> Vec<Effect> {
-    let lane = state.lane;
-    match form.plan() {
-        Ok(plan) => {
-            // Kept until the recorder has agreed.
-            state.form_shelf = Some((lane, form));
-            vec![ask(state, Command::Start { lane, plan: Box::new(plan) })]
-        }
-        Err(why) => {
-            state.over = Over::Form(form);
-            vec![warn(state, why)]
-        }
-    }
-}
-
-/// Puts what the recorder refused back where it can be mended.
-pub(super) fn take_back(state: &mut State, command: Command) {
-    let (asks, typed) = match command {
-        Command::Note { text, .. } => (Asks::Note, text),
-        Command::SetAside { run, reason } => (Asks::Reason(run), reason),
-        Command::Mark { mark, .. } => match mark {
-            VolumeMark::Burette { reading_ml } => (Asks::Burette, reading_ml.to_string()),
-            VolumeMark::BuretteStart { reading_ml } => (Asks::BuretteStart, reading_ml.to_string()),
-            VolumeMark::Correction { reading_ml } => (Asks::Correction, reading_ml.to_string()),
-            VolumeMark::Step => return,
-        },
-        Command::Open { .. } | Command::Start { .. } | Command::End { .. } | Command::Leave => return,
-    };
-    let mut entry = Entry::new(asks);
-    insert(&mut entry.input, &typed, LONGEST_NOTE);
-    state.shelf.retain(|shelved| shelved.asks != asks);
-    state.shelf.push(entry);
 }

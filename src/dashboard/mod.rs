@@ -6,6 +6,7 @@
 
 mod alarm;
 mod entry;
+mod fields;
 mod hands;
 mod keyboard;
 mod keys;

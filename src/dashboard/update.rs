@@ -7,7 +7,7 @@ use super::keyboard::Gesture;
 use super::meter::Meter;
 use super::options::{RunFate, StoredRun};
 use super::state::{Asked, Message, State};
-use super::{hands, text};
+use super::{fields, hands, text};
 use crate::detector::WatchState;
 use crate::reading::Reading;
 use crate::work::{Command, Event, Health, LaneEvent, LaneId, LaneState, RunEnd, RunHead};
@@ -222,7 +222,7 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
     match refused {
         Some(why) => {
             let effect = warn(state, format!("not done ({}): {}", asked.words(), text::visible(why)));
-            hands::take_back(state, asked.command);
+            fields::take_back(state, asked.command);
             Some(effect)
         }
         None => {

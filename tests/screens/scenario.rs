@@ -337,8 +337,11 @@ pub(crate) fn keyed(theme: Theme) -> Bench {
     bench
 }
 
+/// How the bench comes to a moment.
+type Moment = fn(Theme) -> Bench;
+
 /// Every moment that has a picture, by name.
-pub(crate) const MOMENTS: &[(&str, fn(Theme) -> Bench)] = &[
+pub(crate) const MOMENTS: &[(&str, Moment)] = &[
     ("nothing heard yet", Bench::new),
     ("no run", |theme| {
         let mut bench = Bench::new(theme);
