@@ -27,39 +27,48 @@ pub(super) fn evaluate(
 ) -> bool {
     let z: Vec<f64> = points.signal.iter().map(|x| x / unit).collect();
     let (low, high) = z.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), z| (l.min(*z), h.max(*z)));
-    if high - low < LEAST_SWING || points.len() < 9 || points.len() > 3_000 {
+    if high - low < LEAST_SWING || points.len() < 9 || points.len() > 1_500 {
         return false;
     }
     let ln_volume = given
         .sample_volume_ml
         .filter(|v| v.is_finite() && *v > 0.0)
         .map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
+    // A voltage that is low from the start, but for the first additions, rises or has a peak; else it falls.
+    let first_low = z.iter().position(|z| *z < low + 0.3 * (high - low)).unwrap_or(0);
+    let starts_low = points.titrant[first_low] - points.titrant[0] < 0.2 * points.range();
+    let from = if starts_low { first_low } else { 0 };
+    if points.len() < from + 9 {
+        return false;
+    }
+    let (titrant, z) = (&points.titrant[from..], &z[from..]);
+    let high = z.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let series = Series {
-        titrant: points.titrant.clone(),
-        signal: z.clone(),
-        share: vec![1.0; points.len()],
-        time_s: points.time_s.clone().filter(|_| points.dosing == Dosing::Continuous),
+        titrant: titrant.to_vec(),
+        signal: z.to_vec(),
+        share: vec![1.0; z.len()],
+        time_s: points.time_s.as_ref().filter(|_| points.dosing == Dosing::Continuous).map(|t| t[from..].to_vec()),
         u_signal: points.u_signal / unit,
         u_titrant: points.u_titrant,
     };
     let mut fits: Vec<Fitted> = Vec::new();
-    for couples in [Couples::Titrant, Couples::Analyte, Couples::Both] {
+    let kinds: &[Couples] = if starts_low { &[Couples::Analyte, Couples::Both] } else { &[Couples::Titrant] };
+    for couples in kinds.iter().copied() {
         let model = PolarisedVoltage { couples, ln_volume, range: points.range() };
         let response: Rc<dyn Response> = Rc::new(model);
-        let mut best: Option<Fitted> = None;
-        for start in starts(couples, &points.titrant, &z, (low, high), ln_volume.0) {
-            let mut start = start;
+        // The curve has corners, and a fit stays between two points: each minimum that is found is weighed with the rest.
+        for mut start in starts(couples, titrant, z, (low, high), ln_volume.0) {
             if series.time_s.is_some() {
                 start.push(2_f64.ln());
             }
-            let found = response::fit(&response, &series, &start, 0.5, 7);
-            if let Some(found) = found
-                && best.as_ref().is_none_or(|b| found.criterion < b.criterion)
-            {
-                best = Some(found);
+            let Some(found) = response::fit(&response, &series, &start, 0.5, 7) else { continue };
+            let known = fits.iter().any(|f| {
+                f.name == found.name && (f.ends[0].0 - found.ends[0].0).abs() < 0.3 * f.ends[0].1.max(found.ends[0].1)
+            });
+            if !known {
+                fits.push(found);
             }
         }
-        fits.extend(best);
     }
     for fit in &mut fits {
         let kept = fit.weights.iter().filter(|w| **w > 0.1).count();
@@ -67,7 +76,7 @@ pub(super) fn evaluate(
         let (first, last) = (points.titrant[0], points.titrant[points.len() - 1]);
         if fit.scale > MOST_SCATTER || kept * 10 < 8 * fit.weights.len() {
             fit.fault = Some("does not describe the voltage");
-        } else if u > 0.05 * points.range() || v <= first || v + 2.0 * u >= last {
+        } else if u > 0.05 * points.range() || v <= first + 0.03 * points.range() || v + 2.0 * u >= last {
             fit.fault = Some("end-point too uncertain");
         }
     }
@@ -97,19 +106,26 @@ fn starts(couples: Couples, titrant: &[f64], z: &[f64], (low, high): (f64, f64),
     let middle = f64::midpoint(low, high);
     // The last crossing in the right direction; the first readings may be anything.
     let crossing = |falls: bool| (1..n).rfind(|i| if falls { z[*i] < middle && z[*i - 1] >= middle } else { z[*i] >= middle && z[*i - 1] < middle });
-    let places: Vec<f64> = match couples {
-        Couples::Titrant => crossing(true).map(|i| vec![titrant[i - 1], f64::midpoint(titrant[i - 1], titrant[i])]),
-        Couples::Analyte => crossing(false).map(|i| vec![titrant[i], f64::midpoint(titrant[i - 1], titrant[i])]),
-        Couples::Both => (n / 10..n).max_by(|a, b| z[*a].total_cmp(&z[*b])).map(|i| vec![titrant[i]]),
-    }
-    .unwrap_or_default();
+    let gap = match couples {
+        Couples::Titrant => crossing(true).map(|i| (titrant[i - 1], titrant[i])),
+        Couples::Analyte => crossing(false).map(|i| (titrant[i - 1], titrant[i])),
+        Couples::Both => (1..n)
+            .max_by(|a, b| z[*a].total_cmp(&z[*b]))
+            .map(|i| (titrant[i.saturating_sub(1)], titrant[(i + 1).min(n - 1)])),
+    };
+    let Some((before, behind)) = gap else { return Vec::new() };
     let mut all = Vec::new();
-    for end in places.into_iter().filter(|v| *v > 0.0) {
-        for current in [0.002_f64, 0.008] {
+    for part in [0.1, 0.5, 0.9] {
+        // The top of a peak is seldom seen: it may be higher than the highest point.
+        for (current, higher) in [(0.003_f64, 0.0), (0.003, 10.0)] {
+            if higher > 0.0 && couples != Couples::Both {
+                continue;
+            }
+            let end = before + part * (behind - before);
             let mut p = vec![0.0; 5];
-            p[voltage::END] = end;
+            p[voltage::END] = end.max(1e-6);
             p[voltage::LN_CURRENT] = current.ln();
-            p[voltage::LN_NEXT] = (2.0 * current.ln() - (high - low)).min(-2.0);
+            p[voltage::LN_NEXT] = (2.0 * current.ln() - (high - low) - higher).min(-2.0);
             p[voltage::REST] = low;
             p[voltage::LN_V0] = ln_v0;
             all.push(p);

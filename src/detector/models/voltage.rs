@@ -43,16 +43,17 @@ impl PolarisedVoltage {
         let v0 = exp(p[LN_V0]);
         let x = titrant / p[END];
         // Everything in concentrations of the first solution: dilution makes the same current a larger share.
-        let j = exp(p[LN_CURRENT]) * (v0 + titrant) / v0;
-        let k = exp(p[LN_NEXT]);
-        let (o, r) = match (self.couples, x <= 1.0) {
-            (Couples::Titrant, true) => (0.0, 1.0),
-            (Couples::Analyte, false) => (0.0, 1.0),
-            (Couples::Titrant | Couples::Both, false) => (x - 1.0, 1.0),
-            (Couples::Analyte | Couples::Both, true) => {
-                // What is left of the analyte and what has been made of it.
-                if self.couples == Couples::Analyte { (1.0 - x, 1.0) } else { (x, 1.0 - x) }
-            }
+        let thinner = (v0 + titrant) / v0;
+        let j = exp(p[LN_CURRENT]) * thinner;
+        let next = exp(p[LN_NEXT]);
+        // Where one couple alone is reversible its other form is there in excess and hardly thins out, and the solvent
+        // takes over; where both are, the next couple is that of the other partner.
+        let (o, r, k) = match (self.couples, x <= 1.0) {
+            (Couples::Titrant, true) | (Couples::Analyte, false) => (0.0, thinner, next * thinner),
+            (Couples::Titrant, false) => (x - 1.0, thinner, next * thinner),
+            (Couples::Analyte, true) => (1.0 - x, thinner, next * thinner),
+            (Couples::Both, true) => (x, 1.0 - x, next * x.max(1e-6)),
+            (Couples::Both, false) => (x - 1.0, 1.0, next),
         };
         let b = r - j + k;
         let root = (b * b + 4.0 * k * (o + j)).sqrt();
@@ -108,7 +109,7 @@ impl Response for PolarisedVoltage {
 
     fn priors(&self) -> Vec<Prior> {
         // A microampere or so against tens in the limit: a hundredth to a thousandth.
-        vec![Prior::on(LN_CURRENT, -5.5, 1.5), Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1)]
+        vec![Prior::on(LN_CURRENT, -5.5, 1.0), Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1)]
     }
 
     fn fault(&self, p: &[f64]) -> Option<&'static str> {
