@@ -41,6 +41,17 @@ fn the_kept_wire_played_again_gives_the_same_curve() {
     let run =
         dropwise(home.path()).args(["demo", "--plain", "--speed", "500", "--seed", "7"]).output().unwrap();
     assert!(run.status.success(), "{}", stderr(&run));
+    // The same profile over the stored wire gives the same points and the same end-point, beside the first.
+    let reckoned =
+        dropwise(home.path()).arg("--record").arg(&record).args(["reckon", "1", "--json"]).output().unwrap();
+    assert!(reckoned.status.success(), "{}", stderr(&reckoned));
+    let both: serde_json::Value = serde_json::from_str(stdout(&reckoned).trim()).unwrap();
+    assert_eq!(both["points"], both["first"]["points"]);
+    assert_eq!(both["end_points"], both["first"]["end_points"]);
+    let kept = Connection::open(&record).unwrap();
+    let count = |sql: &str| kept.query_row(sql, [], |row| row.get::<_, i64>(0)).unwrap();
+    assert_eq!(count("SELECT count(*) FROM reckoning WHERE run_id = 1"), 2);
+    drop(kept);
     let wire = home.path().join("wire.jsonl");
     let shown = dropwise(home.path())
         .arg("--record")

@@ -39,6 +39,8 @@ pub enum Command {
     List(command::list::ListArgs),
     /// Show one run of the record
     Show(command::list::ShowArgs),
+    /// Evaluate a stored run again from its wire; the first evaluation stays
+    Reckon(command::reckon::ReckonArgs),
     /// Run the recorder in the foreground (service units); normally it is started for you
     Recorder(command::recorder::RecorderArgs),
     /// Print a completion script for a shell

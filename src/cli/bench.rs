@@ -172,7 +172,10 @@ pub fn profile_text(name: &str, settings: &Settings) -> Result<(String, String),
 }
 
 /// A profile, or all its mistakes.
-fn parsed(name: &str, text: &str) -> Result<Profile, Fault> {
+///
+/// # Errors
+/// All of them, with their places.
+pub fn parsed(name: &str, text: &str) -> Result<Profile, Fault> {
     Profile::parse(name, text).map_err(|faults| Fault {
         text: faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"),
         exit: Exit::Definition,

@@ -60,6 +60,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Profile(profile)) => profile.run(settings, output),
         Some(Command::List(list)) => list.run(settings, output),
         Some(Command::Show(show)) => show.run(settings, output),
+        Some(Command::Reckon(reckon)) => reckon.run(settings, output),
         Some(Command::Recorder(recorder)) => recorder.run(settings, output),
         Some(Command::Completions { shell }) => {
             let mut script = Vec::new();

@@ -6,9 +6,9 @@
 use super::line::{Line, Pending};
 use crate::detector::Evaluation;
 use crate::profile::Decoded;
-use crate::reading::{Point, Quantity, Stamp};
+use crate::reading::{Quantity, Stamp};
 use crate::source::SourceEvent;
-use crate::store::{Commit, Direction, Entry, Writer};
+use crate::store::{Commit, Direction, Entry, ReckoningRows, Writer};
 use crate::work::{
     BenchPlan, Command, DEFAULT_WARN_BEFORE, FrameFate, Health, LaneEvent, LaneId, Origin, Pairing,
     Procedure, Run, RunEnd, RunHead, RunPlan, Step, VolumeMark, choose_signal,
@@ -80,10 +80,9 @@ pub(super) struct LaneParts {
 struct Going {
     run: Run,
     head: RunHead,
-    reckoning_id: i64,
+    rows: ReckoningRows,
     marks: i64,
     notes: i64,
-    changes: i64,
 }
 
 pub(super) struct Lane {
@@ -297,28 +296,18 @@ impl Lane {
         if steps.is_empty() {
             return;
         }
-        let reckoning_id = going.reckoning_id;
-        let generation = i64::from(going.run.generation());
         for step in steps {
             match step {
                 Step::Point { n, frame, point } => {
-                    entries.push(point_entry(reckoning_id, generation, n, frame, point));
+                    entries.push(going.rows.point(n, frame, point));
                     events.push(LaneEvent::Point { point });
                 }
                 Step::Change(change) => {
-                    going.changes += 1;
-                    let n = going.changes;
-                    entries.push(Entry::Change { reckoning_id, generation, n, change: change.clone() });
+                    entries.push(going.rows.change(change.clone()));
                     events.push(LaneEvent::Watch { change });
                 }
-                Step::Redrawn { points, changes, .. } => {
-                    for (n, (point, frame)) in points.iter().enumerate() {
-                        entries.push(point_entry(reckoning_id, generation, n + 1, *frame, *point));
-                    }
-                    for (n, change) in (1..).zip(&changes) {
-                        entries.push(Entry::Change { reckoning_id, generation, n, change: change.clone() });
-                    }
-                    going.changes = i64::try_from(changes.len()).unwrap_or(i64::MAX);
+                Step::Redrawn { generation, points, changes } => {
+                    entries.extend(going.rows.redrawn(generation, &points, &changes));
                     let points = points.into_iter().map(|(point, _)| point).collect();
                     events.push(LaneEvent::Redrawn { points, changes });
                 }
@@ -397,7 +386,7 @@ impl Lane {
         self.tell(FromLane::Busy(true)).await;
         self.show(LaneEvent::Started { head: Box::new(head.clone()) }).await;
         let run = Run::new(pairing, given);
-        self.going = Some(Going { run, head, reckoning_id, marks: 0, notes: 0, changes: 0 });
+        self.going = Some(Going { run, head, rows: ReckoningRows::new(reckoning_id), marks: 0, notes: 0 });
         Ok(())
     }
 
@@ -432,7 +421,7 @@ impl Lane {
         let (mut entries, mut events) = (Vec::new(), Vec::new());
         let steps = going.run.finish();
         self.keep_steps(steps, &mut entries, &mut events);
-        let Some(Going { run, head, reckoning_id, .. }) = self.going.take() else { return };
+        let Some(Going { run, head, rows, .. }) = self.going.take() else { return };
         // The evaluation may take a while on long curves; other lanes go on meanwhile.
         let evaluation =
             tokio::task::spawn_blocking(move || run.evaluate()).await.unwrap_or_else(|failure| {
@@ -440,12 +429,7 @@ impl Lane {
                 Evaluation { warnings: vec![words], ..Evaluation::default() }
             });
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
-        for (n, end_point) in (1..).zip(&evaluation.end_points) {
-            entries.push(Entry::Finding { reckoning_id, n, end_point: end_point.clone() });
-        }
-        for (n, words) in (1..).zip(&evaluation.warnings) {
-            entries.push(Entry::Warning { reckoning_id, n, words: words.clone() });
-        }
+        entries.extend(rows.result(&evaluation.end_points, &evaluation.warnings));
         entries.push(Entry::RunEnd { run: head.run, why: why.clone(), at, who });
         let answer = self.parts.writer.write(entries).await;
         // Saved, or kept in memory and told by the writer's state; a writer that has gone is told by the hub.
@@ -458,11 +442,6 @@ impl Lane {
         self.show(LaneEvent::Ended { end: Box::new(end) }).await;
         self.tell(FromLane::Busy(false)).await;
     }
-}
-
-fn point_entry(reckoning_id: i64, generation: i64, n: usize, frame: u64, point: Point) -> Entry {
-    let n = i64::try_from(n).unwrap_or(i64::MAX);
-    Entry::Point { reckoning_id, generation, n, frame: i64::try_from(frame).ok(), point }
 }
 
 /// The answer of the record to the oldest chunk of any line.

@@ -8,10 +8,12 @@ mod error;
 mod insert;
 mod open;
 mod read;
+mod rows;
 mod writer;
 
 pub use entry::{Direction, Entry, LineRow, TextKind, text_hash};
 pub use error::Error;
 pub use open::{SCHEMA_VERSION, open_for_reading, open_for_writing};
 pub use read::{Reader, RunRow, StoredLine, StoredRun, WireChunk};
+pub use rows::ReckoningRows;
 pub use writer::{Commit, NextIds, Writer, WriterState, WriterThread};

@@ -3,6 +3,7 @@
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
+use crate::detector::EndPoint;
 use crate::source::capture::{CaptureHeader, CaptureWriter, Captured};
 use crate::store::{Reader, RunRow, StoredRun};
 use clap::Args;
@@ -123,7 +124,11 @@ impl ShowArgs {
         let text = if self.json {
             serde_json::to_string(&run).map_err(|e| unwritable(e.into()))?
         } else {
-            show_text(&run)
+            let mut text = show_text(&run);
+            for (id, found) in reader.reckonings(self.run)?.iter().skip(1) {
+                text += &reckoned_again(*id, found, run.row.titrant.unit().symbol());
+            }
+            text
         };
         output.line(&text).map_err(unwritable)?;
         Ok(Exit::Done)
@@ -169,6 +174,13 @@ fn show_text(run: &StoredRun) -> String {
     lines.extend(run.warnings.iter().map(|w| format!("warning    {w}")));
     lines.extend(run.notes.iter().map(|(t, text)| format!("note       {t:.1} s  {text}")));
     lines.iter().map(|line| visible(line)).collect::<Vec<_>>().join("\n")
+}
+
+/// A line for an evaluation beside the first.
+fn reckoned_again(id: i64, found: &[EndPoint], unit: &str) -> String {
+    let volumes: Vec<String> = found.iter().map(|e| format!("{:.4} {unit}", e.titrant)).collect();
+    let volumes = if volumes.is_empty() { "no end-point".to_owned() } else { volumes.join(", ") };
+    format!("\nreckoned   again (reckoning {id}): {volumes}")
 }
 
 /// The wire of the first instrument of a run as a capture file; an existing file is not overwritten.

@@ -7,6 +7,7 @@ pub mod line_options;
 pub mod list;
 pub mod ports;
 pub mod profile;
+pub mod reckon;
 pub mod recorder;
 pub mod replay;
 pub mod run;
