@@ -301,3 +301,44 @@ fn a_profile_that_sends_is_confirmed_once_for_its_text_and_the_bench() {
     assert!(again.status.success(), "{}", program::stderr(&again));
     assert!(player.received().len() > asked, "nothing was asked the second time");
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_corrected_profile_reads_the_latest_lines_again_and_a_run_wants_a_reason() {
+    let home = tempfile::tempdir().unwrap();
+    let recorder = start(home.path());
+    let player = lines(60, 100.0);
+    let session = &mut attach(&recorder).await;
+    let mut wrong = bench(&player.path);
+    wrong.lines[0].profile_text =
+        "title = \"wrong\"\nmeasures = [\"ph\"]\n[[line]]\nname = \"now\"\nlike = \"{ph} volts\"\n".to_owned();
+    let wish = Wish::Open { bench: Box::new(wrong), start: None, confirms_sending: false };
+    session.commands.send((1, wish)).await.unwrap();
+    let mut state = BenchState::default();
+    follow(session, &mut state, |s| s.lanes.first().is_some_and(|l| l.frames_not_understood >= 60)).await;
+    let lane = state.lanes[0].id;
+    let right = Profile::shipped("demo-bench").unwrap();
+    let reread = |reason: Option<&str>| Wish::Reread {
+        lane,
+        instrument: 0,
+        profile_name: "demo-bench".to_owned(),
+        profile_text: right.text.clone(),
+        reason: reason.map(str::to_owned),
+    };
+    session.commands.send((2, reread(None))).await.unwrap();
+    follow(session, &mut state, |s| s.lanes[0].frames_not_understood == 0 && s.lanes[0].frames_total >= 60).await;
+    assert_eq!(state.lanes[0].instrument, right.title);
+    // A run that goes on keeps its profile unless somebody says why not.
+    let plan = RunPlan { portion: 1, portions: 1, ..RunPlan::default() };
+    session.commands.send((3, Wish::Start { lane, plan: Box::new(plan) })).await.unwrap();
+    follow(session, &mut state, |s| s.lanes[0].run.is_some()).await;
+    session.commands.send((4, reread(None))).await.unwrap();
+    let refused = loop {
+        if let Some(Event::Answer { id: 4, refused, .. }) = session.events.recv().await {
+            break refused;
+        }
+    };
+    assert!(refused.is_some_and(|why| why.contains("reason")));
+    session.commands.send((5, reread(Some("the unit was misread")))).await.unwrap();
+    follow(session, &mut state, |s| s.lanes[0].run.as_ref().is_some_and(|run| !run.notes.is_empty())).await;
+    assert!(state.lanes[0].run.as_ref().unwrap().notes[0].1.contains("the unit was misread"));
+}

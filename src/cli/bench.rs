@@ -120,7 +120,11 @@ impl BenchArgs {
                 "which instrument? Name a bench with --bench BENCH, or a port and a profile with --port PORT --profile PROFILE; `dropwise ports` lists the ports",
             ));
         };
-        let instrument = Instrument { profile: profile.clone(), port: port.clone() };
+        // A screen in another folder may read the file again.
+        let path = std::path::Path::new(profile);
+        let absolute = path.is_file().then(|| std::path::absolute(path).ok()).flatten();
+        let profile = absolute.map_or_else(|| profile.clone(), |path| path.display().to_string());
+        let instrument = Instrument { profile, port: port.clone() };
         let bench = Bench {
             title: format!("bench at {port}"),
             instrument: vec![instrument],

@@ -195,6 +195,7 @@ impl Printer {
                 self.ended = true;
                 Some(ended(end, unit))
             }
+            LaneEvent::Reread { instrument, .. } => Some(format!("profile   changed: {instrument}")),
             LaneEvent::Frame { .. } | LaneEvent::Readings { .. } | LaneEvent::Outlook { .. } => None,
         }
     }

@@ -1,13 +1,14 @@
 //! The dashboard on a recorder of its own.
 
-use super::bench::ReadyBench;
+use super::bench::{ReadyBench, profile_text};
 use super::attach::{attach_or_start, open_and_start};
 use super::command::run::runtime;
 use super::{Exit, Fault, Settings};
-use crate::dashboard::{self, Leave, RunFate};
+use crate::dashboard::{self, Leave, ProfileReader, RunFate};
 use crate::reading::Stamp;
 use crate::store::{Reader, RunRow};
 use crate::work::{Procedure, RunPlan};
+use std::sync::Arc;
 
 /// Runs listed on the screen of stored runs.
 const RUNS_LISTED: usize = 1_000;
@@ -37,6 +38,9 @@ pub fn show(
         options.simulated = simulated;
         options.procedures = procedures();
         options.runs = stored_runs(settings)?;
+        let own = settings.clone();
+        let read = move |name: &str| profile_text(name, &own).map(|(_, text)| text).map_err(|fault| fault.text);
+        options.profiles = ProfileReader(Arc::new(read));
         let leave = dashboard::show(session.commands, session.events, options)
             .await
             .map_err(|e| Fault::misuse(e.to_string()))?;

@@ -24,6 +24,8 @@ pub(super) enum Asks {
     Note,
     /// Why a stored run is set aside.
     Reason(RunId),
+    /// Why the profile is changed while a run goes on.
+    NewProfile,
 }
 
 impl Asks {
@@ -38,6 +40,7 @@ impl Asks {
             Self::Correction => "the last burette reading should be".to_owned(),
             Self::Note => "note".to_owned(),
             Self::Reason(run) => format!("why is run {run} set aside"),
+            Self::NewProfile => "why is the profile changed during the run".to_owned(),
         }
     }
 
@@ -45,7 +48,7 @@ impl Asks {
     pub(super) const fn unit(self) -> &'static str {
         match self {
             Self::Burette | Self::BuretteStart | Self::Correction => "mL",
-            Self::Note | Self::Reason(_) => "",
+            Self::Note | Self::Reason(_) | Self::NewProfile => "",
         }
     }
 
@@ -90,7 +93,7 @@ impl Entry {
         Ok(match self.asks {
             Asks::BuretteStart => VolumeMark::BuretteStart { reading_ml },
             Asks::Correction => VolumeMark::Correction { reading_ml },
-            Asks::Burette | Asks::Note | Asks::Reason(_) => VolumeMark::Burette { reading_ml },
+            Asks::Burette | Asks::Note | Asks::Reason(_) | Asks::NewProfile => VolumeMark::Burette { reading_ml },
         })
     }
 }

@@ -4,7 +4,7 @@ use super::entry::{Asks, Entry, Form, FormLine, LONGEST_TEXT, insert};
 use super::hands::{is_quiet, pedal_counts};
 use super::keys::Action;
 use super::state::{Over, State};
-use super::update::{Effect, ask, tell, warn};
+use super::update::{Effect, ProfileWish, ask, tell, warn};
 use crate::work::{Command, VolumeMark};
 use crossterm::event::{Event as TerminalEvent, KeyCode, KeyEvent, KeyModifiers};
 use tui_input::backend::crossterm::to_input_request;
@@ -25,6 +25,14 @@ pub(super) fn entry_key(
             return Vec::new();
         }
         Some(Action::Open) => return submit(state, entry),
+        Some(Action::Reread) if entry.asks == Asks::NewProfile => {
+            let reason = entry.input.value().trim().to_owned();
+            if !reason.is_empty() {
+                return reread(state, Some(reason));
+            }
+            state.over = Over::Entry(entry);
+            return vec![warn(state, "a change of the profile during a run needs a reason")];
+        }
         Some(Action::Up | Action::Down) if entry.asks.is_volume() => entry.turn(wanted == Some(Action::Down)),
         _ => match key.code {
             KeyCode::Char('?') if entry.asks.is_volume() => state.help = Some(0),
@@ -53,6 +61,17 @@ fn plain(key: KeyEvent) -> bool {
     (key.modifiers - KeyModifiers::SHIFT).is_empty()
 }
 
+/// Has the profile files of the lane read again.
+pub(super) fn reread(state: &mut State, reason: Option<String>) -> Vec<Effect> {
+    let Some(lane) = state.lane() else { return Vec::new() };
+    let (id, profiles) = (lane.id, lane.profiles.clone());
+    let read = |(instrument, name): (usize, String)| {
+        let reason = reason.clone();
+        Effect::ReadProfile(ProfileWish { lane: id, instrument, name, reason })
+    };
+    profiles.into_iter().enumerate().map(read).collect()
+}
+
 fn submit(state: &mut State, entry: Entry) -> Vec<Effect> {
     let lane = state.lane;
     match entry.asks {
@@ -63,6 +82,11 @@ fn submit(state: &mut State, entry: Entry) -> Vec<Effect> {
         Asks::Reason(_) => {
             state.over = Over::Entry(entry);
             tell(state, "F9 F9 sets the run aside; Esc goes back");
+            Vec::new()
+        }
+        Asks::NewProfile => {
+            state.over = Over::Entry(entry);
+            tell(state, "F7 reads the profile again; Esc goes back");
             Vec::new()
         }
         Asks::Burette | Asks::BuretteStart | Asks::Correction => match entry.mark() {
@@ -161,7 +185,12 @@ pub(super) fn take_back(state: &mut State, command: Command) {
             VolumeMark::Correction { reading_ml } => (Asks::Correction, reading_ml.to_string()),
             VolumeMark::Step => return,
         },
-        Command::Open { .. } | Command::Start { .. } | Command::End { .. } | Command::Leave => return,
+        Command::Reread { reason: Some(reason), .. } => (Asks::NewProfile, reason),
+        Command::Open { .. }
+        | Command::Start { .. }
+        | Command::Reread { .. }
+        | Command::End { .. }
+        | Command::Leave => return,
     };
     let mut entry = Entry::new(asks);
     insert(&mut entry.input, &typed, LONGEST_TEXT);

@@ -1,7 +1,7 @@
 //! What keys and scans do.
 
 use super::entry::{Asks, Entry, Form, LONGEST_TEXT};
-use super::fields::{entry_key, form_key};
+use super::fields::{self, entry_key, form_key};
 use super::keyboard::Gesture;
 use super::keys::{Action, action};
 use super::lens;
@@ -216,6 +216,7 @@ fn page_key(state: &mut State, key: KeyEvent, wanted: Option<Action>) -> Vec<Eff
         Action::BuretteStart => return open_volume(state, Asks::BuretteStart),
         Action::Correct => return open_volume(state, Asks::Correction),
         Action::SetAside => return open_reason(state),
+        Action::Reread => return read_profile_again(state),
         Action::Go(page) => state.page = page,
         Action::NextPage | Action::PreviousPage => {
             let at = Page::ALL.iter().position(|page| *page == state.page).unwrap_or(0);
@@ -365,6 +366,18 @@ fn open_volume(state: &mut State, asks: Asks) -> Vec<Effect> {
         }
         None => Vec::new(),
     }
+}
+
+/// A run keeps its profile unless there is a reason.
+fn read_profile_again(state: &mut State) -> Vec<Effect> {
+    if state.page != Page::Wire {
+        return vec![warn(state, "the profile is read again on the page of the wire (F3)")];
+    }
+    if state.live_run().is_none() {
+        return fields::reread(state, None);
+    }
+    open_entry(state, Asks::NewProfile);
+    Vec::new()
 }
 
 fn open_reason(state: &mut State) -> Vec<Effect> {

@@ -26,6 +26,8 @@ pub(super) enum Action {
     EndRun,
     /// Sets a stored run aside (with a reason, twice).
     SetAside,
+    /// Reads the profile files again, and the latest lines with them.
+    Reread,
     /// Leaves the screen (twice).
     LeaveScreen,
     /// Goes to a page.
@@ -91,6 +93,7 @@ pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::Char('c'), PLAIN)], "c", Action::Correct, "correct the last burette reading"),
     bind(&[(KeyCode::Char('n'), PLAIN)], "n", Action::Note, "write a note; a scanned label becomes a note by itself"),
     bind(&[(KeyCode::F(8), PLAIN)], "F8 F8", Action::EndRun, "end the run: twice, a moment apart, within 3 s"),
+    bind(&[(KeyCode::F(7), PLAIN)], "F7", Action::Reread, "on the wire page: read the profile file again, and the latest lines with it"),
     bind(&[(KeyCode::F(9), PLAIN)], "F9", Action::SetAside, "set the chosen stored run aside: reason, then F9 F9"),
     bind(&[(KeyCode::F(1), PLAIN), (KeyCode::Char('?'), PLAIN)], "? F1", Action::Help, "all keys"),
     bind(&[(KeyCode::Esc, PLAIN)], "Esc", Action::Back, "back; what was typed is kept"),
@@ -144,6 +147,9 @@ pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
             super::entry::Asks::Reason(_) => {
                 vec![("F9 F9", "set aside"), ("Esc", "back"), ("F1", "all keys")]
             }
+            super::entry::Asks::NewProfile => {
+                vec![("F7", "read it again"), ("Esc", "back"), ("F1", "all keys")]
+            }
             _ => vec![("Enter", "keep the note"), ("Esc", "back"), ("F1", "all keys")],
         },
         Over::Form(_) => {
@@ -169,7 +175,7 @@ fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             }
             (None, _) => vec![("space", "new portion"), ("w", "wire"), ("b", "bench"), ("r", "runs")],
         },
-        Page::Wire => vec![("Up Down PgUp", "scroll"), ("End", "newest"), ("n", "note"), ("Esc", "run")],
+        Page::Wire => vec![("Up Down PgUp", "scroll"), ("End", "newest"), ("F7", "profile again"), ("Esc", "run")],
         Page::Bench => vec![("Up Down", "choose"), ("Enter", "look at it"), ("Esc", "run")],
         Page::Runs => vec![("Up Down", "choose"), ("F9", "set aside"), ("Esc", "run")],
     };

@@ -20,9 +20,9 @@ mod theme;
 mod update;
 pub mod view;
 
-pub use options::{Options, Procedure, RunFate, StoredRun};
+pub use options::{Options, ProfileReader, Procedure, RunFate, StoredRun};
 pub use state::State;
 pub use terminal::{Error, Leave, show};
 pub use text::visible;
 pub use theme::Theme;
-pub use update::{Effect, Input, update};
+pub use update::{Effect, Input, ProfileWish, update};

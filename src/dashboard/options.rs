@@ -3,6 +3,7 @@
 use super::Theme;
 use crate::reading::{Stamp, Titrant};
 use crate::work::{Origin, RunId, RunPlan};
+use std::sync::Arc;
 
 /// How to show, and what to offer.
 #[derive(Debug, Clone)]
@@ -19,6 +20,18 @@ pub struct Options {
     pub procedures: Vec<Procedure>,
     /// Runs in the record, newest first.
     pub runs: Vec<StoredRun>,
+    /// Reads profile files again when they are asked for.
+    pub profiles: ProfileReader,
+}
+
+/// Reads the text of a profile by its name or path; the error is in words.
+#[derive(Clone)]
+pub struct ProfileReader(pub Arc<dyn Fn(&str) -> Result<String, String> + Send + Sync>);
+
+impl std::fmt::Debug for ProfileReader {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("ProfileReader")
+    }
 }
 
 /// A procedure as the form offers it.
@@ -89,6 +102,7 @@ impl Options {
             plan: RunPlan { portion: 1, portions: 1, ..RunPlan::default() },
             procedures: Vec::new(),
             runs: Vec::new(),
+            profiles: ProfileReader(Arc::new(|name| Err(format!("the profile {name} cannot be read here")))),
         }
     }
 }

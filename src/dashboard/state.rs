@@ -161,6 +161,7 @@ impl Asked {
     pub(super) const fn words(&self) -> &'static str {
         match self.command {
             Command::Open { .. } => "open the bench",
+            Command::Reread { .. } => "read the profile again",
             Command::Start { .. } => "start",
             Command::Mark { .. } => "volume",
             Command::Note { .. } => "note",

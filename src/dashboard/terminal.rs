@@ -294,6 +294,10 @@ impl Screen {
                 Effect::Bell => self.bell = true,
                 Effect::Leave => self.leave = Some(Leave::Asked),
                 Effect::Redraw => self.anew = true,
+                Effect::ReadProfile(wish) => {
+                    let text = (self.state.options.profiles.0)(&wish.name);
+                    self.take(Input::Profile(wish, text));
+                }
                 Effect::Send(id, command) => {
                     if let Err(refused) = self.commands.try_send((id, command)) {
                         let why = match refused {

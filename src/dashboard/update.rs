@@ -23,8 +23,23 @@ pub enum Input {
     Paste(String),
     /// The recorder says something.
     Recorder(Event),
+    /// A profile was read again, or why not, in words.
+    Profile(ProfileWish, Result<String, String>),
     /// Time passed.
     Tick,
+}
+
+/// Which profile is to be read again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ProfileWish {
+    /// The lane.
+    pub lane: LaneId,
+    /// Which of its instruments, from 0.
+    pub instrument: usize,
+    /// The profile as it was named: a shipped name or a file.
+    pub name: String,
+    /// Why, while a run goes on.
+    pub reason: Option<String>,
 }
 
 /// What is to be done.
@@ -32,6 +47,8 @@ pub enum Input {
 pub enum Effect {
     /// A command goes to the recorder.
     Send(u64, Command),
+    /// A profile file is to be read again; its text comes back as [`Input::Profile`].
+    ReadProfile(ProfileWish),
     /// The bell rings.
     Bell,
     /// Everything is drawn anew.
@@ -51,6 +68,11 @@ pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
         Input::Tick => {}
         Input::Paste(text) => gestures.push(Gesture::Burst { text, entered: true }),
         Input::Recorder(event) => effects.extend(recorder(state, &event)),
+        Input::Profile(wish, Ok(profile_text)) => {
+            let ProfileWish { lane, instrument, name: profile_name, reason } = wish;
+            effects.push(ask(state, Command::Reread { lane, instrument, profile_name, profile_text, reason }));
+        }
+        Input::Profile(_, Err(why)) => effects.push(warn(state, text::visible(&why))),
     }
     for gesture in gestures {
         effects.extend(hands::gesture(state, gesture));
@@ -236,6 +258,9 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                         stored.fate = RunFate::SetAside(reason.clone());
                     }
                     tell(state, format!("run {run} is set aside; it stays in the record"));
+                }
+                Command::Reread { profile_name, .. } => {
+                    tell(state, format!("read again with {}", text::visible(profile_name)));
                 }
                 Command::Open { .. } | Command::Start { .. } | Command::End { .. } | Command::Leave => {}
             }

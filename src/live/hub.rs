@@ -81,7 +81,9 @@ impl Hub {
     ) -> Result<(Self, mpsc::Receiver<(LaneId, FromLane)>), StoreError> {
         let (writer, thread, ids) = Writer::start(record)?;
         let (to_hub, from_lanes) = mpsc::channel(LANE_MESSAGES);
-        let numbers = Numbers { run: AtomicI64::new(ids.run), reckoning: AtomicI64::new(ids.reckoning) };
+        let numbers = Numbers {
+            decoding: AtomicI64::new(ids.decoding),
+            run: AtomicI64::new(ids.run), reckoning: AtomicI64::new(ids.reckoning) };
         let hub = Self {
             state: BenchState { record: record.display().to_string(), ..BenchState::default() },
             options,
@@ -311,6 +313,7 @@ impl Hub {
             Command::Start { lane, .. }
             | Command::Mark { lane, .. }
             | Command::Note { lane, .. }
+            | Command::Reread { lane, .. }
             | Command::End { lane, .. } => *lane,
             Command::Open { bench, start, confirms_sending } => {
                 let confirmed_by = confirms_sending.then(|| who.clone());

@@ -5,7 +5,7 @@
 
 use super::line::{Line, Pending};
 use crate::detector::Evaluation;
-use crate::profile::Decoded;
+use crate::profile::{Decoded, Profile};
 use crate::reading::{Quantity, Stamp};
 use crate::source::SourceEvent;
 use crate::store::{Commit, Direction, Entry, ReckoningRows, Writer};
@@ -54,9 +54,10 @@ pub(super) struct LaneCommand {
     pub(super) reply: oneshot::Sender<Result<(), String>>,
 }
 
-/// Numbers for new runs and reckonings, shared by the lanes of a recorder.
+/// Numbers for new decodings, runs and reckonings, shared by the lanes of a recorder.
 #[derive(Debug)]
 pub(super) struct Numbers {
+    pub(super) decoding: AtomicI64,
     pub(super) run: AtomicI64,
     pub(super) reckoning: AtomicI64,
 }
@@ -228,6 +229,7 @@ impl Lane {
             Direction::Out => line.decoder.sent(chunk.at, &chunk.bytes),
         }
         line.decoded_to = chunk.seq;
+        line.remember(chunk.direction, chunk.at, chunk.bytes.clone());
         self.take_decoded(index, decoded, commit == Commit::Saved).await;
         // A hand-shake is answered at once.
         self.tick().await;
@@ -330,6 +332,9 @@ impl Lane {
             Command::Start { plan, .. } => self.start(*plan, who).await,
             Command::Mark { mark, .. } => self.mark(mark, who).await,
             Command::Note { text, .. } => self.note(text, who).await,
+            Command::Reread { instrument, profile_name, profile_text, reason, .. } => {
+                self.reread(instrument, &profile_name, profile_text, reason, who).await
+            }
             Command::End { reason, .. } if self.going.is_some() => {
                 let why =
                     reason.filter(|r| !r.trim().is_empty()).unwrap_or_else(|| "ended by hand".to_owned());
@@ -412,6 +417,47 @@ impl Lane {
         going.notes += 1;
         self.parts.writer.write_and_go_on(vec![entry]).await;
         self.show(LaneEvent::Note { at, text }).await;
+        Ok(())
+    }
+
+    /// Reads an instrument with another profile from the latest chunks on.
+    async fn reread(
+        &mut self,
+        instrument: usize,
+        name: &str,
+        text: String,
+        reason: Option<String>,
+        who: String,
+    ) -> Result<(), String> {
+        let profile = Profile::parse(name, &text)
+            .map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))?;
+        let line = self.parts.lines.get_mut(instrument).ok_or("the bench has no such instrument")?;
+        if profile.sends() != line.profile.sends() {
+            return Err("the profile sends other bytes than before: end the recorder and open the bench anew, \
+                        so that they can be confirmed"
+                .to_owned());
+        }
+        let reason = reason.filter(|r| !r.trim().is_empty());
+        if self.going.is_some() && reason.is_none() {
+            return Err("a run keeps its profile; give a reason to change it while one goes on".to_owned());
+        }
+        let decoding_id = self.parts.numbers.decoding.fetch_add(1, Ordering::Relaxed);
+        let (frames, from_seq) = line.read_again(Arc::new(profile), decoding_id);
+        let at = line.now();
+        let (line_id, utc_us) = (line.line_id, at.utc_us);
+        let mut entries = vec![Entry::Decoding { decoding_id, line_id, profile_text: text, from_seq, utc_us }];
+        if let Some(going) = &mut self.going {
+            let frame = frames.last().map_or(0, |f| f.number);
+            let reason = reason.unwrap_or_default();
+            let words = format!("profile changed to {name} (decoding {decoding_id}, after its frame {frame}): {reason}");
+            entries.push(going.rows.decoding(decoding_id));
+            entries.push(Entry::Note { run: going.head.run, n: going.notes, words: words.clone(), at, who });
+            going.notes += 1;
+            self.show(LaneEvent::Note { at, text: words }).await;
+        }
+        self.parts.writer.write_and_go_on(entries).await;
+        let titles: Vec<&str> = self.parts.lines.iter().map(|l| l.profile.title.as_str()).collect();
+        self.show(LaneEvent::Reread { instrument: titles.join(" + "), frames }).await;
         Ok(())
     }
 

@@ -1,7 +1,7 @@
 //! One instrument of a lane: its source, its decoder, and the chunks that wait for the record.
 
 use crate::profile::{Decoder, Profile};
-use crate::reading::Stamp;
+use crate::reading::{FrameLine, Stamp};
 use crate::source::{SourceEvent, SourceHandle};
 use crate::store::{Commit, Direction};
 use bytes::Bytes;
@@ -9,6 +9,11 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, oneshot};
+
+/// Bytes of the wire kept to be read again: a thousand lines of usual length several times over.
+const RECENT_BYTES: usize = 512 * 1024;
+/// Chunks kept to be read again.
+const RECENT_CHUNKS: usize = 8_192;
 
 /// Bytes that are on their way to the disk and not decoded before they are there.
 #[derive(Debug)]
@@ -34,6 +39,9 @@ pub(super) struct Line {
     pub(super) over: bool,
     /// The chunk up to which the wire has been decoded.
     pub(super) decoded_to: i64,
+    /// The latest chunks with their numbers, to be read again with another profile.
+    recent: VecDeque<(i64, Direction, Stamp, Bytes)>,
+    recent_bytes: usize,
     next_seq: i64,
     next_event: i64,
     anchor: Option<(Instant, Stamp)>,
@@ -55,10 +63,39 @@ impl Line {
             pending: VecDeque::new(),
             over: false,
             decoded_to: 0,
+            recent: VecDeque::new(),
+            recent_bytes: 0,
             next_seq: 0,
             next_event: 0,
             anchor: None,
         }
+    }
+
+    /// Keeps a decoded chunk for a while.
+    pub(super) fn remember(&mut self, direction: Direction, at: Stamp, bytes: Bytes) {
+        self.recent_bytes += bytes.len();
+        self.recent.push_back((self.decoded_to, direction, at, bytes));
+        while self.recent_bytes > RECENT_BYTES || self.recent.len() > RECENT_CHUNKS {
+            let Some((_, _, _, gone)) = self.recent.pop_front() else { break };
+            self.recent_bytes -= gone.len();
+        }
+    }
+
+    /// Reads with another profile from now on; gives the latest frames as it understands them, and the
+    /// chunk from which it has read.
+    pub(super) fn read_again(&mut self, profile: Arc<Profile>, decoding_id: i64) -> (Vec<FrameLine>, i64) {
+        self.decoder = Decoder::new(Arc::clone(&profile));
+        self.profile = profile;
+        self.decoding_id = decoding_id;
+        let mut decoded = Vec::new();
+        for (_, direction, at, bytes) in &self.recent {
+            match direction {
+                Direction::In => self.decoder.feed(*at, bytes, &mut decoded),
+                Direction::Out => self.decoder.sent(*at, bytes),
+            }
+        }
+        let from_seq = self.recent.front().map_or(self.next_seq, |(seq, ..)| *seq);
+        (decoded.into_iter().map(|one| one.frame).collect(), from_seq)
     }
 
     pub(super) fn next_seq(&mut self) -> i64 {

@@ -9,6 +9,7 @@ use crate::store::{Commit, Entry, LineRow, Reader};
 use crate::work::{BenchPlan, Event, Health, LaneId, LaneState, LinePlan, Origin, VolumeFrom};
 use std::collections::VecDeque;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use tokio::sync::mpsc;
 
 impl Hub {
@@ -65,9 +66,9 @@ impl Hub {
         let origins: Vec<Origin> = parts.iter().map(|(_, _, port)| origin_of(port)).collect();
         let utc_us = Clock::start().stamp().utc_us;
         for (index, ((plan, profile, port), origin)) in parts.iter().zip(&origins).enumerate() {
-            let (line_id, decoding_id) = (self.ids.line, self.ids.decoding);
+            let line_id = self.ids.line;
             self.ids.line += 1;
-            self.ids.decoding += 1;
+            let decoding_id = self.numbers.decoding.fetch_add(1, Ordering::Relaxed);
             entries.push(Entry::Line(Box::new(LineRow {
                 line_id,
                 bench: bench.bench.title.clone(),
@@ -79,7 +80,7 @@ impl Hub {
                 utc_offset_s: utc_offset_s(),
             })));
             let profile_text = plan.profile_text.clone();
-            entries.push(Entry::Decoding { decoding_id, line_id, profile_text, utc_us });
+            entries.push(Entry::Decoding { decoding_id, line_id, profile_text, from_seq: 0, utc_us });
             let opening = Opening {
                 line: (&profile.wire).into(),
                 must_exist: self.options.ports_must_exist,
@@ -100,6 +101,7 @@ impl Hub {
             id,
             title: bench.bench.title.clone(),
             instrument: instruments.join(" + "),
+            profiles: bench.bench.instrument.iter().map(|i| i.profile.clone()).collect(),
             port: ports.join(" + "),
             keyed: matches!(bench.bench.volume, VolumeFrom::Keyed { .. }),
             health: Health::Opening,

@@ -115,6 +115,8 @@ pub enum Entry {
         line_id: i64,
         /// Text of the profile.
         profile_text: String,
+        /// The chunk from which the wire is read.
+        from_seq: i64,
         /// When.
         utc_us: i64,
     },
@@ -157,6 +159,13 @@ pub enum Entry {
         decoding_ids: Vec<i64>,
         /// When.
         utc_us: i64,
+    },
+    /// An evaluation takes the readings of a further decoding.
+    ReckoningDecoding {
+        /// The evaluation.
+        reckoning_id: i64,
+        /// The decoding.
+        decoding_id: i64,
     },
     /// A person told a volume.
     Mark {

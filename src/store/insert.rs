@@ -27,9 +27,12 @@ pub(super) fn insert(connection: &Connection, entry: &Entry) -> rusqlite::Result
             "INSERT INTO wire VALUES (?, ?, ?, ?, ?, ?)",
             params![line_id, seq, direction.word(), ns(at.elapsed_ns), at.utc_us, &bytes[..]],
         ),
-        Entry::Decoding { decoding_id, line_id, profile_text, utc_us } => {
+        Entry::Decoding { decoding_id, line_id, profile_text, from_seq, utc_us } => {
             let hash = text(connection, TextKind::Profile, profile_text)?;
-            run("INSERT INTO decoding VALUES (?, ?, ?, ?)", params![decoding_id, line_id, hash, utc_us])
+            run(
+                "INSERT INTO decoding VALUES (?, ?, ?, ?, ?)",
+                params![decoding_id, line_id, hash, from_seq, utc_us],
+            )
         }
         Entry::Confirmation { profile_text, bench, utc_us, who } => {
             let hash = text(connection, TextKind::Profile, profile_text)?;
@@ -45,6 +48,9 @@ pub(super) fn insert(connection: &Connection, entry: &Entry) -> rusqlite::Result
                 run("INSERT INTO reckoning_decoding VALUES (?, ?)", params![reckoning_id, decoding_id])?;
             }
             Ok(())
+        }
+        Entry::ReckoningDecoding { reckoning_id, decoding_id } => {
+            run("INSERT INTO reckoning_decoding VALUES (?, ?)", params![reckoning_id, decoding_id])
         }
         Entry::Mark { run: run_id, n, mark, at, who } => {
             let (kind, reading_ml) = mark_columns(*mark);

@@ -19,6 +19,12 @@ impl ReckoningRows {
         Self { reckoning_id, generation: 0, changes: 0 }
     }
 
+    /// The evaluation takes the readings of a further decoding from now on.
+    #[must_use]
+    pub const fn decoding(&self, decoding_id: i64) -> Entry {
+        Entry::ReckoningDecoding { reckoning_id: self.reckoning_id, decoding_id }
+    }
+
     /// The `n`-th point (from 1), whose signal came from `frame`.
     #[must_use]
     pub fn point(&self, n: usize, frame: u64, point: Point) -> Entry {

@@ -37,6 +37,19 @@ pub enum Command {
         /// The text, as typed or scanned.
         text: String,
     },
+    /// Reads an instrument with another profile from now on, and its latest lines again.
+    Reread {
+        /// The lane.
+        lane: LaneId,
+        /// Which of its instruments, from 0.
+        instrument: usize,
+        /// File name of the profile, for messages.
+        profile_name: String,
+        /// Its text.
+        profile_text: String,
+        /// Why; needed while a run goes on, which otherwise keeps its profile.
+        reason: Option<String>,
+    },
     /// Ends the run of a lane.
     End {
         /// The lane.

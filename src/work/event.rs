@@ -123,6 +123,13 @@ pub enum LaneEvent {
         /// The frame.
         frame: FrameLine,
     },
+    /// An instrument is read with another profile: its latest frames as they are understood now.
+    Reread {
+        /// Title of the instruments.
+        instrument: String,
+        /// The frames, oldest first.
+        frames: Vec<FrameLine>,
+    },
     /// Readings of one frame.
     Readings {
         /// The readings.

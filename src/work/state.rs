@@ -36,6 +36,8 @@ pub struct LaneState {
     pub title: String,
     /// Title of the instrument's profile.
     pub instrument: String,
+    /// The profiles of its instruments, as they were named: a shipped name or a file.
+    pub profiles: Vec<String>,
     /// Where the bytes come from, as people name it.
     pub port: String,
     /// Whether volumes are told by a person.
@@ -123,6 +125,17 @@ impl LaneState {
             LaneEvent::Line { health } => self.health = health.clone(),
             LaneEvent::Frame { frame } => self.take_frame(frame),
             LaneEvent::Readings { readings } => self.take_readings(readings),
+            LaneEvent::Reread { instrument, frames } => {
+                self.instrument.clone_from(instrument);
+                self.frames.clear();
+                self.frames_total = 0;
+                self.frames_not_understood = 0;
+                // What the old profile made of the line no longer stands beside what the new one makes.
+                self.latest.clear();
+                for frame in frames {
+                    self.take_frame(frame);
+                }
+            }
             LaneEvent::Started { head } => {
                 self.run = Some(RunState {
                     head: (**head).clone(),
@@ -182,6 +195,7 @@ impl RunState {
             LaneEvent::Line { .. }
             | LaneEvent::Frame { .. }
             | LaneEvent::Readings { .. }
+            | LaneEvent::Reread { .. }
             | LaneEvent::Started { .. }
             | LaneEvent::Warning { .. } => {}
         }

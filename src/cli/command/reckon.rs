@@ -64,6 +64,7 @@ impl ReckonArgs {
                 decoding_id: s.decoding_id,
                 line_id: s.line_id,
                 profile_text: s.profile_text.clone(),
+                from_seq: 0,
                 utc_us,
             })
             .collect();

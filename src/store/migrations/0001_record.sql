@@ -82,6 +82,7 @@ CREATE TABLE decoding (
     decoding_id INTEGER NOT NULL PRIMARY KEY,
     line_id INTEGER NOT NULL REFERENCES line (line_id),
     profile_hash TEXT NOT NULL REFERENCES text (hash),
+    from_seq INTEGER NOT NULL,               -- the chunk from which the wire is read; frames count from there
     utc_us INTEGER NOT NULL
 ) STRICT;
 
