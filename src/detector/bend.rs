@@ -102,20 +102,16 @@ fn attempt(
         fit.fault = fit.fault.or((!significant).then_some("change of slope within its uncertainty"));
         fits.push(fit);
     };
-    let mut widths = vec![0.01, 0.08];
+    // Behind a lag the corner itself may be sharp: both roundings must be able to explain it.
+    let lagging = series.time_s.is_some();
+    let mut widths = if lagging { vec![0.002, 0.05] } else { vec![0.01, 0.08] };
+    let ln_width = if lagging { ((0.004 * range).ln(), 2.0) } else { ((0.03 * range).ln(), 1.5) };
     for (curved_before, curved_behind) in [(false, false), (true, false), (false, true), (true, true)] {
         for stray in [false, true] {
             if stray && (!absorbance || strongest < 0.5) {
                 continue;
             }
-            let model = Bend {
-                count,
-                curved_before,
-                curved_behind,
-                stray,
-                ln_volume,
-                ln_width: ((0.03 * range).ln(), 1.5),
-            };
+            let model = Bend { count, curved_before, curved_behind, stray, ln_volume, ln_width };
             let bend: Rc<dyn Response> = Rc::new(model.clone());
             let mut found: Option<(f64, Fitted)> = None;
             for width in &widths {
@@ -301,20 +297,33 @@ fn misplaced(series: &Series, fit: &Fitted) -> Option<&'static str> {
     None
 }
 
+/// Seconds of the run that lead in to a cut stretch, so that a lag is no matter of where it was cut.
+const LEAD_IN_S: f64 = 30.0;
+/// Standard deviation of a point that only leads in, over that of others.
+const UNCOUNTED: f64 = 1e3;
+
 /// The stretch with both outer wings cut to 65 per cent; `None` if too few points remain.
 fn shortened(series: &Series, ends: &[(f64, f64)]) -> Option<Series> {
     let n = series.titrant.len();
     let (first, last) = (ends.first()?.0, ends.last()?.0);
-    let low = first - 0.65 * (first - series.titrant[0]);
+    let counted: Vec<usize> = (0..n).filter(|i| series.share[*i] < UNCOUNTED).collect();
+    let begin = series.titrant[*counted.first()?];
+    let low = first - 0.65 * (first - begin);
     let high = last + 0.65 * (series.titrant[n - 1] - last);
-    let keep: Vec<usize> =
-        (0..n).filter(|i| series.titrant[*i] >= low && series.titrant[*i] <= high).collect();
+    let from = counted.iter().copied().find(|i| series.titrant[*i] >= low)?;
+    let lead_in = match &series.time_s {
+        Some(t) => (0..from).find(|i| t[*i] > t[from] - LEAD_IN_S).unwrap_or(from),
+        None => from,
+    };
+    let keep: Vec<usize> = (lead_in..n).filter(|i| series.titrant[*i] <= high).collect();
     let pick = |v: &[f64]| keep.iter().map(|i| v[*i]).collect::<Vec<f64>>();
-    let before = keep.iter().filter(|i| series.titrant[**i] < first).count();
-    (keep.len() >= 12 && before >= 4 && keep.len() < n).then(|| Series {
+    let mut share = pick(&series.share);
+    share[..from - lead_in].fill(UNCOUNTED);
+    let before = keep.iter().filter(|i| **i >= from && series.titrant[**i] < first).count();
+    (keep.len() + lead_in >= from + 12 && before >= 4 && keep.len() < n).then(|| Series {
         titrant: pick(&series.titrant),
         signal: pick(&series.signal),
-        share: pick(&series.share),
+        share,
         time_s: series.time_s.as_deref().map(pick),
         ..*series
     })

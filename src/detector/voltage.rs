@@ -50,7 +50,11 @@ pub(super) fn evaluate(
         titrant: titrant.to_vec(),
         signal: z.to_vec(),
         share: vec![1.0; z.len()],
-        time_s: points.time_s.as_ref().filter(|_| points.dosing == Dosing::Continuous).map(|t| t[from..].to_vec()),
+        time_s: points
+            .time_s
+            .as_ref()
+            .filter(|_| points.dosing == Dosing::Continuous)
+            .map(|t| t[from..].to_vec()),
         u_signal: points.u_signal / unit,
         u_titrant: points.u_titrant,
     };
@@ -66,7 +70,8 @@ pub(super) fn evaluate(
             }
             let Some(found) = response::fit(&response, &series, &start, 0.5, 7) else { continue };
             let known = fits.iter().any(|f| {
-                f.name == found.name && (f.ends[0].0 - found.ends[0].0).abs() < 0.3 * f.ends[0].1.max(found.ends[0].1)
+                f.name == found.name
+                    && (f.ends[0].0 - found.ends[0].0).abs() < 0.3 * f.ends[0].1.max(found.ends[0].1)
             });
             if !known {
                 fits.push(found);
@@ -111,11 +116,21 @@ pub(super) fn evaluate(
 }
 
 /// Starts: where the voltage crosses the middle, or where it is highest.
-fn starts(couples: Couples, titrant: &[f64], z: &[f64], (low, high): (f64, f64), ln_v0: f64) -> Vec<Vec<f64>> {
+fn starts(
+    couples: Couples,
+    titrant: &[f64],
+    z: &[f64],
+    (low, high): (f64, f64),
+    ln_v0: f64,
+) -> Vec<Vec<f64>> {
     let n = z.len();
     let middle = f64::midpoint(low, high);
     // The last crossing in the right direction; the first readings may be anything.
-    let crossing = |falls: bool| (1..n).rfind(|i| if falls { z[*i] < middle && z[*i - 1] >= middle } else { z[*i] >= middle && z[*i - 1] < middle });
+    let crossing = |falls: bool| {
+        (1..n).rfind(|i| {
+            if falls { z[*i] < middle && z[*i - 1] >= middle } else { z[*i] >= middle && z[*i - 1] < middle }
+        })
+    };
     let gap = match couples {
         Couples::Titrant => crossing(true).map(|i| (titrant[i - 1], titrant[i])),
         Couples::Analyte => crossing(false).map(|i| (titrant[i - 1], titrant[i])),
