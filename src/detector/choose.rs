@@ -11,7 +11,7 @@ use super::response::{self, Response, Series};
 use std::rc::Rc;
 
 /// After two rounds, models further behind than this are not carried on.
-const PRUNE: f64 = 30.0;
+const PRUNE: f64 = 24.0;
 /// What a fit that cannot be used after two rounds is charged.
 const HANDICAP: f64 = 15.0;
 /// How many models are fitted again with something that moves along the run.
