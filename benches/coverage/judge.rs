@@ -7,62 +7,71 @@ use std::time::{Duration, Instant};
 /// The resolution of recorded volumes in mL, joined with the bound: no finder can be asked for less.
 const RESOLUTION_ML: f64 = 0.001;
 /// Shares of the first equivalence volume at which the forecast is looked at.
-pub const FORECAST_AT: [f64; 5] = [0.5, 0.7, 0.8, 0.9, 0.95];
+pub(crate) const FORECAST_AT: [f64; 5] = [0.5, 0.7, 0.8, 0.9, 0.95];
 
 /// One end-point that was found.
 #[derive(Debug, Clone)]
-pub struct Hit {
-    pub required: bool,
-    pub error_ml: f64,
-    pub u_ml: Option<f64>,
-    pub limit_ml: f64,
-    pub in_tolerance: bool,
-    pub method: String,
+pub(crate) struct Hit {
+    pub(crate) required: bool,
+    pub(crate) error_ml: f64,
+    pub(crate) u_ml: Option<f64>,
+    pub(crate) limit_ml: f64,
+    pub(crate) in_tolerance: bool,
+    pub(crate) method: String,
+}
+
+/// An end-point where there is none.
+#[derive(Debug, Clone)]
+pub(crate) struct Wrong {
+    pub(crate) volume_ml: f64,
+    pub(crate) u_ml: Option<f64>,
+    pub(crate) method: String,
 }
 
 /// A live find that was never withdrawn.
 #[derive(Debug, Clone, Copy)]
-pub struct LiveHit {
-    pub delay_points: usize,
-    pub early: bool,
-    pub in_tolerance: bool,
+pub(crate) struct LiveHit {
+    pub(crate) delay_points: usize,
+    pub(crate) early: bool,
+    pub(crate) in_tolerance: bool,
 }
 
 /// A forecast at one share of the first equivalence volume.
 #[derive(Debug, Clone, Copy)]
-pub struct Forecast {
-    pub inside: bool,
-    pub half_width: f64,
-    pub error: f64,
+pub(crate) struct Forecast {
+    pub(crate) below: bool,
+    pub(crate) above: bool,
+    pub(crate) half_width: f64,
+    pub(crate) error: f64,
 }
 
 /// Everything that is counted about one run.
 #[derive(Debug, Clone)]
-pub struct Verdict {
-    pub seed: u64,
-    pub family: &'static str,
-    pub dosing: &'static str,
-    pub disturbance: &'static str,
-    pub chemistry: String,
-    pub required: usize,
-    pub hits: Vec<Hit>,
-    pub missed: Vec<Answer>,
-    pub false_ml: Vec<f64>,
-    pub live: Vec<LiveHit>,
-    pub live_missed: usize,
-    pub live_false: usize,
-    pub withdrawn: usize,
-    pub forecasts: [Option<Forecast>; FORECAST_AT.len()],
+pub(crate) struct Verdict {
+    pub(crate) seed: u64,
+    pub(crate) family: &'static str,
+    pub(crate) dosing: &'static str,
+    pub(crate) disturbance: &'static str,
+    pub(crate) chemistry: String,
+    pub(crate) required: usize,
+    pub(crate) hits: Vec<Hit>,
+    pub(crate) missed: Vec<Answer>,
+    pub(crate) wrong: Vec<Wrong>,
+    pub(crate) live: Vec<LiveHit>,
+    pub(crate) live_missed: usize,
+    pub(crate) live_false: usize,
+    pub(crate) withdrawn: usize,
+    pub(crate) forecasts: [Option<Forecast>; FORECAST_AT.len()],
     /// Whether the run reaches so far that a forecast could be asked for.
-    pub forecast_asked: [bool; FORECAST_AT.len()],
-    pub evaluation_time: Duration,
-    pub time_per_point: Duration,
+    pub(crate) forecast_asked: [bool; FORECAST_AT.len()],
+    pub(crate) evaluation_time: Duration,
+    pub(crate) time_per_point: Duration,
 }
 
 impl Verdict {
     /// All required end-points within tolerance and nothing false.
-    pub fn is_right(&self) -> bool {
-        self.false_ml.is_empty()
+    pub(crate) fn is_right(&self) -> bool {
+        self.wrong.is_empty()
             && self.missed.is_empty()
             && self.hits.iter().all(|h| !h.required || h.in_tolerance)
     }
@@ -82,7 +91,11 @@ fn given(run: &Run) -> Given {
         "polarised, current" | "polarised, voltage" => Family::Polarised,
         _ => Family::AcidBase,
     };
-    let shape = if run.shape == Mark::Bend { Shape::Bend } else { Shape::Jump };
+    let shape = match run.shape {
+        Mark::Bend => Shape::Bend,
+        Mark::Polarised if run.chemistry.ends_with("peaks") => Shape::Peak,
+        Mark::Jump | Mark::Polarised => Shape::Jump,
+    };
     let vessel = run.titration.as_ref().map(|t| t.vessel);
     Given {
         titrant_mol_l: vessel.map(|v| v.titrant_mol_l),
@@ -118,7 +131,7 @@ fn pair(volumes: &[f64], answers: &[Answer]) -> Vec<Option<usize>> {
 }
 
 /// Runs the final evaluation and the watch over a run and compares with the truth.
-pub fn judge(run: &Run, told: bool) -> Verdict {
+pub(crate) fn judge(run: &Run, told: bool) -> Verdict {
     let given = if told { given(run) } else { Given::default() };
     let started = Instant::now();
     let evaluation = evaluate(&run.curve, &given);
@@ -126,10 +139,14 @@ pub fn judge(run: &Run, told: bool) -> Verdict {
     let volumes: Vec<f64> = evaluation.end_points.iter().map(|e| e.titrant).collect();
     let paired = pair(&volumes, &run.answers);
     let mut hits = Vec::new();
-    let mut false_ml = Vec::new();
+    let mut wrong = Vec::new();
     for (end_point, answer) in evaluation.end_points.iter().zip(&paired) {
         let Some(answer) = answer.map(|j| &run.answers[j]) else {
-            false_ml.push(end_point.titrant);
+            wrong.push(Wrong {
+                volume_ml: end_point.titrant,
+                u_ml: end_point.u,
+                method: end_point.method.clone(),
+            });
             continue;
         };
         let error_ml = end_point.titrant - answer.volume_ml;
@@ -154,7 +171,7 @@ pub fn judge(run: &Run, told: bool) -> Verdict {
         required: run.answers.iter().filter(|a| a.required).count(),
         missed: missed.collect(),
         hits,
-        false_ml,
+        wrong,
         live: Vec::new(),
         live_missed: 0,
         live_false: 0,
@@ -198,7 +215,8 @@ fn follow(run: &Run, given: &Given, verdict: &mut Verdict) {
             verdict.forecast_asked[slot] = true;
             if let (Some(expected), Some((low, high))) = (outlook.expected, outlook.interval) {
                 verdict.forecasts[slot] = Some(Forecast {
-                    inside: (low..=high).contains(&first),
+                    below: first < low,
+                    above: first > high,
                     half_width: 0.5 * (high - low) / first,
                     error: (expected - first).abs() / first,
                 });

@@ -21,6 +21,7 @@ struct Options {
     misses: bool,
 }
 
+#[expect(clippy::expect_used, reason = "a mistyped option ends the program with a word")]
 fn options() -> Options {
     let mut options = Options { runs: 2_000, seed: 1, family: None, told: false, misses: false };
     let mut words = std::env::args().skip(1);

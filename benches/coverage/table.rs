@@ -40,7 +40,7 @@ fn row(name: &str, group: &[&Verdict]) {
         required,
         percent(hits.len(), required),
         percent(hits.iter().filter(|h| h.in_tolerance).count(), hits.len()),
-        group.iter().map(|v| v.false_ml.len()).sum::<usize>(),
+        group.iter().map(|v| v.wrong.len()).sum::<usize>(),
         1e3 * median(hits.iter().map(|h| h.error_ml.abs()).collect()),
         median(hits.iter().map(|h| h.error_ml.abs() / h.limit_ml / 0.6745).collect()),
         percent(inside(1.0), with_u.len()),
@@ -69,7 +69,7 @@ fn by(verdicts: &[Verdict], title: &str, key: impl Fn(&Verdict) -> &'static str)
 }
 
 /// Prints all tables.
-pub fn print(verdicts: &[Verdict]) {
+pub(crate) fn print(verdicts: &[Verdict]) {
     println!("limit = Cramer-Rao bound joined with 0.001 mL; med/lim is 1 for an efficient finder\n\n{HEAD}");
     row("all", &verdicts.iter().collect::<Vec<_>>());
     by(verdicts, "family", |v| v.family);
@@ -89,15 +89,17 @@ pub fn print(verdicts: &[Verdict]) {
 
 fn forecasts(verdicts: &[Verdict]) {
     println!(
-        "\nforecast of the first end-point (90 % intervals)\nat     asked  given%  inside%  half-width%  median error%"
+        "\nforecast of the first end-point (90 % intervals)\nat     asked  given%  inside%  earlier%  later%  half-width%  median error%"
     );
     for (slot, share) in FORECAST_AT.iter().enumerate() {
         let asked = verdicts.iter().filter(|v| v.forecast_asked[slot]).count();
         let given: Vec<_> = verdicts.iter().filter_map(|v| v.forecasts[slot]).collect();
         println!(
-            "{share:4.2} {asked:7} {:>7} {:>8} {:12.2} {:14.2}",
+            "{share:4.2} {asked:7} {:>7} {:>8} {:>9} {:>7} {:12.2} {:14.2}",
             percent(given.len(), asked),
-            percent(given.iter().filter(|f| f.inside).count(), given.len()),
+            percent(given.iter().filter(|f| !f.below && !f.above).count(), given.len()),
+            percent(given.iter().filter(|f| f.below).count(), given.len()),
+            percent(given.iter().filter(|f| f.above).count(), given.len()),
             100.0 * median(given.iter().map(|f| f.half_width).collect()),
             100.0 * median(given.iter().map(|f| f.error).collect()),
         );
@@ -105,15 +107,20 @@ fn forecasts(verdicts: &[Verdict]) {
 }
 
 /// Prints each run that went wrong and each error beyond three stated uncertainties.
-pub fn print_misses(verdicts: &[Verdict]) {
+pub(crate) fn print_misses(verdicts: &[Verdict]) {
     println!("\nruns that went wrong");
     for v in verdicts {
         let head = format!("{:6} {} | {} | {} | {}", v.seed, v.family, v.chemistry, v.dosing, v.disturbance);
         for answer in &v.missed {
             println!("{head}: missed {:.4} mL, prominence {:.1}", answer.volume_ml, answer.prominence);
         }
-        for volume in &v.false_ml {
-            println!("{head}: false {volume:.4} mL");
+        for wrong in &v.wrong {
+            println!(
+                "{head}: false {:.4} mL, u {:.2} uL [{}]",
+                wrong.volume_ml,
+                1e3 * wrong.u_ml.unwrap_or(f64::NAN),
+                wrong.method,
+            );
         }
         for hit in v.hits.iter().filter(|h| h.required) {
             let in_u = hit.u_ml.map_or(f64::INFINITY, |u| hit.error_ml.abs() / u);

@@ -5,6 +5,7 @@
 use super::activity::{Gammas, debye_hueckel_a};
 use super::water::pkw;
 use crate::numeric::{find_root, find_root_near};
+use std::f64::consts::LN_10;
 
 /// What was weighed into a solution: an acid, a base, or an ion that takes no part (no pK).
 ///
@@ -32,6 +33,9 @@ impl Solute {
         Self { concentration, top_charge, pk }
     }
 }
+
+/// Where a pH is looked for.
+const PH_LIMITS: (f64, f64) = (-3.0, 17.0);
 
 /// A solution at equilibrium.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -63,14 +67,15 @@ impl Medium {
     }
 }
 
-/// Sums over all species at a trial pH.
-#[derive(Default)]
+/// Sums over all species at a trial pH: charge, its derivative by pH over -ln 10, and charge squared.
+#[derive(Default, Clone, Copy)]
 struct Sums {
     charge: f64,
+    capacity: f64,
     square: f64,
 }
 
-fn add_solute(sums: &mut Sums, solute: &Solute, hydrogen_activity: f64, gammas: &Gammas) {
+fn add_solute(sums: &mut Sums, (factor, solute): (f64, &Solute), hydrogen_activity: f64, gammas: &Gammas) {
     // Amounts of the forms relative to the protonated one; at most a few steps, so no overflow within pH -3 to 17.
     let (mut weight, mut total, mut charge, mut square) = (1.0, 0.0, 0.0, 0.0);
     let mut z = solute.top_charge;
@@ -83,8 +88,11 @@ fn add_solute(sums: &mut Sums, solute: &Solute, hydrogen_activity: f64, gammas: 
             z -= 1;
         }
     }
-    sums.charge += solute.concentration * charge / total;
-    sums.square += solute.concentration * square / total;
+    let concentration = factor * solute.concentration;
+    let mean = charge / total;
+    sums.charge += concentration * mean;
+    sums.square += concentration * square / total;
+    sums.capacity += concentration * (square / total - mean * mean);
 }
 
 /// Brings a mixture to equilibrium.
@@ -97,36 +105,37 @@ pub fn equilibrate(medium: Medium, solutes: &[(f64, &Solute)], near_ph: Option<f
         .iter()
         .map(|(factor, s)| 0.5 * factor * s.concentration * f64::from(s.top_charge.pow(2)))
         .sum::<f64>();
-    let mut ph = near_ph;
-    for _ in 0..100 {
+    let sums_at = |ph: f64, ionic_strength: f64| {
         let gammas = Gammas::davies(medium.a, ionic_strength);
-        let sums_at = |ph: f64| {
-            let activity = 10_f64.powf(-ph);
-            let mut sums = Sums::default();
-            for (factor, solute) in solutes {
-                let mut one = Sums::default();
-                add_solute(&mut one, solute, activity, &gammas);
-                sums.charge += factor * one.charge;
-                sums.square += factor * one.square;
-            }
-            let hydrogen = activity / gammas.of(1);
-            let hydroxide = 10_f64.powf(-medium.pkw) / (activity * gammas.of(1));
-            sums.charge += hydrogen - hydroxide;
-            sums.square += hydrogen + hydroxide;
-            (sums, hydrogen, hydroxide)
-        };
-        let balance = |ph: f64| sums_at(ph).0.charge;
-        let found = match ph {
-            Some(start) => find_root_near(balance, start, 0.02, (-3.0, 17.0), 1e-14),
-            None => find_root(balance, -3.0, 17.0, 1e-14),
-        }?;
-        let (sums, hydrogen, hydroxide) = sums_at(found);
-        let next = 0.5 * sums.square;
-        let settled = (next - ionic_strength).abs() <= 1e-13 * next;
-        (ph, ionic_strength) = (Some(found), next);
-        if settled {
-            return Some(Equilibrium { ph: found, ionic_strength, hydrogen, hydroxide });
+        let activity = 10_f64.powf(-ph);
+        let hydrogen = activity / gammas.of(1);
+        let hydroxide = 10_f64.powf(-medium.pkw) / (activity * gammas.of(1));
+        let both = hydrogen + hydroxide;
+        let mut sums = Sums { charge: hydrogen - hydroxide, capacity: both, square: both };
+        for row in solutes {
+            add_solute(&mut sums, *row, activity, &gammas);
         }
+        (sums, hydrogen, hydroxide)
+    };
+    // A rough bracketed solution first; from there Newton's step in pH and the renewed ionic strength converge together.
+    let balance = |ph: f64| sums_at(ph, ionic_strength).0.charge;
+    let mut ph = match near_ph {
+        Some(start) => find_root_near(balance, start, 0.05, PH_LIMITS, 1e-3),
+        None => find_root(balance, PH_LIMITS.0, PH_LIMITS.1, 1e-3),
+    }?;
+    let mut last_change = f64::INFINITY;
+    for _ in 0..200 {
+        let (sums, hydrogen, hydroxide) = sums_at(ph, ionic_strength);
+        let step = (sums.charge / (sums.capacity * LN_10)).clamp(-0.5, 0.5);
+        let next = 0.5 * sums.square;
+        let change = step.abs().max((next / ionic_strength.max(f64::MIN_POSITIVE) - 1.0).abs());
+        ph += step;
+        ionic_strength = next;
+        // In pure water the charges cancel to rounding before pH is known to 1e-13: then it gets no better.
+        if change < 1e-13 || (change < 1e-9 && change >= 0.5 * last_change) {
+            return Some(Equilibrium { ph, ionic_strength, hydrogen, hydroxide });
+        }
+        last_change = change;
     }
     None
 }

@@ -3,7 +3,7 @@
 mod columns;
 mod heading;
 
-pub use columns::{Columns, Role};
+pub use columns::Columns;
 
 use super::Fault;
 use crate::reading::{Curve, Point};

@@ -1,17 +1,23 @@
 //! The command line.
 
-mod args;
-mod command;
-mod curve_file;
-mod exit;
-mod fault;
-mod output;
+pub mod args;
+pub mod attach;
+pub mod bench;
+pub mod command;
+pub mod curve_file;
+pub mod exit;
+pub mod fault;
+pub mod output;
+pub mod plain;
+pub mod screen;
+pub mod settings;
 
 pub use args::{Args, Command};
 pub use exit::Exit;
 pub use fault::Fault;
+pub use settings::Settings;
 
-use clap::Parser;
+use clap::{CommandFactory, Parser};
 use output::{Output, complain};
 use std::process::ExitCode;
 
@@ -28,9 +34,7 @@ pub fn run() -> ExitCode {
         }
     };
     let mut output = Output::default();
-    let done = match args.command {
-        Command::Evaluate(evaluate) => evaluate.run(&mut output),
-    };
+    let done = args.places.settle().and_then(|settings| obey(args.command, &settings, &mut output));
     let exit = done.unwrap_or_else(|fault| {
         complain(&format!("dropwise: {fault}"));
         fault.exit
@@ -42,4 +46,41 @@ pub fn run() -> ExitCode {
             Exit::OwnFault.into()
         }
     }
+}
+
+fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+    match command {
+        None => screen::show(settings, None, false),
+        Some(Command::Demo(demo)) => demo.run(settings, output),
+        Some(Command::Run(run)) => run.run(settings, output),
+        Some(Command::Replay(replay)) => replay.run(settings, output),
+        Some(Command::Evaluate(evaluate)) => evaluate.run(output),
+        Some(Command::Ports(ports)) => ports.run(output),
+        Some(Command::Capture(capture)) => capture.run(settings),
+        Some(Command::Profile(profile)) => profile.run(settings, output),
+        Some(Command::List(list)) => list.run(settings, output),
+        Some(Command::Show(show)) => show.run(settings, output),
+        Some(Command::Reckon(reckon)) => reckon.run(settings, output),
+        Some(Command::Recorder(recorder)) => recorder.run(settings, output),
+        Some(Command::Completions { shell }) => {
+            let mut script = Vec::new();
+            clap_complete::generate(shell, &mut Args::command(), "dropwise", &mut script);
+            print_text(&script, output)
+        }
+        Some(Command::Man) => {
+            let mut page = Vec::new();
+            let rendered = clap_mangen::Man::new(Args::command()).render(&mut page);
+            rendered.map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
+            print_text(&page, output)
+        }
+    }
+}
+
+fn print_text(text: &[u8], output: &mut Output) -> Result<Exit, Fault> {
+    let written = output.line(String::from_utf8_lossy(text).trim_end());
+    written.map_err(|e| Fault {
+        text: format!("standard output cannot be written: {e}"),
+        exit: Exit::OwnFault,
+    })?;
+    Ok(Exit::Done)
 }

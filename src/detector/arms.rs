@@ -87,7 +87,7 @@ fn cholesky<const N: usize>(a: &[[f64; N]; N]) -> Option<[[f64; N]; N]> {
             let s: f64 = a[i][j] - (0..j).map(|k| l[i][k] * l[j][k]).sum::<f64>();
             if i == j {
                 // Columns have unit length: below this they are parallel for all that the numbers can tell.
-                if !(s > 1e-12) {
+                if s.is_nan() || s <= 1e-12 {
                     return None;
                 }
                 l[i][i] = s.sqrt();

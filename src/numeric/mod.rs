@@ -1,4 +1,4 @@
-//! Numerical kernels with their sources. Pure.
+//! Numerical kernels with their sources. Uses nothing of the other folders.
 
 pub mod levenberg;
 pub mod line;

@@ -1,8 +1,8 @@
 //! What happened: the recorder says it, screens and the plain printer show it.
 
-use super::{BenchState, LaneId, RunId, RunPlan};
+use super::{BenchState, LaneId, LaneState, RunId, RunPlan};
 use crate::detector::{Change, EndPoint, Outlook};
-use crate::reading::{CurveHead, Point, Reading, Stamp};
+use crate::reading::{CurveHead, FrameLine, Point, Reading, Stamp};
 use serde::{Deserialize, Serialize};
 
 /// Where the data of a run came from; shown wherever the run is shown.
@@ -40,6 +40,21 @@ impl Origin {
         }
     }
 
+    /// The origin with this word.
+    #[must_use]
+    pub fn parse(word: &str) -> Option<Self> {
+        let all = [
+            Self::Serial,
+            Self::Network,
+            Self::File,
+            Self::Keyed,
+            Self::Capture,
+            Self::Simulator,
+            Self::Imported,
+        ];
+        all.into_iter().find(|origin| origin.word() == word)
+    }
+
     /// Whether a run of this origin may stand as the result of a real sample.
     #[must_use]
     pub const fn is_real(self) -> bool {
@@ -55,6 +70,16 @@ pub enum Event {
     Snapshot {
         /// The state.
         state: Box<BenchState>,
+    },
+    /// A bench was opened as a further lane.
+    Opened {
+        /// The lane as it begins.
+        lane: Box<LaneState>,
+    },
+    /// A lane whose line was at its end gave way to a new one of the same bench.
+    Closed {
+        /// The lane.
+        lane: LaneId,
     },
     /// Something happened on a lane.
     Lane {
@@ -74,6 +99,8 @@ pub enum Event {
         id: u64,
         /// `None` when done, else why not, in words.
         refused: Option<String>,
+        /// The lane that was opened, if one was asked for.
+        lane: Option<LaneId>,
     },
     /// The recorder leaves; nothing follows.
     Leaving {
@@ -168,42 +195,11 @@ pub enum Health {
         /// Why, in words.
         why: String,
     },
-}
-
-/// What became of a frame.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case", tag = "fate")]
-pub enum FrameFate {
-    /// A pattern took it.
-    Understood {
-        /// Which one.
-        by: String,
-    },
-    /// A pattern said that it carries nothing (heading, page number).
-    Ignored {
-        /// Which one.
-        by: String,
-    },
-    /// It did not fit: checksum, length, limits.
-    Damaged {
-        /// Why.
+    /// Cannot be used: nothing will come.
+    Failed {
+        /// Why and how to mend, in words.
         why: String,
     },
-    /// No pattern took it.
-    NotUnderstood,
-}
-
-/// One frame as people see it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct FrameLine {
-    /// Counted from 0 on its wire.
-    pub number: u64,
-    /// When its last byte arrived.
-    pub at: Stamp,
-    /// Its text, decoded; may hold control characters: make them visible before showing.
-    pub text: String,
-    /// What became of it.
-    pub fate: FrameFate,
 }
 
 /// What a run is: fixed at its start.

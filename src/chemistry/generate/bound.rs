@@ -184,3 +184,104 @@ fn cramer_rao(sample: &Sample, titration: &Titration, plan: &Plan, given: &[f64]
     let bounds: Vec<f64> = (0..ends).map(|i| covariance[(i, i)].sqrt() / scale[i]).collect();
     bounds.iter().all(|b| b.is_finite()).then_some(bounds)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::chemistry::titration::{Component, HalfReaction, Protolysis, Redox, Scale, System, Vessel};
+    use crate::reading::{Quantity, Unit};
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+
+    /// Bound of a run in fixed steps: (step, last volume) in mL, (sigma, quantum).
+    fn bound_of(titration: Titration, (step, last): (f64, f64), (sigma, quantum): (f64, f64)) -> Vec<f64> {
+        let sample = Sample {
+            family: "",
+            chemistry: String::new(),
+            titration: Some(titration.clone()),
+            shape: Shape::Jump,
+            quantity: Quantity::Ph,
+            unit: Unit::Ph,
+            sigma,
+            quantum,
+            wanted_change: 0.12,
+            flat: (0.0, 0.0),
+        };
+        let mut rng = ChaCha8Rng::seed_from_u64(0);
+        let plan = Plan::new(&Dosing::Fixed { step_ml: step }, last, &mut rng);
+        let volumes: Vec<f64> = (0..).map(|i| f64::from(i) * step).take_while(|v| *v < last + 1e-6).collect();
+        cramer_rao(&sample, &titration, &plan, &volumes).expect("information is regular")
+    }
+
+    fn glass(
+        ends_ml: &[f64],
+        sample: Vec<Component>,
+        background: f64,
+        (ct, v0, t): (f64, f64, f64),
+    ) -> Titration {
+        Titration {
+            system: System::Protolysis(Protolysis {
+                ends_ml: ends_ml.to_vec(),
+                sample,
+                titrant_charge: 1,
+                background_mol_l: background,
+                titrant_carbonate: 0.0,
+            }),
+            vessel: Vessel { sample_volume_ml: v0, titrant_mol_l: ct, temperature_c: t },
+            scale: Scale::Direct,
+            offset: 0.0,
+            slope: 0.97,
+        }
+    }
+
+    fn component(of_ends: &[f64], top_charge: i32, pk: &[f64]) -> Component {
+        Component { of_ends: of_ends.to_vec(), top_charge, pk: pk.to_vec() }
+    }
+
+    /// The figures were computed by another program (own solver, own differences) for the same four runs.
+    #[test]
+    fn the_bound_agrees_with_another_program() {
+        let strong = glass(&[4.9512], vec![component(&[1.0], -1, &[])], 0.1, (0.101_06, 75.0, 25.0));
+        let formic = glass(&[13.6932], vec![component(&[1.0], 0, &[3.775])], 0.0, (0.201_13, 50.0, 20.0));
+        let phosphoric = glass(
+            &[7.8247, 15.0343],
+            vec![component(&[-1.0, 1.0], 0, &[2.148, 7.198, 12.35]), component(&[-2.0, 1.0], 1, &[])],
+            0.0,
+            (0.098_13, 50.0, 25.0),
+        );
+        let cerium = Titration {
+            system: System::Redox(Redox {
+                end_ml: 7.3182,
+                analyte: HalfReaction::simple(0.0, 1.0),
+                titrant: HalfReaction::simple(760.922_68, 1.0),
+                titrant_oxidises: true,
+                titrant_particles: 1.0,
+                log_reacted: -2.628_356_8,
+                acid_mol_l: 1.0,
+            }),
+            vessel: Vessel { sample_volume_ml: 50.0, titrant_mol_l: 0.101_97, temperature_c: 25.0 },
+            scale: Scale::Nernst(1.0),
+            offset: 455.319,
+            slope: 0.989_43,
+        };
+        for (got, wanted) in [
+            (bound_of(strong, (0.25, 6.25), (0.005_72, 0.01)), vec![0.000_834_3]),
+            (bound_of(formic, (0.5, 18.5), (0.022_15, 0.01)), vec![0.009_483]),
+            (bound_of(phosphoric, (0.5, 18.0), (0.002_62, 0.01)), vec![0.001_92, 0.000_751_1]),
+            (bound_of(cerium, (0.25, 8.75), (0.115, 0.1)), vec![0.000_379_4]),
+        ] {
+            assert_eq!(got.len(), wanted.len());
+            for (g, w) in got.iter().zip(&wanted) {
+                assert!((g / w - 1.0).abs() < 0.03, "{g} instead of {w}");
+            }
+        }
+    }
+
+    #[test]
+    fn twice_the_noise_doubles_the_bound_of_a_run_in_steps() {
+        let titration = || glass(&[10.03], vec![component(&[1.0], 0, &[4.756])], 0.0, (0.1, 50.0, 25.0));
+        let fine = bound_of(titration(), (0.2, 13.0), (0.005, 1e-6))[0];
+        let coarse = bound_of(titration(), (0.2, 13.0), (0.010, 1e-6))[0];
+        assert!((coarse / fine - 2.0).abs() < 0.05, "{fine} {coarse}");
+    }
+}

@@ -79,6 +79,8 @@ pub enum Disturbance {
     Refill {
         /// At which share of the first equivalence volume.
         at: f64,
+        /// Whether a line at zero is written when it is full.
+        writes_zero: bool,
     },
 }
 
@@ -158,7 +160,7 @@ pub(super) fn draw(sample: &Sample, rng: &mut ChaCha8Rng) -> Disturbance {
         8 => Disturbance::Bubble { at: rng.random_range(0.15..0.7), volume_ml: rng.random_range(0.02..0.1) },
         9 if is_jump => Disturbance::SlopeOff { slope: rng.random_range(0.84..0.93) },
         10 if takes_up_carbonate => Disturbance::Carbonate { share: rng.random_range(0.001..0.006) },
-        11 => Disturbance::Refill { at: rng.random_range(0.3..0.8) },
+        11 => Disturbance::Refill { at: rng.random_range(0.3..0.8), writes_zero: rng.random_bool(0.7) },
         _ => Disturbance::None,
     }
 }
@@ -246,14 +248,19 @@ impl<'a> Fault<'a> {
     }
 
     /// The volume that the burette shows.
-    pub(super) fn on_the_display(&mut self, counted_ml: f64) -> f64 {
-        let Disturbance::Refill { at } = self.disturbance else { return counted_ml };
-        if self.refilled_at_ml.is_none() && counted_ml >= at * self.first_end_ml {
-            self.refilled_at_ml = Some(counted_ml);
-            return counted_ml;
-        }
+    pub(super) fn on_the_display(&self, counted_ml: f64) -> f64 {
         let since = counted_ml - self.refilled_at_ml.unwrap_or(0.0);
         (since * 1e4).round() / 1e4
+    }
+
+    /// Whether the burette is filled again at this volume; if so, whether it says so by a line at zero.
+    pub(super) fn refill(&mut self, counted_ml: f64) -> bool {
+        let Disturbance::Refill { at, writes_zero } = self.disturbance else { return false };
+        if self.refilled_at_ml.is_some() || counted_ml < at * self.first_end_ml {
+            return false;
+        }
+        self.refilled_at_ml = Some(counted_ml);
+        *writes_zero
     }
 }
 

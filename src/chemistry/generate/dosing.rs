@@ -9,6 +9,9 @@ use rand::seq::IndexedRandom;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
+/// Scatter of an eye at the burette before it rounds, as a share of what can be read (common practice, no source).
+const READING: f64 = 0.2;
+
 /// A way of adding titrant.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Dosing {
@@ -56,7 +59,7 @@ impl Dosing {
     #[must_use]
     pub fn volume_sd_ml(&self) -> f64 {
         match self {
-            Self::Hand { resolution_ml, .. } => resolution_ml / 12_f64.sqrt(),
+            Self::Hand { resolution_ml, .. } => resolution_ml * (1.0_f64 / 12.0).sqrt().hypot(READING),
             _ => 0.0,
         }
     }
@@ -251,7 +254,10 @@ pub(super) fn titrate(
         let seen = fault.seen(shown, time_s, counted_ml, rng);
         let signal = round_to(seen + sample.sigma * noise, sample.quantum);
         let written = match plan.dosing {
-            Dosing::Hand { resolution_ml, .. } => round_to(counted_ml, resolution_ml),
+            Dosing::Hand { resolution_ml, .. } => {
+                let misread: f64 = StandardNormal.sample(rng);
+                round_to(counted_ml + READING * resolution_ml * misread, resolution_ml).max(0.0)
+            }
             Dosing::Continuous { .. } => round_to(counted_ml, 1e-4),
             _ => round_to(counted_ml, 1e-3),
         };
@@ -262,6 +268,11 @@ pub(super) fn titrate(
             t_s: Some((time_s * 10.0_f64).round() / 10.0),
         };
         record.lines.push(Line { given_ml, counted_ml, point });
+        if fault.refill(written) {
+            let noise: f64 = StandardNormal.sample(rng);
+            let signal = round_to(seen + sample.sigma * noise, sample.quantum);
+            record.lines.push(Line { given_ml, counted_ml, point: Point { titrant: 0.0, signal, ..point } });
+        }
         if counted_ml >= plan.stop_ml {
             break;
         }

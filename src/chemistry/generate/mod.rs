@@ -157,3 +157,103 @@ fn finish(seed: u64, sample: Sample, plan: Plan, disturbance: Disturbance, recor
         beyond_ml,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn equal_seeds_give_equal_runs() {
+        for seed in 0..20 {
+            assert_eq!(run(seed).curve, run(seed).curve);
+        }
+        assert_ne!(run(1).curve, run(2).curve);
+    }
+
+    #[test]
+    fn every_family_gives_finite_curves_with_answers_inside_them() {
+        for (family, _) in FAMILIES {
+            let mut answers = 0;
+            for seed in 0..6 {
+                let run = run_of(family, seed);
+                assert_eq!(run.family, family);
+                assert!(
+                    run.curve.points.iter().all(|p| p.signal.is_finite() && p.titrant >= 0.0),
+                    "{family} {seed}"
+                );
+                assert_eq!(run.curve.points.len(), run.counted_ml.len());
+                let last = run.counted_ml.iter().copied().fold(0.0, f64::max);
+                for answer in &run.answers {
+                    assert!(answer.volume_ml <= last + 1e-9, "{family} {seed}");
+                    assert!(
+                        !answer.required || (answer.bound_ml > 0.0 && answer.bound_ml < 0.5),
+                        "{family} {seed}"
+                    );
+                    assert!(answer.window_ml >= answer.tolerance_ml);
+                }
+                assert!(run.beyond_ml.iter().all(|v| *v > last), "{family} {seed}");
+                answers += run.answers.iter().filter(|a| a.required).count();
+            }
+            assert_eq!(answers == 0, family == "nothing", "{family}: {answers} answers");
+        }
+    }
+
+    #[test]
+    fn all_ways_of_dosing_and_all_disturbances_occur() {
+        // Families whose equilibria cost little; the weak acid for the carbonate.
+        let of = |family| (0..160).map(move |seed| run_of(family, seed));
+        let runs: Vec<Run> =
+            of("iron with cerium").chain(of("calcium")).chain(of("weak acid").take(90)).collect();
+        for word in ["fixed", "shrinking", "continuous", "hand"] {
+            assert!(runs.iter().any(|r| r.dosing.word() == word), "{word}");
+        }
+        for word in [
+            "none",
+            "spikes",
+            "drift",
+            "stirrer",
+            "sticking",
+            "start-up",
+            "repeated lines",
+            "disordered lines",
+            "missing lines",
+            "air bubble",
+            "slope off",
+            "carbonate",
+            "refill",
+        ] {
+            assert!(runs.iter().any(|r| r.disturbance.word() == word), "{word}");
+        }
+    }
+
+    #[test]
+    fn a_bubble_moves_the_truth_by_what_was_not_given() {
+        let mut seen = 0;
+        for seed in 0..200 {
+            let run = run_of("iron with cerium", seed);
+            let Disturbance::Bubble { volume_ml, .. } = run.disturbance else { continue };
+            let (Some(answer), Some(titration)) = (run.answers.first(), &run.titration) else { continue };
+            seen += 1;
+            assert!((answer.volume_ml - titration.ends_ml()[0] - volume_ml).abs() < 1e-9, "seed {seed}");
+        }
+        assert!(seen > 3);
+    }
+
+    #[test]
+    fn a_refill_starts_the_display_again_and_not_the_truth() {
+        let mut seen = 0;
+        for seed in 0..200 {
+            let run = run_of("iron with cerium", seed);
+            if !matches!(run.disturbance, Disturbance::Refill { .. })
+                || run.beyond_ml.len() > run.answers.len()
+            {
+                continue;
+            }
+            let falls = run.curve.points.windows(2).filter(|p| p[1].titrant < p[0].titrant - 0.5).count();
+            let counted_falls = run.counted_ml.windows(2).filter(|v| v[1] < v[0]).count();
+            assert_eq!((falls, counted_falls), (1, 0), "seed {seed}");
+            seen += 1;
+        }
+        assert!(seen > 3);
+    }
+}

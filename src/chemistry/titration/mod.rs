@@ -178,3 +178,6 @@ impl Titration {
         free
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -25,9 +25,6 @@ pub struct Precipitation {
     pub background_mol_l: f64,
 }
 
-/// What the first trace of silver gives before any titrant: a saturated solution. Share of the first anion.
-const TRACE: f64 = 1e-7;
-
 impl Precipitation {
     /// Decadic logarithm of the activity of silver after `volume_ml`.
     #[must_use]
@@ -42,7 +39,6 @@ impl Precipitation {
             earlier_ml = *end_ml;
         }
         let nitrate = titrant * vessel.titrant_mol_l;
-        let silver_total = nitrate + TRACE * amounts.first()?.1;
         let cations: f64 = amounts.iter().map(|(anion, c)| c * f64::from(anion.charge)).sum();
         let background = sample * self.background_mol_l;
 
@@ -55,6 +51,12 @@ impl Precipitation {
         let mut ionic_strength = cations + background;
         for _ in 0..100 {
             let gammas = Gammas::davies(a, ionic_strength);
+            // The first trace of silver saturates the solution: an electrode in it shows that before any titrant.
+            let (first, total) = *amounts.first()?;
+            let log_saturated = (-first.pksp - (total * gammas.of(first.charge)).log10())
+                / f64::from(first.charge)
+                - gammas.of(1).log10();
+            let silver_total = nitrate.max(10_f64.powf(log_saturated));
             let balance = |log_m: f64| {
                 let bound: f64 = amounts
                     .iter()

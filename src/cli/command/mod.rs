@@ -1,3 +1,14 @@
-//! One file or folder a command: its arguments and what it does.
+//! One file for each command.
 
+pub mod capture;
+pub mod demo;
 pub mod evaluate;
+pub mod line_options;
+pub mod list;
+pub mod ports;
+pub mod profile;
+pub mod reckon;
+pub mod recorder;
+pub mod replay;
+pub mod run;
+pub mod stop;

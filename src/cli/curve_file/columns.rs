@@ -5,7 +5,7 @@ use crate::reading::{Quantity, Titrant, Unit};
 
 /// What a column holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Role {
+pub(super) enum Role {
     /// Titrant added.
     Titrant(Titrant),
     /// The signal.

@@ -17,6 +17,8 @@ const TURNING: f64 = std::f64::consts::E;
 const RISING: f64 = 1.65;
 /// A later chord must be flatter than this part of the steepest one, however small the noise.
 const PAST: f64 = 0.8;
+/// So much of a steep chord must go where the signal has not been.
+const NEW_GROUND: f64 = 0.5;
 /// Past the middle of the steepest chord the signal must have moved on by this part of the Nernst unit.
 const MOVED_ON: f64 = 0.6;
 /// A steepest chord is dropped when the signal comes back by this part of it.
@@ -24,7 +26,7 @@ const RETURNED: f64 = 0.3;
 /// A find is withdrawn when the signal comes back by this part of the whole jump.
 const LOST: f64 = 0.5;
 /// A find is withdrawn when a chord steeper than its own by this factor follows without a flat one between.
-const OUTDONE: f64 = 1.25;
+const OUTDONE: f64 = 2.5;
 
 /// A piece of the curve between two recorded points.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -57,8 +59,10 @@ pub(super) enum Seen {
     Rising { steep: Chord, flat: Chord, ratio: f64, limit: f64 },
     /// A chord is much steeper than the flattest one before it.
     Turning { steep: Chord, flat: Chord, ratio: f64, limit: f64 },
+    /// The steepest chord may lie behind: the chord `past` is flatter, though not yet significantly.
+    Passing { steep: Chord, flat: Chord, ratio: f64, part: f64 },
     /// It lies behind: the chord `past` is flatter again.
-    Found { steep: Chord, flat: Chord, past: Chord, part: f64, limit: f64 },
+    Found { steep: Chord, flat: Chord, past: Chord, ratio: f64, part: f64, limit: f64, after: usize },
     /// The signal came back over the jump of the latest find, or a steeper chord outdid it.
     Lost { figure: f64, limit: f64, came_back: bool, chord: Chord },
 }
@@ -78,6 +82,12 @@ struct Behind {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Jump {
     nernst: f64,
+    first: Option<Mark>,
+    /// Lowest and highest signal so far.
+    lowest: f64,
+    highest: f64,
+    /// The direction of the first find: all others go the same way.
+    direction: Option<f64>,
     last: Option<Mark>,
     open: Option<Mark>,
     closed: Option<Chord>,
@@ -92,6 +102,10 @@ impl Jump {
     pub(super) const fn new(nernst: f64) -> Self {
         Self {
             nernst,
+            first: None,
+            lowest: f64::INFINITY,
+            highest: f64::NEG_INFINITY,
+            direction: None,
             last: None,
             open: None,
             closed: None,
@@ -100,11 +114,6 @@ impl Jump {
             after_steep: 0,
             behind: None,
         }
-    }
-
-    /// The steepest chord so far with the flattest before it.
-    pub(super) const fn candidate(&self) -> Option<(Chord, Chord)> {
-        self.steep
     }
 
     /// A later reading at the titrant of the last point: the settled value counts.
@@ -120,8 +129,11 @@ impl Jump {
     /// Takes the next point; its titrant is above that of the point before.
     pub(super) fn add(&mut self, mark: Mark, noise: f64, count: usize) -> Seen {
         let (Some(open), Some(last)) = (self.open, self.last) else {
+            self.first = Some(mark);
             self.open = Some(mark);
             self.last = Some(mark);
+            self.lowest = mark.signal;
+            self.highest = mark.signal;
             return Seen::Nothing;
         };
         self.last = Some(mark);
@@ -138,6 +150,8 @@ impl Jump {
             self.close(whole, noise, width);
             self.open = Some(mark);
         }
+        self.lowest = self.lowest.min(mark.signal);
+        self.highest = self.highest.max(mark.signal);
         if let Some(lost) = self.disproved(mark) {
             return lost;
         }
@@ -145,13 +159,16 @@ impl Jump {
     }
 
     fn close(&mut self, chord: Chord, noise: f64, width: f64) {
-        self.closed = Some(chord);
         let short = chord.signal().abs() < width;
         // A short chord's steepness is known only to the noise: count it as not flatter than that allows.
         let bound = |c: &Chord| (c.signal().abs() + 2.0 * noise) / c.titrant();
+        let fresh = self.new_ground(&chord);
+        let new = fresh.signal().abs() > NEW_GROUND * chord.signal().abs();
+        self.closed = Some(if new { chord } else { fresh });
         if let Some(flat) = self.flat
             && !short
-            && bound(&flat) * TURNING < chord.steepness()
+            && new
+            && bound(&flat) * TURNING < fresh.steepness()
             && self.steep.is_none_or(|(steep, _)| chord.steepness() > steep.steepness())
         {
             self.steep = Some((chord, flat));
@@ -167,6 +184,21 @@ impl Jump {
         {
             behind.settled = true;
         }
+    }
+
+    /// The part of a chord that goes where the signal has not been, in the direction of the run.
+    ///
+    /// What comes back from a disturbance is no jump.
+    fn new_ground(&self, chord: &Chord) -> Chord {
+        let start = self.first.map_or(chord.from.signal, |first| first.signal);
+        let direction = self.direction.unwrap_or((chord.to.signal - start).signum());
+        let from = if direction > 0.0 {
+            chord.from.signal.max(self.highest)
+        } else {
+            chord.from.signal.min(self.lowest)
+        };
+        let signal = if (chord.to.signal - from) * direction > 0.0 { from } else { chord.to.signal };
+        Chord { from: Mark { signal, ..chord.from }, to: chord.to }
     }
 
     /// While a steep chord waits to be passed, the flat one before it stays.
@@ -212,12 +244,26 @@ impl Jump {
         let part = (past.signal() * direction).max(0.0) / past.titrant() / steep.steepness();
         let limit = past_limit(&steep, &past, noise, count);
         if part >= limit {
-            return turning;
+            return Seen::Passing { steep, flat, ratio, part };
         }
-        self.behind = Some(Behind { steep, flat, settled: false, reached: mark.signal });
-        self.steep = None;
+        Seen::Found { steep, flat, past, ratio, part, limit, after: self.after_steep }
+    }
+
+    /// The steepest chord was an end-point: the next one is looked for, and this one guarded.
+    pub(super) fn leave_behind(&mut self) {
+        if let (Some((steep, flat)), Some(last)) = (self.steep.take(), self.last) {
+            self.direction.get_or_insert(steep.signal().signum());
+            self.behind = Some(Behind { steep, flat, settled: false, reached: last.signal });
+            self.flat = None;
+        }
+    }
+
+    /// What follows is looked at as a new stretch.
+    pub(super) fn start_anew(&mut self) {
         self.flat = None;
-        Seen::Found { steep, flat, past, part, limit }
+        self.steep = None;
+        self.closed = None;
+        self.open = self.last;
     }
 
     fn disproved(&mut self, mark: Mark) -> Option<Seen> {

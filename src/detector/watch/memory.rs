@@ -3,11 +3,9 @@
 use crate::detector::mark::Mark;
 use crate::reading::Point;
 
-/// Points are thinned when so many are held,
-const FULL: usize = 256;
-/// down to so many;
-const THINNED: usize = 160;
-/// the newest are never thinned.
+/// So many points are held at most;
+const FULL: usize = 192;
+/// the newest are never dropped.
 const NEWEST: usize = 32;
 
 /// The curve so far in rising order of titrant, thinned.
@@ -19,7 +17,7 @@ pub(super) struct Memory {
 
 impl Memory {
     pub(super) fn new(nernst: f64) -> Self {
-        Self { points: Vec::with_capacity(FULL), nernst }
+        Self { points: Vec::with_capacity(FULL + 1), nernst }
     }
 
     pub(super) fn points(&self) -> &[Point] {
@@ -30,8 +28,15 @@ impl Memory {
     pub(super) fn add(&mut self, point: Point) {
         let at = self.points.partition_point(|p| p.titrant <= point.titrant);
         self.points.insert(at, point);
-        if self.points.len() >= FULL {
+        if self.points.len() > FULL {
             self.thin();
+        }
+    }
+
+    /// A later reading at the titrant of the newest point.
+    pub(super) fn settle(&mut self, signal: f64) {
+        if let Some(last) = self.points.last_mut() {
+            last.signal = signal;
         }
     }
 
@@ -40,33 +45,25 @@ impl Memory {
         self.points.retain(|p| p.titrant < titrant);
     }
 
-    /// Drops the points whose neighbours are nearest, in signal and titrant together.
+    /// Drops the point whose neighbours are nearest, in signal and titrant together.
     fn thin(&mut self) {
-        let n = self.points.len();
-        let range = (self.points[n - 1].titrant - self.points[0].titrant).max(f64::MIN_POSITIVE);
-        let mut gaps: Vec<(f64, usize)> = self.points[..n - NEWEST]
+        let range = match (self.points.first(), self.points.last()) {
+            (Some(first), Some(last)) => (last.titrant - first.titrant).max(f64::MIN_POSITIVE),
+            _ => return,
+        };
+        let gap = |w: &[Point]| {
+            (w[2].signal - w[0].signal).abs() / self.nernst
+                + FULL as f64 * 0.3 * (w[2].titrant - w[0].titrant) / range
+        };
+        let nearest = self.points[..FULL - NEWEST]
             .windows(3)
+            .map(gap)
             .enumerate()
-            .map(|(i, w)| {
-                let signal = (w[2].signal - w[0].signal).abs() / self.nernst;
-                (signal + 60.0 * (w[2].titrant - w[0].titrant) / range, i + 1)
-            })
-            .collect();
-        gaps.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let mut keep = vec![true; n];
-        let mut left = n;
-        // Neighbours of a dropped point stay in this pass, so that no hole of many points is torn.
-        for (_, i) in gaps {
-            if left <= THINNED {
-                break;
-            }
-            if keep[i - 1] && keep[i + 1] {
-                keep[i] = false;
-                left -= 1;
-            }
+            .min_by(|a, b| a.1.total_cmp(&b.1))
+            .map(|(i, _)| i + 1);
+        if let Some(i) = nearest {
+            self.points.remove(i);
         }
-        let mut kept = keep.into_iter();
-        self.points.retain(|_| kept.next().unwrap_or(true));
     }
 }
 
@@ -106,6 +103,10 @@ impl Recent {
         if let Some(last) = self.marks.last_mut() {
             *last = mark;
         }
+    }
+
+    pub(super) fn drop_newest(&mut self) {
+        self.marks.pop();
     }
 
     pub(super) fn clear(&mut self) {
@@ -172,9 +173,11 @@ impl Stretch {
         self.per_bin = 1.0;
     }
 
-    /// Drops what lies below a titrant.
-    pub(super) fn forget_below(&mut self, titrant: f64) {
-        self.bins.retain(|b| b.first > titrant);
+    /// Takes the newest point back if it stands alone and is that of `titrant`: it will be added again.
+    pub(super) fn drop_newest(&mut self, titrant: f64) {
+        if self.bins.last().is_some_and(|b| b.n < 1.5 && b.last >= titrant) {
+            self.bins.pop();
+        }
     }
 
     fn halve(&mut self) {

@@ -1,99 +1,144 @@
 //! The live end-point finder: causal, of bounded state, the same cost at every point.
 
+mod advice;
+mod bend;
+mod finder;
 mod jump;
+mod level;
 mod memory;
+mod opinion;
+mod peak;
 mod scale;
+mod sight;
+mod states;
 
-use self::jump::{Chord, Jump, Seen};
+use self::finder::Finder;
 use self::memory::{Memory, Recent, Stretch};
+use self::opinion::Opinion;
 use self::scale::{BuretteGrid, NoiseScale, Resolution};
-use super::arms::{self, Arm, Fit, Scales};
+use super::arms::Scales;
 use super::forecast::{self, Forecast, Prior};
 use super::mark::Mark;
-use super::{Because, Change, Given, Outlook, WatchState};
-use crate::reading::{CurveHead, Point, Quantity, Unit};
+use super::{Change, Given, WatchState};
+use crate::reading::{CurveHead, Point};
 
-/// RT/F at 25 degrees Celsius in mV (CODATA 2018: R = 8.314462618, F = 96485.33212).
-const NERNST_MV: f64 = 25.692_6;
-/// One e-fold in pH: 1 / ln 10.
-const NERNST_PH: f64 = std::f64::consts::LOG10_E;
+/// The scale of a jump where the unit says none (mV).
+const UNIT_UNKNOWN: f64 = 25.69;
 /// Volume before the first addition where nobody said (mL): common practice, no source.
 const USUAL_VOLUME_ML: f64 = 60.0;
-/// A find by the arms needs both of them above so many of their uncertainties.
-const ARMS_KNOWN: f64 = 10.0;
-/// `closing` begins when less than this part of the expected titrant is still to go,
-const CLOSING: f64 = 0.10;
-/// and ends again when more than this part is.
-const NOT_CLOSING: f64 = 0.20;
-/// After a find the watch stays on it for so many points.
-const STAY: usize = 3;
 /// Lower titrants that rise among themselves for so many points are a new start or a refill.
 const FALLEN: usize = 3;
+/// A refilled burette starts again below this part of what it had given.
+const REFILL: f64 = 0.2;
+/// A signal further than this many noise scales outside both neighbours is a spike,
+const SPIKE: f64 = 8.0;
+/// once so many points have told the noise.
+const SPIKE_AFTER: usize = 8;
+/// From so many points on the newest are held at a distance in signal.
+const MANY: usize = 200;
 
 /// The live finder of one run.
+///
+/// Cheap to build: to correct a volume that was keyed wrongly, build it anew and push the corrected points.
 #[derive(Debug, Clone)]
 pub struct Watch {
     head: CurveHead,
     given: Given,
     prior: Option<Prior>,
+    /// Titrant at hand.
+    supply: Option<f64>,
     nernst: f64,
+    /// Points pushed, and those of them that count.
     pushed: usize,
     accepted: usize,
+    /// The newest two points that count.
     last: Option<Mark>,
+    last_but_one: Option<Mark>,
+    /// Added to titrants since a refill.
     offset: f64,
+    first_signal: Option<f64>,
+    /// Points below the newest titrant, until it is clear what they are.
     fallen: Vec<(Point, usize)>,
     noise: NoiseScale,
     grid: BuretteGrid,
     resolution: Resolution,
     memory: Memory,
     recent: Recent,
+    /// All since the latest end-point but the newest point.
     stretch: Stretch,
-    jump: Jump,
-    lowest: f64,
-    highest: f64,
+    finder: Finder,
+    /// The finder before the newest point, to undo a spike.
+    finder_before: Option<Finder>,
+    opinion: Opinion,
     state: WatchState,
     finds: u32,
     latest: Option<Find>,
     forecast: Option<Forecast>,
+    /// Points that counted when closing began, and when the final evaluation is asked next because of that.
+    closing_at: usize,
+    ask_at: usize,
+    /// Steepness of the candidate as a multiple of that before it.
+    steepest: Option<f64>,
+    /// First reading at the newest titrant, as (seconds, signal).
+    arrived: Option<(f64, f64)>,
+    /// Signal a minute by the repeated readings at one titrant.
+    drift: f64,
 }
 
 /// The latest find.
 #[derive(Debug, Clone, Copy)]
 struct Find {
     number: u32,
-    end_point: f64,
-    u: f64,
+    place: sight::Place,
+    /// Points that counted when it was found.
     at: usize,
+    /// Titrant at the find.
+    titrant: f64,
+    /// Steepness as a multiple of that before it, for a jump.
+    steepness: Option<f64>,
+    /// Points in the jump.
+    in_jump: Option<usize>,
 }
 
 impl Watch {
     /// A watch for a run whose numbers `head` describes, with what the procedure knows.
     #[must_use]
     pub fn new(head: CurveHead, given: &Given) -> Self {
-        let nernst = nernst_unit(&head) * given.slope.map_or(1.0, |(slope, _)| slope.clamp(0.5, 1.5));
+        let slope =
+            given.slope.map_or(1.0, |(slope, _)| if slope.is_finite() { slope.clamp(0.5, 1.5) } else { 1.0 });
+        let unit = super::scale::nernst(&head, 25.0);
+        let nernst = unit.unwrap_or(UNIT_UNKNOWN) * slope;
         Self {
             head,
             given: given.clone(),
             prior: None,
+            supply: None,
             nernst,
             pushed: 0,
             accepted: 0,
             last: None,
+            last_but_one: None,
             offset: 0.0,
+            first_signal: None,
             fallen: Vec::new(),
-            noise: NoiseScale::new(0.01 * nernst),
+            noise: NoiseScale::new(unit.map_or(0.0, |unit| 0.01 * unit)),
             grid: BuretteGrid::new(),
             resolution: Resolution::new(),
             memory: Memory::new(nernst),
             recent: Recent::new(nernst),
             stretch: Stretch::new(),
-            jump: Jump::new(nernst),
-            lowest: f64::INFINITY,
-            highest: f64::NEG_INFINITY,
+            finder: Finder::new(&head, given, nernst),
+            finder_before: None,
+            opinion: Opinion::new(),
             state: WatchState::Far,
             finds: 0,
             latest: None,
             forecast: None,
+            closing_at: 0,
+            ask_at: 0,
+            steepest: None,
+            arrived: None,
+            drift: 0.0,
         }
     }
 
@@ -103,6 +148,13 @@ impl Watch {
         if prior.expected.is_finite() && prior.u.is_finite() && prior.u > 0.0 {
             self.prior = Some(prior);
         }
+        self
+    }
+
+    /// The same with what titrant is at hand (mL or g), for a warning in time.
+    #[must_use]
+    pub fn with_supply(mut self, titrant: f64) -> Self {
+        self.supply = Some(titrant).filter(|t| t.is_finite() && *t > 0.0);
         self
     }
 
@@ -125,7 +177,16 @@ impl Watch {
             }
             Some(last) if shifted.titrant <= last.titrant + 1e-9 => {
                 self.fallen.clear();
-                self.settle(Mark { point: number, ..mark(&shifted, number) });
+                let mark = Mark { titrant: last.titrant, ..mark(&shifted, number) };
+                self.last = Some(mark);
+                self.finder.settle(mark);
+                self.recent.settle(mark);
+                self.memory.settle(shifted.signal);
+                if let (Some((start, signal)), Some(now)) = (self.arrived, point.t_s)
+                    && now > start
+                {
+                    self.drift = (shifted.signal - signal) * 60.0 / (now - start);
+                }
             }
             _ => {
                 self.fallen.clear();
@@ -135,26 +196,44 @@ impl Watch {
         changes
     }
 
-    /// What is expected, and what to do about it.
-    #[must_use]
-    pub fn outlook(&self) -> Outlook {
-        let now = self.last.map_or(0.0, |l| l.titrant);
-        Outlook {
-            expected: self.forecast.map(|f| f.expected),
-            interval: self
-                .forecast
-                .map(|f| ((f.expected - f.half_width).max(now), f.expected + f.half_width)),
-            next_addition: None,
-            advice: Vec::new(),
-            u_reached: self.latest.map(|f| f.u),
-            u_reachable: None,
+    fn accept(&mut self, point: Point, number: usize, changes: &mut Vec<Change>) {
+        let mark = mark(&point, number);
+        self.accepted += 1;
+        self.drop_spike(&mark);
+        self.first_signal.get_or_insert(mark.signal);
+        self.arrived = point.t_s.map(|t| (t, point.signal));
+        self.noise.add(&point);
+        self.grid.add(point.titrant);
+        self.resolution.add(point.titrant);
+        self.memory.add(point);
+        self.recent.add(mark, self.accepted > MANY);
+        if let Some(last) = self.last {
+            self.stretch.add(last.titrant, last.signal);
         }
+        self.last_but_one = self.last.replace(mark);
+        self.finder_before = Some(self.finder.clone());
+        let sight = self.look(mark, point.t_s);
+        self.forecast = self.make_forecast();
+        self.follow(sight, mark, changes);
     }
 
-    fn settle(&mut self, mark: Mark) {
-        self.last = Some(mark);
-        self.jump.settle(mark);
-        self.recent.settle(mark);
+    /// Takes the newest point back if it stands far outside both of its neighbours: an end-point does not come back.
+    fn drop_spike(&mut self, next: &Mark) {
+        let (Some(before), Some(last)) = (self.last_but_one, self.last) else { return };
+        let (there, back) = (last.signal - before.signal, last.signal - next.signal);
+        let apart = (next.signal - before.signal).abs();
+        let limit = (SPIKE * self.noise.value()).max(apart);
+        if self.accepted > SPIKE_AFTER && there * back > 0.0 && there.abs().min(back.abs()) > limit {
+            if let Some(finder) = self.finder_before.take() {
+                self.finder = finder;
+            }
+            self.memory.forget_from(last.titrant);
+            self.recent.drop_newest();
+            self.last = Some(before);
+            self.last_but_one = None;
+            // It waits in `stretch` already; only the newest point is held out of it.
+            self.stretch.drop_newest(before.titrant);
+        }
     }
 
     fn take_fallen(&mut self, point: Point, number: usize, changes: &mut Vec<Change>) {
@@ -168,8 +247,10 @@ impl Watch {
         let fallen = std::mem::take(&mut self.fallen);
         let (Some(last), Some((first, _))) = (self.last, fallen.first()) else { return };
         let before = last.titrant - self.offset;
-        let goes_on = (first.signal - last.signal).abs() < 0.2 * (self.highest - self.lowest);
-        if first.titrant < 0.1 * before && goes_on {
+        // After a refill the signal goes on where it was; a second run starts where the first one did.
+        let start = self.first_signal.unwrap_or(first.signal);
+        let goes_on = (first.signal - last.signal).abs() <= (first.signal - start).abs();
+        if first.titrant < REFILL * before && goes_on {
             self.offset += before;
         } else {
             self.forget_from(first.titrant + self.offset);
@@ -187,89 +268,35 @@ impl Watch {
         self.memory.forget_from(titrant);
         let kept: Vec<Point> = self.memory.points().to_vec();
         self.last = None;
+        self.last_but_one = None;
         self.recent.clear();
         self.stretch.clear();
-        self.jump = Jump::new(self.nernst);
+        self.finder = Finder::new(&self.head, &self.given, self.nernst);
         for point in kept {
             let mark = mark(&point, self.pushed);
-            self.last = Some(mark);
+            if let Some(last) = self.last.replace(mark) {
+                self.stretch.add(last.titrant, last.signal);
+            }
             self.recent.add(mark, false);
-            self.stretch.add(mark.titrant, mark.signal);
-            self.jump.add(mark, self.noise.value(), self.accepted);
+            // What was said about these points stays said.
+            drop(self.look(mark, point.t_s));
         }
-    }
-
-    fn accept(&mut self, point: Point, number: usize, changes: &mut Vec<Change>) {
-        let mark = mark(&point, number);
-        self.accepted += 1;
-        self.lowest = self.lowest.min(mark.signal);
-        self.highest = self.highest.max(mark.signal);
-        self.noise.add(&point);
-        self.grid.add(point.titrant);
-        self.resolution.add(point.titrant);
-        self.memory.add(point);
-        let dense = self.accepted > 200;
-        self.recent.add(mark, dense);
-        self.stretch.add(mark.titrant, mark.signal);
-        self.last = Some(mark);
-        self.watch_jump(mark, changes);
-    }
-
-    fn watch_jump(&mut self, mark: Mark, changes: &mut Vec<Change>) {
-        let seen = self.jump.add(mark, self.noise.value(), self.accepted);
-        match seen {
-            Seen::Lost { figure, limit, came_back, chord } => {
-                self.withdraw(mark, figure, limit, came_back, &chord, changes)
-            }
-            Seen::Found { steep, flat, past, part, limit } => {
-                let because = Because {
-                    what: format!(
-                        "steepness from {} to {} as part of the steepest, from {} to {}",
-                        volume(past.from.titrant),
-                        volume(past.to.titrant),
-                        volume(steep.from.titrant),
-                        volume(steep.to.titrant)
-                    ),
-                    figure: part,
-                    limit,
-                    points: self.accepted,
-                };
-                let (end_point, u) = self.place(&steep, &flat);
-                self.find(mark, end_point, u, because, changes);
-            }
-            Seen::Turning { steep, flat, ratio, limit } => {
-                if let Some((fit, because)) = self.arms_say(&steep, mark) {
-                    let u = fit.u[0];
-                    self.find(mark, fit.value[0], u, because, changes);
-                } else {
-                    self.to(
-                        WatchState::Turning,
-                        mark,
-                        steepness_because(&steep, &flat, ratio, limit, self.accepted),
-                        changes,
-                    );
-                }
-            }
-            Seen::Rising { .. } | Seen::Nothing => {
-                self.approach(mark, changes);
-            }
-        }
-    }
-
-    fn approach(&mut self, mark: Mark, changes: &mut Vec<Change>) {
-        self.forecast = self.make_forecast();
-        let _ = (mark, changes);
     }
 
     fn make_forecast(&self) -> Option<Forecast> {
+        let prior = self.prior.filter(|_| self.finds == 0);
+        if !matches!(self.finder, Finder::Jump(_)) {
+            return forecast::joined(None, prior);
+        }
         let bins = self.stretch.bins();
-        let marks: Vec<Mark> = bins[bins.len().saturating_sub(24)..]
+        let mut marks: Vec<Mark> = bins[bins.len().saturating_sub(24)..]
             .iter()
             .map(|b| Mark { titrant: b.titrant, signal: b.signal, point: 0 })
             .collect();
+        marks.extend(self.last);
         let direction = (marks.last()?.signal - marks.first()?.signal).signum();
         let line = forecast::from_line(&marks, &self.scales(direction));
-        forecast::joined(line, self.prior.filter(|_| self.finds == 0))
+        forecast::joined(line, prior)
     }
 
     fn scales(&self, direction: f64) -> Scales {
@@ -278,134 +305,14 @@ impl Watch {
             noise: self.noise.value(),
             titrant: (self.grid.step().max(self.resolution.step().min(0.001)) / 12_f64.sqrt()).max(1e-6),
             direction,
-            before: self
-                .given
-                .sample_volume_ml
-                .filter(|v| *v > 0.0 && v.is_finite())
-                .unwrap_or(USUAL_VOLUME_ML),
+            before: before(&self.given),
         }
-    }
-
-    fn both_arms(&self, steep: &Chord) -> Option<Fit<3>> {
-        let scales = self.scales(steep.signal().signum());
-        let middle = 0.5 * (steep.from.signal + steep.to.signal);
-        let shared = arms::both(self.recent.marks(), &scales, middle, Arm::Shared);
-        let diluted = arms::both(self.recent.marks(), &scales, middle, Arm::Diluted(scales.before));
-        match (shared, diluted) {
-            (Some(a), Some(b)) => Some(if b.chi2 < a.chi2 { b } else { a }),
-            (a, b) => a.or(b),
-        }
-    }
-
-    fn arms_say(&self, steep: &Chord, mark: Mark) -> Option<(Fit<3>, Because)> {
-        let fit = self.both_arms(steep)?;
-        let known = (fit.value[1] / fit.u[1]).min(fit.value[2] / fit.u[2]);
-        let past = self.recent.marks().iter().filter(|m| m.titrant > fit.value[0]).count();
-        let behind = fit.value[0] + 3.0 * fit.u[0] < mark.titrant && past >= 2;
-        let because = Because {
-            what: "the lesser of both exponential arms over its uncertainty".to_owned(),
-            figure: known,
-            limit: ARMS_KNOWN,
-            points: fit.points,
-        };
-        (known > ARMS_KNOWN && behind).then_some((fit, because))
-    }
-
-    /// Where the end-point lies, by the arms if they make sense, else the middle of the steepest chord.
-    fn place(&self, steep: &Chord, _flat: &Chord) -> (f64, f64) {
-        let wide = steep.titrant();
-        if let Some(fit) = self.both_arms(steep) {
-            let near = (steep.from.titrant - wide..=steep.to.titrant + wide).contains(&fit.value[0]);
-            if near && fit.u[0] < wide && fit.value[2] > 0.0 {
-                return (fit.value[0], fit.u[0]);
-            }
-        }
-        (0.5 * (steep.from.titrant + steep.to.titrant), wide / 12_f64.sqrt())
-    }
-
-    fn find(&mut self, mark: Mark, end_point: f64, u: f64, because: Because, changes: &mut Vec<Change>) {
-        self.finds += 1;
-        self.latest = Some(Find { number: self.finds, end_point, u, at: self.accepted });
-        self.state = WatchState::Found;
-        self.forecast = None;
-        self.stretch.clear();
-        changes.push(Change {
-            point: self.pushed,
-            titrant: mark.titrant,
-            state: WatchState::Found,
-            find: Some(self.finds),
-            end_point: Some(end_point),
-            u: Some(u),
-            because,
-        });
-    }
-
-    fn withdraw(
-        &mut self,
-        mark: Mark,
-        figure: f64,
-        limit: f64,
-        came_back: bool,
-        chord: &Chord,
-        changes: &mut Vec<Change>,
-    ) {
-        let Some(find) = self.latest.take() else { return };
-        let what = if came_back {
-            format!("part of the jump that the signal came back, at {}", volume(chord.to.titrant))
-        } else {
-            format!(
-                "steepness from {} to {} as multiple of that of the find",
-                volume(chord.from.titrant),
-                volume(chord.to.titrant)
-            )
-        };
-        self.state = WatchState::Withdrawn;
-        changes.push(Change {
-            point: self.pushed,
-            titrant: mark.titrant,
-            state: WatchState::Withdrawn,
-            find: Some(find.number),
-            end_point: Some(find.end_point),
-            u: None,
-            because: Because { what, figure, limit, points: self.accepted },
-        });
-    }
-
-    fn to(&mut self, state: WatchState, mark: Mark, because: Because, changes: &mut Vec<Change>) {
-        if self.state == state {
-            return;
-        }
-        self.state = state;
-        changes.push(Change {
-            point: self.pushed,
-            titrant: mark.titrant,
-            state,
-            find: None,
-            end_point: None,
-            u: None,
-            because,
-        });
     }
 }
 
-fn steepness_because(steep: &Chord, flat: &Chord, ratio: f64, limit: f64, points: usize) -> Because {
-    Because {
-        what: format!(
-            "steepness from {} to {} as multiple of the least, from {} to {}",
-            volume(steep.from.titrant),
-            volume(steep.to.titrant),
-            volume(flat.from.titrant),
-            volume(flat.to.titrant)
-        ),
-        figure: ratio,
-        limit,
-        points,
-    }
-}
-
-/// A titrant amount as written into reasons.
-fn volume(titrant: f64) -> String {
-    format!("{titrant:.4}")
+/// Volume of the solution before the first addition (mL).
+fn before(given: &Given) -> f64 {
+    given.sample_volume_ml.filter(|v| *v > 0.0 && v.is_finite()).unwrap_or(USUAL_VOLUME_ML)
 }
 
 const fn mark(point: &Point, number: usize) -> Mark {
@@ -415,13 +322,4 @@ const fn mark(point: &Point, number: usize) -> Mark {
 /// Finite and of a size that squares without overflow.
 fn usable(value: f64) -> bool {
     value.is_finite() && value.abs() < 1e9
-}
-
-fn nernst_unit(head: &CurveHead) -> f64 {
-    match head.signal {
-        Some((Quantity::Ph, _)) => NERNST_PH,
-        Some((Quantity::Emf | Quantity::Voltage, unit)) => unit.from_canonical(NERNST_MV),
-        Some((_, unit)) if unit == Unit::Ph => NERNST_PH,
-        _ => NERNST_MV,
-    }
 }

@@ -1,0 +1,228 @@
+//! Rendered frames: pictures of every moment, and what must hold in every one of them.
+
+use super::scenario::{Bench, FULL, MOMENTS, running};
+use dropwise::dashboard::{Theme, view};
+use ratatui::Terminal;
+use ratatui::backend::TestBackend;
+use ratatui::buffer::Buffer;
+use ratatui::style::Color;
+
+const ASCII: Theme = Theme { colour: false, ascii: true };
+const GREY: Theme = Theme { colour: false, ascii: false };
+
+fn draw(bench: &Bench, columns: u16, rows: u16) -> Buffer {
+    let mut terminal = Terminal::new(TestBackend::new(columns, rows)).unwrap();
+    terminal.draw(|frame| view::draw(&bench.state, frame)).unwrap();
+    terminal.backend().buffer().clone()
+}
+
+fn text(buffer: &Buffer) -> String {
+    let mut out = String::new();
+    for row in buffer.content.chunks(usize::from(buffer.area.width)) {
+        let line: String = row.iter().map(|cell| cell.symbol()).collect();
+        out.push_str(line.trim_end());
+        out.push('\n');
+    }
+    out
+}
+
+/// Where colours and attributes stand: one letter for each cell.
+fn tones(buffer: &Buffer) -> String {
+    let mut out = String::new();
+    for row in buffer.content.chunks(usize::from(buffer.area.width)) {
+        let line: String = row
+            .iter()
+            .map(|cell| match (cell.fg, cell.modifier.bits()) {
+                (Color::Reset, 0) => '.',
+                (Color::Reset, _) => 'm',
+                (Color::Cyan, _) => 'c',
+                (Color::Magenta, _) => 'g',
+                (Color::Yellow, bits) if bits & 0x40 != 0 => 'Y',
+                (Color::Yellow, _) => 'y',
+                _ => '?',
+            })
+            .collect();
+        out.push_str(line.trim_end_matches('.'));
+        out.push('\n');
+    }
+    out
+}
+
+fn slug(name: &str) -> String {
+    name.replace(' ', "_")
+}
+
+#[test]
+fn every_moment_at_80_by_24() {
+    for (name, moment) in MOMENTS {
+        insta::assert_snapshot!(slug(name), text(&draw(&moment(FULL), 80, 24)));
+    }
+}
+
+#[test]
+fn every_moment_in_ascii() {
+    for (name, moment) in MOMENTS {
+        let shown = text(&draw(&moment(ASCII), 80, 24));
+        assert!(shown.is_ascii(), "{name}:\n{shown}");
+        insta::assert_snapshot!(format!("ascii_{}", slug(name)), shown);
+    }
+}
+
+#[test]
+fn larger_windows() {
+    for (name, moment) in MOMENTS {
+        if matches!(
+            *name,
+            "no run" | "closing" | "ended" | "keyed" | "help" | "wire" | "three benches" | "stored runs"
+        ) {
+            insta::assert_snapshot!(format!("{}_100x30", slug(name)), text(&draw(&moment(FULL), 100, 30)));
+        }
+        if matches!(*name, "closing" | "keyed entry") {
+            insta::assert_snapshot!(format!("{}_60x16", slug(name)), text(&draw(&moment(FULL), 60, 16)));
+        }
+        if matches!(*name, "closing" | "ended") {
+            insta::assert_snapshot!(format!("{}_160x50", slug(name)), text(&draw(&moment(FULL), 160, 50)));
+        }
+    }
+}
+
+#[test]
+fn tones_of_the_moments_that_warn() {
+    for (name, moment) in MOMENTS {
+        if matches!(*name, "far" | "closing" | "found" | "record in trouble" | "wire") {
+            insta::assert_snapshot!(format!("tones_{}", slug(name)), tones(&draw(&moment(FULL), 80, 24)));
+        }
+    }
+}
+
+#[test]
+fn hopelessly_small_windows_say_a_sentence() {
+    for (name, moment) in MOMENTS {
+        if matches!(*name, "closing" | "record in trouble" | "simulated") {
+            insta::assert_snapshot!(format!("small_{}", slug(name)), text(&draw(&moment(FULL), 40, 8)));
+        }
+    }
+}
+
+#[test]
+fn no_window_is_too_odd() {
+    for (name, moment) in MOMENTS {
+        for theme in [FULL, ASCII] {
+            let bench = moment(theme);
+            for columns in [1, 2, 7, 19, 59, 60, 61, 79, 80, 119, 120, 300] {
+                for rows in [1, 2, 5, 15, 16, 17, 23, 33, 34, 120] {
+                    let buffer = draw(&bench, columns, rows);
+                    assert_eq!(buffer.area.width, columns, "{name}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn colour_is_never_the_only_sign() {
+    for (name, moment) in MOMENTS {
+        for (columns, rows) in [(80, 24), (100, 30), (160, 50), (20, 5)] {
+            let (with, without) = (draw(&moment(FULL), columns, rows), draw(&moment(GREY), columns, rows));
+            assert_eq!(text(&with), text(&without), "{name}");
+            assert!(without.content.iter().all(|c| c.fg == Color::Reset && c.bg == Color::Reset), "{name}");
+        }
+    }
+}
+
+#[test]
+fn no_frame_holds_what_moves_a_terminal() {
+    for (name, moment) in MOMENTS {
+        for theme in [FULL, ASCII] {
+            for (columns, rows) in [(80, 24), (160, 50)] {
+                for cell in &draw(&moment(theme), columns, rows).content {
+                    let odd = |c: char| {
+                        c.is_control()
+                            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{206f}')
+                    };
+                    let harmless = !cell.symbol().chars().any(odd);
+                    assert!(harmless, "{name}: {:?}", cell.symbol());
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn simulated_stands_on_every_page_and_in_every_window() {
+    use ratatui::crossterm::event::KeyCode;
+    let simulated = MOMENTS.iter().find(|(name, _)| *name == "simulated").unwrap().1;
+    for (columns, rows) in [(80, 24), (100, 30), (160, 50), (60, 16), (40, 8), (14, 4)] {
+        let mut bench = simulated(FULL);
+        for key in [KeyCode::F(2), KeyCode::F(3), KeyCode::F(4), KeyCode::F(5), KeyCode::F(1)] {
+            bench.press(key);
+            let shown = text(&draw(&bench, columns, rows));
+            assert!(shown.contains("SIMULATED"), "{columns}x{rows}:\n{shown}");
+        }
+    }
+}
+
+#[test]
+fn the_keys_that_matter_are_in_sight() {
+    let shown = text(&draw(&running(FULL, 6.0), 80, 24));
+    assert!(shown.contains("F8 F8 end run") && shown.contains("? all keys"), "{shown}");
+    for (name, moment) in MOMENTS {
+        let shown = text(&draw(&moment(FULL), 80, 24));
+        let last = shown.lines().nth(23).unwrap_or_default();
+        assert!(last.contains("all keys") || last.contains("Esc back"), "{name}: {last}");
+    }
+}
+
+/// The budget of a slow line: under 600 bytes a second at 80x24 with one point a second.
+#[test]
+fn a_point_a_second_costs_little_to_draw() {
+    use ratatui::backend::CrosstermBackend;
+    use ratatui::layout::Rect;
+    use ratatui::{TerminalOptions, Viewport};
+    use std::sync::{Arc, Mutex};
+
+    #[derive(Clone, Default)]
+    struct Count(Arc<Mutex<usize>>);
+    impl std::io::Write for Count {
+        fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+            *self.0.lock().unwrap() += bytes.len();
+            Ok(bytes.len())
+        }
+        fn flush(&mut self) -> std::io::Result<()> {
+            Ok(())
+        }
+    }
+    let count = Count::default();
+    let area = Rect::new(0, 0, 80, 24);
+    let mut terminal = Terminal::with_options(
+        CrosstermBackend::new(count.clone()),
+        TerminalOptions { viewport: Viewport::Fixed(area) },
+    )
+    .unwrap();
+    let mut bench = running(FULL, 0.2);
+    let mut frame = |bench: &Bench| {
+        terminal.draw(|frame| view::draw(&bench.state, frame)).unwrap();
+    };
+    frame(&bench);
+    let first = std::mem::take(&mut *count.0.lock().unwrap());
+    let mut most = 0;
+    for second in 1_u32..=120 {
+        let volume = 0.2 + f64::from(second) * 0.1;
+        bench.line(u64::from(second), volume, super::scenario::ph(volume));
+        bench.lane(dropwise::work::LaneEvent::Point {
+            point: dropwise::reading::Point {
+                titrant: volume,
+                signal: super::scenario::ph(volume),
+                temperature_c: None,
+                t_s: None,
+            },
+        });
+        bench.wait(1_000);
+        let before = *count.0.lock().unwrap();
+        frame(&bench);
+        most = most.max(*count.0.lock().unwrap() - before);
+    }
+    let mean = *count.0.lock().unwrap() / 120;
+    println!("first frame {first} bytes, then {mean} a second, at most {most}");
+    assert!(mean < 600, "{mean} bytes a second");
+}
