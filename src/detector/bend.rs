@@ -21,16 +21,19 @@ const SIGNIFICANT: f64 = 5.0;
 
 /// Writes the end-points, the models tried and the fitted curve to `evaluation`.
 pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluation: &mut Evaluation) {
-    let mut series = series(points, head);
-    let n = series.titrant.len();
-    if n < 8 {
+    let whole = series(points, head);
+    if whole.titrant.len() < 8 || points.range() <= 0.0 {
         evaluation.warnings.push("too few points for a bend".to_owned());
         return;
     }
-    let lagging = points.dosing == Dosing::Continuous;
-    if lagging {
-        series.time_s.clone_from(&pooled_time(points));
-    }
+    let coarse = pooled(&whole, &[]);
+    let joints = if whole.titrant.len() > MOST_POINTS {
+        places(&coarse, 1, 60.0).unwrap_or_default()
+    } else {
+        Vec::new()
+    };
+    let series = pooled(&whole, &joints);
+    let n = series.titrant.len();
     let absorbance =
         head.signal.is_some_and(|s| matches!(s.0, Quantity::Absorbance | Quantity::Transmittance));
     let current = head.signal.is_some_and(|s| s.0 == Quantity::Current);
@@ -49,7 +52,7 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
         }
         let mut part = series.clone();
         for _ in 0..4 {
-            let fits = attempt(&part, count, absorbance, current && !lagging, ln_volume, &mut tried);
+            let fits = attempt(&part, count, (absorbance, current), ln_volume, &mut tried);
             let Some(first) = fits.first() else { break };
             let poor = first.lag_one > 0.25 || first.scale > 2.3;
             let shorter = poor.then(|| shortened(&part, &first.ends)).flatten();
@@ -83,8 +86,7 @@ fn well_explained(fit: &Fitted) -> bool {
 fn attempt(
     series: &Series,
     count: usize,
-    absorbance: bool,
-    current: bool,
+    (absorbance, current): (bool, bool),
     ln_volume: (f64, f64),
     tried: &mut Vec<Tried>,
 ) -> Vec<Fitted> {
@@ -100,20 +102,16 @@ fn attempt(
         fit.fault = fit.fault.or((!significant).then_some("change of slope within its uncertainty"));
         fits.push(fit);
     };
-    let mut widths = vec![0.01, 0.08];
+    // Behind a lag the corner itself may be sharp: both roundings must be able to explain it.
+    let lagging = series.time_s.is_some();
+    let mut widths = if lagging { vec![0.002, 0.05] } else { vec![0.01, 0.08] };
+    let ln_width = if lagging { ((0.004 * range).ln(), 2.0) } else { ((0.03 * range).ln(), 1.5) };
     for (curved_before, curved_behind) in [(false, false), (true, false), (false, true), (true, true)] {
         for stray in [false, true] {
             if stray && (!absorbance || strongest < 0.5) {
                 continue;
             }
-            let model = Bend {
-                count,
-                curved_before,
-                curved_behind,
-                stray,
-                ln_volume,
-                ln_width: ((0.03 * range).ln(), 1.5),
-            };
+            let model = Bend { count, curved_before, curved_behind, stray, ln_volume, ln_width };
             let bend: Rc<dyn Response> = Rc::new(model.clone());
             let mut found: Option<(f64, Fitted)> = None;
             for width in &widths {
@@ -125,11 +123,20 @@ fn attempt(
                     found = Some((*width, other));
                 }
             }
+            let hump = found.as_ref().is_some_and(|f| current && is_hump(&model, &f.1.p, 0));
             // The simplest model says from which width the others start.
             if let Some((width, _)) = &found {
                 widths = vec![*width];
             }
-            let found = found.map(|f| f.1);
+            let mut found = found.map(|f| f.1);
+            if let (true, Some(fit)) = (hump, &mut found) {
+                if count == 1 {
+                    fit.fault = Some("a hump, not an end-point");
+                } else {
+                    // Of a hump and a second joint only the second is an end-point.
+                    fit.ends.remove(0);
+                }
+            }
             let significant = found.as_ref().is_some_and(|f| {
                 (0..count).all(|k| {
                     let i = model.changes() + k;
@@ -144,7 +151,10 @@ fn attempt(
         let mut found: Option<Fitted> = None;
         for end in valleys(series) {
             let top = series.signal.iter().fold(0.0_f64, |m, x| if x.abs() > m.abs() { *x } else { m });
-            let start = vec![end, 2.0 * top, 2.0 * top, 3.5, 0.0, ln_volume.0];
+            let mut start = vec![end, 2.0 * top, 2.0 * top, 3.5, 0.0, ln_volume.0];
+            if series.time_s.is_some() {
+                start.push(3_f64.ln());
+            }
             let other = fit(&polarised, series, &start, widest, rounds);
             if let Some(other) = other
                 && found.as_ref().is_none_or(|f| other.criterion < f.criterion)
@@ -166,6 +176,14 @@ fn attempt(
     let mut usable = usable;
     usable.sort_by(|a, b| a.criterion.total_cmp(&b.criterion));
     usable
+}
+
+/// Whether the size of a current rises before a joint and falls behind it.
+fn is_hump(model: &Bend, p: &[f64], joint: usize) -> bool {
+    let before: f64 = p[model.constant() + 1] + (0..joint).map(|k| p[model.changes() + k]).sum::<f64>();
+    let behind = before + p[model.changes() + joint];
+    let sign = if p[model.constant()] < 0.0 { -1.0 } else { 1.0 };
+    before * sign > 0.0 && behind * sign < 0.0
 }
 
 /// Criterion of the best parabola or cubic without a joint, diluted like the bends.
@@ -272,33 +290,46 @@ fn misplaced(series: &Series, fit: &Fitted) -> Option<&'static str> {
         }
         let before = series.titrant.iter().filter(|t| **t < v - u).count();
         let behind = series.titrant.iter().filter(|t| **t > v + u).count();
-        if before < 3 || behind < 3 || *v < low + 0.03 * (high - low) || *v > high - 0.03 * (high - low) {
+        if before < 3 || behind < 3 || *v < low + 0.08 * (high - low) || *v > high - 0.03 * (high - low) {
             return Some("joint at the edge of the data");
         }
     }
     None
 }
 
+/// Seconds of the run that lead in to a cut stretch, so that a lag is no matter of where it was cut.
+const LEAD_IN_S: f64 = 30.0;
+/// Standard deviation of a point that only leads in, over that of others.
+const UNCOUNTED: f64 = 1e3;
+
 /// The stretch with both outer wings cut to 65 per cent; `None` if too few points remain.
 fn shortened(series: &Series, ends: &[(f64, f64)]) -> Option<Series> {
     let n = series.titrant.len();
     let (first, last) = (ends.first()?.0, ends.last()?.0);
-    let low = first - 0.65 * (first - series.titrant[0]);
+    let counted: Vec<usize> = (0..n).filter(|i| series.share[*i] < UNCOUNTED).collect();
+    let begin = series.titrant[*counted.first()?];
+    let low = first - 0.65 * (first - begin);
     let high = last + 0.65 * (series.titrant[n - 1] - last);
-    let keep: Vec<usize> =
-        (0..n).filter(|i| series.titrant[*i] >= low && series.titrant[*i] <= high).collect();
+    let from = counted.iter().copied().find(|i| series.titrant[*i] >= low)?;
+    let lead_in = match &series.time_s {
+        Some(t) => (0..from).find(|i| t[*i] > t[from] - LEAD_IN_S).unwrap_or(from),
+        None => from,
+    };
+    let keep: Vec<usize> = (lead_in..n).filter(|i| series.titrant[*i] <= high).collect();
     let pick = |v: &[f64]| keep.iter().map(|i| v[*i]).collect::<Vec<f64>>();
-    let before = keep.iter().filter(|i| series.titrant[**i] < first).count();
-    (keep.len() >= 12 && before >= 4 && keep.len() < n).then(|| Series {
+    let mut share = pick(&series.share);
+    share[..from - lead_in].fill(UNCOUNTED);
+    let before = keep.iter().filter(|i| **i >= from && series.titrant[**i] < first).count();
+    (keep.len() + lead_in >= from + 12 && before >= 4 && keep.len() < n).then(|| Series {
         titrant: pick(&series.titrant),
         signal: pick(&series.signal),
-        share: pick(&series.share),
+        share,
         time_s: series.time_s.as_deref().map(pick),
         ..*series
     })
 }
 
-/// Points as a series; transmittance becomes absorbance; many readings are pooled.
+/// Points as a series; transmittance becomes absorbance.
 fn series(points: &Points, head: &CurveHead) -> Series {
     let transmittance = head.signal.filter(|s| s.0 == Quantity::Transmittance);
     let signal: Vec<f64> = match transmittance {
@@ -310,25 +341,58 @@ fn series(points: &Points, head: &CurveHead) -> Series {
     };
     let u_signal =
         if transmittance.is_some() { super::noise::scale(&points.titrant, &signal) } else { points.u_signal };
-    let (titrant, signal, share) = (pool(&points.titrant), pool(&signal), shares(points.len()));
-    Series { titrant, signal, share, time_s: None, u_signal, u_titrant: points.u_titrant }
+    Series {
+        titrant: points.titrant.clone(),
+        signal,
+        share: vec![1.0; points.len()],
+        time_s: points.time_s.clone().filter(|_| points.dosing == Dosing::Continuous),
+        u_signal,
+        u_titrant: points.u_titrant,
+    }
 }
 
-fn chunk(n: usize) -> usize {
-    n.div_ceil(MOST_POINTS).max(1)
+/// How many readings go into each pooled point: many readings are pooled, but not next to `joints` nor at the start, where
+/// a lag shows.
+fn groups(titrant: &[f64], joints: &[f64]) -> Vec<usize> {
+    let n = titrant.len();
+    let size = n.div_ceil(MOST_POINTS).max(1);
+    let near = 0.06 * (titrant[n - 1] - titrant[0]);
+    let whole = |i: usize| i < 20 || joints.iter().any(|j| (titrant[i] - j).abs() < near);
+    let mut all = Vec::new();
+    let mut i = 0;
+    while i < n {
+        let mut end = i + 1;
+        while end < n && end - i < size && !whole(i) && !whole(end) {
+            end += 1;
+        }
+        all.push(end - i);
+        i = end;
+    }
+    all
 }
 
-fn pool(values: &[f64]) -> Vec<f64> {
-    values.chunks(chunk(values.len())).map(|c| c.iter().sum::<f64>() / c.len() as f64).collect()
+fn pool(values: &[f64], groups: &[usize]) -> Vec<f64> {
+    let mut rest = values;
+    groups
+        .iter()
+        .map(|size| {
+            let (group, others) = rest.split_at((*size).min(rest.len()));
+            rest = others;
+            group.iter().sum::<f64>() / group.len().max(1) as f64
+        })
+        .collect()
 }
 
-fn shares(n: usize) -> Vec<f64> {
-    let size = chunk(n);
-    (0..n.div_ceil(size)).map(|i| (size.min(n - i * size) as f64).sqrt().recip()).collect()
-}
-
-fn pooled_time(points: &Points) -> Option<Vec<f64>> {
-    points.time_s.as_deref().map(pool)
+/// A series with its readings pooled.
+fn pooled(whole: &Series, joints: &[f64]) -> Series {
+    let groups = groups(&whole.titrant, joints);
+    Series {
+        titrant: pool(&whole.titrant, &groups),
+        signal: pool(&whole.signal, &groups),
+        share: groups.iter().map(|n| (*n as f64).sqrt().recip()).collect(),
+        time_s: whole.time_s.as_deref().map(|t| pool(t, &groups)),
+        ..*whole
+    }
 }
 
 /// Averages the fits and writes everything out.

@@ -11,7 +11,7 @@ use super::response::{self, Response, Series};
 use std::rc::Rc;
 
 /// After two rounds, models further behind than this are not carried on.
-const PRUNE: f64 = 30.0;
+const PRUNE: f64 = 24.0;
 /// What a fit that cannot be used after two rounds is charged.
 const HANDICAP: f64 = 15.0;
 /// How many models are fitted again with something that moves along the run.
@@ -103,6 +103,10 @@ fn settled(
         (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
     order.sort_by(|a, b| fits[*a].criterion.total_cmp(&fits[*b].criterion));
     order.truncate(MOVING);
+    // What a plain model explains to the noise needs nothing that moves.
+    if order.first().is_some_and(|i| plain_enough(&fits[*i])) {
+        return fits;
+    }
     let names: Vec<String> = order.iter().map(|i| fits[*i].name.clone()).collect();
     for (candidate, _) in bank(frame, marks, knowledge) {
         let Some(place) = names.iter().position(|n| *n == candidate.name()) else { continue };
@@ -122,6 +126,11 @@ fn settled(
         }
     }
     fits
+}
+
+/// Whether the residuals of a fit look like the noise of the signal.
+fn plain_enough(fit: &Fitted) -> bool {
+    fit.scale < 1.1 && fit.lag_one < 0.1 && fit.runs_z > -1.5
 }
 
 /// The best few models turned round and fitted behind an electrode that lags.

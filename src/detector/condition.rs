@@ -96,16 +96,22 @@ impl Points {
 
     /// The points without spikes and stuck readings: for a signal that is not expected to turn back.
     pub(super) fn without_spikes(mut self) -> Self {
-        let mut keep = not_spikes(&self.titrant, &self.signal, self.u_signal, &mut self.notes);
-        let moving = not_stuck(&self.titrant, &self.signal, self.u_signal, &mut self.notes);
-        for (k, m) in keep.iter_mut().zip(moving) {
-            *k = *k && m;
-        }
+        let keep = not_spikes(&self.titrant, &self.signal, self.u_signal, &mut self.notes);
+        self.keep(&keep).without_stuck()
+    }
+
+    /// The points without stuck readings.
+    pub(super) fn without_stuck(mut self) -> Self {
+        let keep = not_stuck(&self.titrant, &self.signal, self.u_signal, &mut self.notes);
+        self.keep(&keep)
+    }
+
+    fn keep(mut self, keep: &[bool]) -> Self {
         if keep.iter().all(|k| *k) {
             return self;
         }
         let pick = |values: &[f64]| {
-            values.iter().zip(&keep).filter(|(_, k)| **k).map(|(v, _)| *v).collect::<Vec<f64>>()
+            values.iter().zip(keep).filter(|(_, k)| **k).map(|(v, _)| *v).collect::<Vec<f64>>()
         };
         self.titrant = pick(&self.titrant);
         self.signal = pick(&self.signal);

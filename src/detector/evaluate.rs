@@ -30,7 +30,11 @@ pub fn evaluate(curve: &Curve, given: &Given) -> Evaluation {
         finish(&points, head, given, &mut evaluation);
         return evaluation;
     }
-    let points = if matches!(shape, Some(Shape::Jump) | None) { points.without_spikes() } else { points };
+    let points = match shape {
+        Some(Shape::Jump) | None => points.without_spikes(),
+        Some(Shape::Bend) => points.without_stuck(),
+        Some(Shape::Level | Shape::Peak) => points,
+    };
     evaluation.warnings.clone_from(&points.notes);
     match shape {
         Some(Shape::Level) => {

@@ -222,7 +222,8 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
         let priors = candidate.priors(frame);
         let before = progress.p.clone();
         let mut system = Weighted { candidate, frame, priors, factor, gradient: vec![0.0; candidate.len()] };
-        levenberg::minimise(&mut system, &mut progress.p, 12);
+        // While the weights are still wrong there is no use in the last digit.
+        levenberg::minimise(&mut system, &mut progress.p, if first { 6 } else { 10 });
         progress.rounds += 1;
         let old = progress.scale;
         if let Some(state) = residuals(candidate, frame, &progress.p, progress.scale, &mut gradient) {
@@ -235,7 +236,7 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
             .map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs())
             .fold(0.0_f64, f64::max);
         progress.settled =
-            progress.rounds > CAUTIOUS_ROUNDS && moved < 1e-6 && (progress.scale / old - 1.0).abs() < 0.01;
+            progress.rounds > CAUTIOUS_ROUNDS && moved < 2e-5 && (progress.scale / old - 1.0).abs() < 0.02;
     }
 }
 

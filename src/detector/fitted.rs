@@ -101,7 +101,11 @@ pub(super) fn average(fits: &mut [Fitted], u_titrant: f64) -> (Option<Vec<(f64, 
         .map(|f| {
             let behind = f.criterion - best;
             let blunt = f.ends.iter().zip(&first.ends).any(|(a, b)| a.1 > BLUNT * b.1);
-            if f.fault.is_some() || behind > NEAR || blunt { 0.0 } else { (-0.5 * behind).exp() }
+            if f.fault.is_some() || f.ends.len() != first.ends.len() || behind > NEAR || blunt {
+                0.0
+            } else {
+                (-0.5 * behind).exp()
+            }
         })
         .collect();
     let total: f64 = weights.iter().sum();

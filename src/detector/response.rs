@@ -265,9 +265,11 @@ pub(super) fn fit(
         let u: Vec<f64> = (0..n).map(|i| (series.signal[i] - model[i]) / sigma[i]).collect();
         let freedom = (n as f64 / (n - k) as f64).sqrt();
         let (mut sum, mut weight) = (0.0, 0.0);
-        for u in &u {
-            sum += tukey(*u) * u * u;
-            weight += tukey(*u);
+        // Points that only lead in (see `bend`) say nothing about the noise.
+        let counted = u.iter().zip(&series.share).filter(|(_, share)| **share < 100.0).map(|(u, _)| *u);
+        for u in counted {
+            sum += tukey(u) * u * u;
+            weight += tukey(u);
         }
         let found = if round == 0 || weight < 0.3 * n as f64 {
             median_scale(&u)

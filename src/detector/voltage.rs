@@ -8,7 +8,7 @@ use super::models::{Couples, PolarisedVoltage, voltage};
 use super::portray::{self, Scale};
 use super::response::{self, Response, Series};
 use super::{EndPoint, diagnosis};
-use crate::reading::CurveHead;
+use crate::reading::{CurveHead, Quantity};
 use std::rc::Rc;
 
 /// The voltage must swing by so many times RT/F.
@@ -25,6 +25,9 @@ pub(super) fn evaluate(
     unit: f64,
     evaluation: &mut Evaluation,
 ) -> bool {
+    // Without a word about the electrodes only a clear case counts.
+    let told = given.family.is_some() || head.signal.is_some_and(|s| s.0 == Quantity::Voltage);
+    let most_scatter = if told { MOST_SCATTER } else { 2.0 };
     let z: Vec<f64> = points.signal.iter().map(|x| x / unit).collect();
     let (low, high) = z.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), z| (l.min(*z), h.max(*z)));
     if high - low < LEAST_SWING || points.len() < 9 || points.len() > 1_500 {
@@ -47,7 +50,11 @@ pub(super) fn evaluate(
         titrant: titrant.to_vec(),
         signal: z.to_vec(),
         share: vec![1.0; z.len()],
-        time_s: points.time_s.as_ref().filter(|_| points.dosing == Dosing::Continuous).map(|t| t[from..].to_vec()),
+        time_s: points
+            .time_s
+            .as_ref()
+            .filter(|_| points.dosing == Dosing::Continuous)
+            .map(|t| t[from..].to_vec()),
         u_signal: points.u_signal / unit,
         u_titrant: points.u_titrant,
     };
@@ -63,18 +70,26 @@ pub(super) fn evaluate(
             }
             let Some(found) = response::fit(&response, &series, &start, 0.5, 7) else { continue };
             let known = fits.iter().any(|f| {
-                f.name == found.name && (f.ends[0].0 - found.ends[0].0).abs() < 0.3 * f.ends[0].1.max(found.ends[0].1)
+                f.name == found.name
+                    && (f.ends[0].0 - found.ends[0].0).abs() < 0.3 * f.ends[0].1.max(found.ends[0].1)
             });
             if !known {
                 fits.push(found);
             }
         }
     }
+    let tail = z[z.len() - 1];
+    // A rise must stay, a peak must come back.
+    let stays_high = tail > f64::midpoint(low, high);
     for fit in &mut fits {
+        let other_kind = starts_low && stays_high != fit.name.contains("rises");
         let kept = fit.weights.iter().filter(|w| **w > 0.1).count();
         let (v, u) = fit.ends[0];
         let (first, last) = (points.titrant[0], points.titrant[points.len() - 1]);
-        if fit.scale > MOST_SCATTER || kept * 10 < 8 * fit.weights.len() {
+        let behind = titrant.iter().filter(|t| **t > v + u).count();
+        if other_kind || behind < 2 {
+            fit.fault = Some("another kind of voltage");
+        } else if fit.scale > most_scatter || kept * 10 < 8 * fit.weights.len() {
             fit.fault = Some("does not describe the voltage");
         } else if u > 0.05 * points.range() || v <= first + 0.03 * points.range() || v + 2.0 * u >= last {
             fit.fault = Some("end-point too uncertain");
@@ -101,11 +116,21 @@ pub(super) fn evaluate(
 }
 
 /// Starts: where the voltage crosses the middle, or where it is highest.
-fn starts(couples: Couples, titrant: &[f64], z: &[f64], (low, high): (f64, f64), ln_v0: f64) -> Vec<Vec<f64>> {
+fn starts(
+    couples: Couples,
+    titrant: &[f64],
+    z: &[f64],
+    (low, high): (f64, f64),
+    ln_v0: f64,
+) -> Vec<Vec<f64>> {
     let n = z.len();
     let middle = f64::midpoint(low, high);
     // The last crossing in the right direction; the first readings may be anything.
-    let crossing = |falls: bool| (1..n).rfind(|i| if falls { z[*i] < middle && z[*i - 1] >= middle } else { z[*i] >= middle && z[*i - 1] < middle });
+    let crossing = |falls: bool| {
+        (1..n).rfind(|i| {
+            if falls { z[*i] < middle && z[*i - 1] >= middle } else { z[*i] >= middle && z[*i - 1] < middle }
+        })
+    };
     let gap = match couples {
         Couples::Titrant => crossing(true).map(|i| (titrant[i - 1], titrant[i])),
         Couples::Analyte => crossing(false).map(|i| (titrant[i - 1], titrant[i])),
