@@ -14,7 +14,9 @@ fn captures() -> PathBuf {
 }
 
 fn with_captures() -> impl Iterator<Item = (&'static str, PathBuf)> {
-    shipped_names().map(|name| (name, captures().join(format!("{name}.jsonl")))).filter(|(_, path)| path.is_file())
+    shipped_names()
+        .map(|name| (name, captures().join(format!("{name}.jsonl"))))
+        .filter(|(_, path)| path.is_file())
 }
 
 #[test]
@@ -25,11 +27,14 @@ fn every_shipped_profile_reads_its_capture() {
         let frames = support::decode(&profile, &support::capture(&path));
         let readings: Vec<&Reading> = frames.iter().flat_map(|frame| &frame.readings).collect();
         let truth = std::fs::read_to_string(captures().join(format!("{name}.readings.jsonl"))).unwrap();
-        let truth: Vec<serde_json::Value> = truth.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+        let truth: Vec<serde_json::Value> =
+            truth.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
         for (at, wanted) in truth.iter().enumerate() {
             let got = readings.get(at).unwrap_or_else(|| panic!("{name}: reading {at} is missing: {wanted}"));
             let same = match wanted["value"].as_f64() {
-                Some(value) if wanted["valid"] == true => got.value.is_some_and(|v| (v - value).abs() <= 1e-9 * value.abs().max(1.0)),
+                Some(value) if wanted["valid"] == true => {
+                    got.value.is_some_and(|v| (v - value).abs() <= 1e-9 * value.abs().max(1.0))
+                }
                 _ => true,
             };
             let fits = got.quantity.name() == wanted["quantity"]

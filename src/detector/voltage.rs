@@ -92,14 +92,28 @@ pub(super) fn evaluate(
 }
 
 /// Starts: where the voltage crosses the middle, or where it is highest.
-fn starts(couples: Couples, titrant: &[f64], z: &[f64], (low, high): (f64, f64), ln_v0: f64) -> Vec<Vec<f64>> {
+fn starts(
+    couples: Couples,
+    titrant: &[f64],
+    z: &[f64],
+    (low, high): (f64, f64),
+    ln_v0: f64,
+) -> Vec<Vec<f64>> {
     let n = z.len();
     let middle = f64::midpoint(low, high);
     // The last crossing in the right direction; the first readings may be anything.
-    let crossing = |falls: bool| (1..n).rfind(|i| if falls { z[*i] < middle && z[*i - 1] >= middle } else { z[*i] >= middle && z[*i - 1] < middle });
+    let crossing = |falls: bool| {
+        (1..n).rfind(|i| {
+            if falls { z[*i] < middle && z[*i - 1] >= middle } else { z[*i] >= middle && z[*i - 1] < middle }
+        })
+    };
     let places: Vec<f64> = match couples {
-        Couples::Titrant => crossing(true).map(|i| vec![titrant[i - 1], f64::midpoint(titrant[i - 1], titrant[i])]),
-        Couples::Analyte => crossing(false).map(|i| vec![titrant[i], f64::midpoint(titrant[i - 1], titrant[i])]),
+        Couples::Titrant => {
+            crossing(true).map(|i| vec![titrant[i - 1], f64::midpoint(titrant[i - 1], titrant[i])])
+        }
+        Couples::Analyte => {
+            crossing(false).map(|i| vec![titrant[i], f64::midpoint(titrant[i - 1], titrant[i])])
+        }
         Couples::Both => (n / 10..n).max_by(|a, b| z[*a].total_cmp(&z[*b])).map(|i| vec![titrant[i]]),
     }
     .unwrap_or_default();

@@ -148,7 +148,14 @@ impl Decoder {
     #[must_use]
     pub fn wake_at(&self) -> Option<u64> {
         let block = self.reader.open.as_ref().and_then(|open| open.deadline);
-        [self.framer.wake_at(), block, self.reader.asking.wake_at(&self.reader.profile.asks, self.framer.arriving())].into_iter().flatten().min()
+        [
+            self.framer.wake_at(),
+            block,
+            self.reader.asking.wake_at(&self.reader.profile.asks, self.framer.arriving()),
+        ]
+        .into_iter()
+        .flatten()
+        .min()
     }
 
     /// The wire is over: hands out what is left.

@@ -165,12 +165,19 @@ impl Explainer {
         let verdict = match &frame.fate {
             FrameFate::Understood { by } | FrameFate::Ignored { by } => {
                 let understood = matches!(frame.fate, FrameFate::Understood { .. });
-                if understood { self.sums.understood += 1 } else { self.sums.ignored += 1 }
+                if understood {
+                    self.sums.understood += 1
+                } else {
+                    self.sums.ignored += 1
+                }
                 if let Some(pattern) = self.taker(&profile, by, &frame.text) {
                     captures = named(&pattern.program, &self.scratch.captures);
                 }
                 let word = if understood { "taken by" } else { "ignored by" };
-                self.paint(&format!("{word} {}", visible(by)), if understood { Paint::Good } else { Paint::Quiet })
+                self.paint(
+                    &format!("{word} {}", visible(by)),
+                    if understood { Paint::Good } else { Paint::Quiet },
+                )
             }
             FrameFate::Damaged { why } => {
                 self.sums.damaged += 1;
@@ -217,7 +224,11 @@ impl Explainer {
             }
             Validity::NotValid(why) => {
                 count.1 += 1;
-                format!("{} = {value}{steady}, {}", reading.channel, self.paint(&format!("not valid: {why}"), Paint::Bad))
+                format!(
+                    "{} = {value}{steady}, {}",
+                    reading.channel,
+                    self.paint(&format!("not valid: {why}"), Paint::Bad)
+                )
             }
         }
     }
@@ -257,10 +268,11 @@ impl Explainer {
 
     /// The pattern that took a frame; its captures are in the scratch.
     fn taker<'p>(&mut self, profile: &'p Profile, by: &str, text: &str) -> Option<&'p Pattern> {
-        let of_lines = profile.lines.iter().filter(|line| &*line.name == by).flat_map(|line| match &line.means {
-            Means::Like(patterns) => patterns.as_slice(),
-            Means::Registers(_) => &[],
-        });
+        let of_lines =
+            profile.lines.iter().filter(|line| &*line.name == by).flat_map(|line| match &line.means {
+                Means::Like(patterns) => patterns.as_slice(),
+                Means::Registers(_) => &[],
+            });
         let of_blocks = profile
             .blocks
             .iter()
@@ -274,7 +286,13 @@ impl Explainer {
         let mut misses: Vec<(usize, String)> = Vec::new();
         for pattern in profile.patterns() {
             if pattern.program.run(text, &mut self.scratch) {
-                misses.push((usize::MAX, format!("`{}` fits, but only inside its block or as an answer to its request", visible(&pattern.text))));
+                misses.push((
+                    usize::MAX,
+                    format!(
+                        "`{}` fits, but only inside its block or as an answer to its request",
+                        visible(&pattern.text)
+                    ),
+                ));
                 continue;
             }
             let (pos, op) = self.scratch.furthest;
@@ -284,7 +302,13 @@ impl Explainer {
                 format!("{:?}", visible(&word.chars().take(20).collect::<String>()))
             });
             let expected = pattern.program.expected(op);
-            misses.push((pos, format!("`{}` failed at column {column}: {expected} was expected, {found} stands there", visible(&pattern.text))));
+            misses.push((
+                pos,
+                format!(
+                    "`{}` failed at column {column}: {expected} was expected, {found} stands there",
+                    visible(&pattern.text)
+                ),
+            ));
         }
         misses.sort_by_key(|(pos, _)| std::cmp::Reverse(*pos));
         misses.into_iter().filter(|(pos, _)| *pos > 0).take(NEAR_MISSES).map(|(_, text)| text).collect()

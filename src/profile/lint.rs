@@ -20,8 +20,15 @@ impl Profile {
         self.unused_measures(&mut found);
         self.number_eats_comma(&mut found);
         if self.examples.is_empty() {
-            let remedy = "add an [[example]] with bytes of the instrument and what they give; it becomes a test";
-            found.push(self.located(Severity::Warning, "profile.no-example", 0..0, "the profile has no example".to_owned(), remedy.to_owned()));
+            let remedy =
+                "add an [[example]] with bytes of the instrument and what they give; it becomes a test";
+            found.push(self.located(
+                Severity::Warning,
+                "profile.no-example",
+                0..0,
+                "the profile has no example".to_owned(),
+                remedy.to_owned(),
+            ));
         }
         found
     }
@@ -39,11 +46,15 @@ impl Profile {
                 let answers = &self.lines[*line].answers;
                 answers.is_empty() || ask.is_some_and(|ask| answers.contains(&ask))
             });
-            situations.push(in_turn.flat_map(|line| patterns_of(line).iter().map(move |p| (line, p))).collect());
+            situations
+                .push(in_turn.flat_map(|line| patterns_of(line).iter().map(move |p| (line, p))).collect());
         }
         for (index, block) in self.blocks.iter().enumerate() {
             let lists = [&block.ends, &block.rows, &block.lines, &block.ignore];
-            let in_turn = lists.into_iter().enumerate().flat_map(|(list, patterns)| patterns.iter().map(move |p| (4 * index + list, p)));
+            let in_turn = lists
+                .into_iter()
+                .enumerate()
+                .flat_map(|(list, patterns)| patterns.iter().map(move |p| (4 * index + list, p)));
             situations.push(in_turn.collect());
         }
         let mut scratch = Scratch::default();
@@ -51,18 +62,39 @@ impl Profile {
             for (at, (group, pattern)) in situation.iter().enumerate() {
                 let samples = samples(pattern, &mut scratch);
                 for (earlier_group, earlier) in &situation[..at] {
-                    let taken: Vec<&String> = samples.iter().filter(|text| earlier.program.run(text, &mut scratch)).collect();
+                    let taken: Vec<&String> =
+                        samples.iter().filter(|text| earlier.program.run(text, &mut scratch)).collect();
                     let Some(first) = taken.first() else { continue };
                     let (code, message, remedy) = if taken.len() == samples.len() {
-                        let message = format!("this pattern is never reached: `{}` takes all its lines first", earlier.text);
-                        ("profile.never-reached", message, "put it before that one, or make that one narrower")
+                        let message = format!(
+                            "this pattern is never reached: `{}` takes all its lines first",
+                            earlier.text
+                        );
+                        (
+                            "profile.never-reached",
+                            message,
+                            "put it before that one, or make that one narrower",
+                        )
                     } else if group != earlier_group {
-                        let message = format!("two patterns take the same line: {first:?} also fits `{}`", earlier.text);
-                        ("profile.same-line", message, "the earlier one wins; give the numbers shapes or the texts more letters")
+                        let message = format!(
+                            "two patterns take the same line: {first:?} also fits `{}`",
+                            earlier.text
+                        );
+                        (
+                            "profile.same-line",
+                            message,
+                            "the earlier one wins; give the numbers shapes or the texts more letters",
+                        )
                     } else {
                         continue;
                     };
-                    let lint = self.located(Severity::Warning, code, pattern.span.clone(), message, remedy.to_owned());
+                    let lint = self.located(
+                        Severity::Warning,
+                        code,
+                        pattern.span.clone(),
+                        message,
+                        remedy.to_owned(),
+                    );
                     if !found.contains(&lint) {
                         found.push(lint);
                     }
@@ -90,7 +122,13 @@ impl Profile {
             let at = self.text.find("measures").unwrap_or(0);
             let message = format!("`measures` names {missing}, but no pattern gives it");
             let remedy = format!("add a field `{{{missing}}}` to a pattern, or take it out of `measures`");
-            found.push(self.located(Severity::Warning, "profile.unused-quantity", at..at + 8, message, remedy));
+            found.push(self.located(
+                Severity::Warning,
+                "profile.unused-quantity",
+                at..at + 8,
+                message,
+                remedy,
+            ));
         }
     }
 
@@ -99,14 +137,23 @@ impl Profile {
         use super::number::Decimal;
         for pattern in self.patterns() {
             for pair in pattern.program.ops.windows(2) {
-                if let [Op::Field(Field { kind: Kind::Number(number), columns: None, channel }), Op::Literal(literal)] = pair
+                if let [
+                    Op::Field(Field { kind: Kind::Number(number), columns: None, channel }),
+                    Op::Literal(literal),
+                ] = pair
                     && number.shape.is_none()
                     && number.style.decimal != Decimal::Point
                     && literal.starts_with(',')
                 {
                     let message = format!("a comma behind `{channel}` is read as its decimal sign");
                     let remedy = format!("give it a shape, such as {{{channel}:/n.00/}}");
-                    found.push(self.located(Severity::Warning, "profile.comma", pattern.span.clone(), message, remedy));
+                    found.push(self.located(
+                        Severity::Warning,
+                        "profile.comma",
+                        pattern.span.clone(),
+                        message,
+                        remedy,
+                    ));
                 }
             }
         }

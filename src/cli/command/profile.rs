@@ -50,7 +50,12 @@ impl ProfileCommand {
     }
 }
 
-fn check(profiles: &[String], as_json: bool, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+fn check(
+    profiles: &[String],
+    as_json: bool,
+    settings: &Settings,
+    output: &mut Output,
+) -> Result<Exit, Fault> {
     let names: Vec<String> =
         if profiles.is_empty() { shipped_names().map(str::to_owned).collect() } else { profiles.to_vec() };
     let mut exit = Exit::Done;
@@ -90,7 +95,12 @@ fn as_line(diagnostic: &Diagnostic) -> String {
     .to_string()
 }
 
-fn explain(profile: &str, capture: &PathBuf, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+fn explain(
+    profile: &str,
+    capture: &PathBuf,
+    settings: &Settings,
+    output: &mut Output,
+) -> Result<Exit, Fault> {
     let (file, text) = read(profile, settings)?;
     let profile = Profile::parse(&file, &text).map_err(|found| Fault {
         text: found.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n\n"),
@@ -106,7 +116,9 @@ fn explain(profile: &str, capture: &PathBuf, settings: &Settings, output: &mut O
         let told = match &entry.what {
             Captured::In(bytes) => explainer.chunk(header.stamp(entry.t_s), Passed::In(bytes)),
             Captured::Out(bytes) => explainer.chunk(header.stamp(entry.t_s), Passed::Out(bytes)),
-            Captured::Note(note) => format!("{:>10.3} s  note: {}\n", entry.t_s, crate::profile::visible(note)),
+            Captured::Note(note) => {
+                format!("{:>10.3} s  note: {}\n", entry.t_s, crate::profile::visible(note))
+            }
         };
         if !told.is_empty() {
             print(told.trim_end(), output)?;
@@ -126,7 +138,10 @@ fn read(name: &str, settings: &Settings) -> Result<(String, String), Fault> {
     }
     settings.read_named("instruments", name).map_err(|why| {
         let shipped = shipped_names().collect::<Vec<_>>().join(", ");
-        Fault { text: format!("there is no profile \"{name}\": {why}; these ship: {shipped}"), exit: Exit::Definition }
+        Fault {
+            text: format!("there is no profile \"{name}\": {why}; these ship: {shipped}"),
+            exit: Exit::Definition,
+        }
     })
 }
 
