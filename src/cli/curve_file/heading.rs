@@ -189,7 +189,7 @@ fn list<'a>(titles: impl Iterator<Item = &'a String>) -> String {
 }
 
 /// Control characters, and marks that hide or reorder text.
-const fn is_hidden(c: char) -> bool {
+fn is_hidden(c: char) -> bool {
     c.is_control()
         || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }
