@@ -1,6 +1,6 @@
 //! Where the next end-point is expected, from the line before it and from earlier portions.
 
-use super::arms::{Arm, Fit, Scales, left_alone};
+use super::arms::{self, Arm, Fit, Scales};
 use super::mark::Mark;
 use serde::{Deserialize, Serialize};
 
@@ -49,12 +49,16 @@ pub(super) fn from_line(points: &[Mark], scales: &Scales) -> Option<Forecast> {
         return None;
     }
     let now = points.last()?.titrant;
+    let mut decay = arms::decays(points, scales);
     let mut fits: [Option<Fit<2>>; 4] = [None; 4];
     for (i, fit) in fits.iter_mut().enumerate() {
+        if i == 2 {
+            decay.iter_mut().for_each(|d| *d *= *d);
+        }
         let charge = if i < 2 { 1.0 } else { 2.0 };
         let arm = if i % 2 == 0 { Arm::Shared } else { Arm::Diluted(scales.before) };
         let scales = Scales { nernst: scales.nernst / charge, ..*scales };
-        *fit = left_alone(points, &scales, arm);
+        *fit = arms::left_alone(points, &decay, &scales, arm);
     }
     let best = fits.iter().flatten().min_by(|a, b| a.chi2.total_cmp(&b.chi2)).copied()?;
     if best.value[1] < SIZE_KNOWN * best.u[1] || best.value[0] <= now {

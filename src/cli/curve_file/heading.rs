@@ -177,7 +177,7 @@ pub(super) fn title(bytes: &[u8]) -> String {
 /// Text from a file for a message: no control characters, no more than 40 characters.
 pub(super) fn shown(text: &str) -> String {
     let mut short: String =
-        text.chars().take(40).map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect();
+        text.chars().take(40).map(|c| if is_hidden(c) { '\u{fffd}' } else { c }).collect();
     if text.chars().nth(40).is_some() {
         short.push_str("...");
     }
@@ -186,4 +186,10 @@ pub(super) fn shown(text: &str) -> String {
 
 fn list<'a>(titles: impl Iterator<Item = &'a String>) -> String {
     titles.take(12).map(|t| format!("\"{t}\"")).collect::<Vec<_>>().join(", ")
+}
+
+/// Control characters, and marks that hide or reorder text.
+fn is_hidden(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }

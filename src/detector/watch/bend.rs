@@ -12,7 +12,7 @@ const NEWEST: usize = 20;
 /// Groups of older points,
 const GROUPS: usize = 24;
 /// of which so many may still have a bend between them.
-const GROUPS_APART: usize = 6;
+const GROUPS_APART: usize = 12;
 /// Least number of points on each side of a bend.
 const BEFORE: f64 = 4.0;
 const AFTER: f64 = 3.0;

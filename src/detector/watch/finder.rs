@@ -159,7 +159,7 @@ impl Watch {
                         points,
                     });
                 }
-                self.leave_behind();
+                self.leave_behind(asked.is_some());
                 let what = format!(
                     "steepness from {} to {} as part of the steepest, from {} to {}",
                     amount(past.from.titrant),
@@ -184,9 +184,9 @@ impl Watch {
         }
     }
 
-    fn leave_behind(&mut self) {
+    fn leave_behind(&mut self, confirmed: bool) {
         if let Finder::Jump(jump) = &mut self.finder {
-            jump.leave_behind();
+            jump.leave_behind(confirmed);
         }
     }
 
@@ -221,7 +221,7 @@ impl Watch {
             }
         }
         let place = self.ask(&own).filter(|p| self.lies_behind(p, mark))?;
-        self.leave_behind();
+        self.leave_behind(true);
         Some(self.found_by_model(place, mark))
     }
 

@@ -86,6 +86,8 @@ pub(super) struct Jump {
     /// Lowest and highest signal so far.
     lowest: f64,
     highest: f64,
+    /// The same when the open chord began.
+    ground: (f64, f64),
     /// The direction of the first find: all others go the same way.
     direction: Option<f64>,
     last: Option<Mark>,
@@ -105,6 +107,7 @@ impl Jump {
             first: None,
             lowest: f64::INFINITY,
             highest: f64::NEG_INFINITY,
+            ground: (f64::INFINITY, f64::NEG_INFINITY),
             direction: None,
             last: None,
             open: None,
@@ -134,6 +137,7 @@ impl Jump {
             self.last = Some(mark);
             self.lowest = mark.signal;
             self.highest = mark.signal;
+            self.ground = (mark.signal, mark.signal);
             return Seen::Nothing;
         };
         self.last = Some(mark);
@@ -142,20 +146,27 @@ impl Jump {
         let step = Chord { from: last, to: mark };
         let whole = Chord { from: open, to: mark };
         // A step that moves by a whole chord alone must not hide in the flat stretch before it.
-        if step.signal().abs() >= width && open != last {
-            self.close(Chord { from: open, to: last }, noise, width);
-            self.close(step, noise, width);
-            self.open = Some(mark);
-        } else if whole.signal().abs() >= width {
-            self.close(whole, noise, width);
-            self.open = Some(mark);
-        }
+        let before = (self.lowest, self.highest);
         self.lowest = self.lowest.min(mark.signal);
         self.highest = self.highest.max(mark.signal);
+        if step.signal().abs() >= width && open != last {
+            self.close(Chord { from: open, to: last }, noise, width);
+            self.ground = before;
+            self.close(step, noise, width);
+            self.begin(mark);
+        } else if whole.signal().abs() >= width {
+            self.close(whole, noise, width);
+            self.begin(mark);
+        }
         if let Some(lost) = self.disproved(mark) {
             return lost;
         }
         self.judge(mark, noise, count, width)
+    }
+
+    fn begin(&mut self, mark: Mark) {
+        self.open = Some(mark);
+        self.ground = (self.lowest, self.highest);
     }
 
     fn close(&mut self, chord: Chord, noise: f64, width: f64) {
@@ -180,7 +191,7 @@ impl Jump {
             self.flat = Some(chord);
         }
         if let Some(behind) = &mut self.behind
-            && bound(&chord) * TURNING < behind.steep.steepness()
+            && bound(&chord) * RISING < behind.steep.steepness()
         {
             behind.settled = true;
         }
@@ -193,9 +204,9 @@ impl Jump {
         let start = self.first.map_or(chord.from.signal, |first| first.signal);
         let direction = self.direction.unwrap_or((chord.to.signal - start).signum());
         let from = if direction > 0.0 {
-            chord.from.signal.max(self.highest)
+            chord.from.signal.max(self.ground.1)
         } else {
-            chord.from.signal.min(self.lowest)
+            chord.from.signal.min(self.ground.0)
         };
         let signal = if (chord.to.signal - from) * direction > 0.0 { from } else { chord.to.signal };
         Chord { from: Mark { signal, ..chord.from }, to: chord.to }
@@ -250,10 +261,12 @@ impl Jump {
     }
 
     /// The steepest chord was an end-point: the next one is looked for, and this one guarded.
-    pub(super) fn leave_behind(&mut self) {
+    ///
+    /// One that the final evaluation has confirmed cannot be outdone, only come back.
+    pub(super) fn leave_behind(&mut self, confirmed: bool) {
         if let (Some((steep, flat)), Some(last)) = (self.steep.take(), self.last) {
             self.direction.get_or_insert(steep.signal().signum());
-            self.behind = Some(Behind { steep, flat, settled: false, reached: last.signal });
+            self.behind = Some(Behind { steep, flat, settled: confirmed, reached: last.signal });
             self.flat = None;
         }
     }
@@ -264,6 +277,7 @@ impl Jump {
         self.steep = None;
         self.closed = None;
         self.open = self.last;
+        self.ground = (self.lowest, self.highest);
     }
 
     fn disproved(&mut self, mark: Mark) -> Option<Seen> {

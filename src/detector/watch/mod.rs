@@ -77,6 +77,8 @@ pub struct Watch {
     /// Points that counted when closing began, and when the final evaluation is asked next because of that.
     closing_at: usize,
     ask_at: usize,
+    /// Points one after the other at which the forecast was near.
+    near: usize,
     /// Steepness of the candidate as a multiple of that before it.
     steepest: Option<f64>,
     /// First reading at the newest titrant, as (seconds, signal).
@@ -136,6 +138,7 @@ impl Watch {
             forecast: None,
             closing_at: 0,
             ask_at: 0,
+            near: 0,
             steepest: None,
             arrived: None,
             drift: 0.0,

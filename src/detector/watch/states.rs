@@ -7,6 +7,8 @@ use crate::detector::{Because, Change, WatchState};
 
 /// `closing` begins when less than this part of the expected titrant is still to go,
 const CLOSING: f64 = 0.10;
+/// at so many points one after the other,
+const AGREED: usize = 2;
 /// and ends again when more than this part is.
 const NOT_CLOSING: f64 = 0.20;
 /// So many points after closing began the final evaluation is asked even if no jump stands out.
@@ -56,9 +58,10 @@ impl Watch {
         };
         match self.state {
             WatchState::Far | WatchState::Withdrawn => {
-                if let Some((part, because)) = to_go(CLOSING)
-                    && part <= CLOSING
-                    && self.finds == 0
+                let near = to_go(CLOSING).filter(|(part, _)| *part <= CLOSING && self.finds == 0);
+                self.near = if near.is_some() { self.near + 1 } else { 0 };
+                if let Some((_, because)) = near
+                    && self.near >= AGREED
                 {
                     self.to(WatchState::Closing, mark, because, changes);
                 }
