@@ -1,6 +1,6 @@
 //! The zero of a function between two values that enclose it.
 
-/// Finds x in [`low`, `high`] with f(x) = 0, to `tolerance` in x.
+/// Finds x between `low` and `high` with f(x) = 0, to `tolerance` in x.
 ///
 /// Bisection with inverse quadratic interpolation where it is safe: T. R. Chandrupatla, Adv. Eng. Software 28 (1997) 145.
 /// Returns `None` when the ends do not enclose a change of sign or f is not finite there.
@@ -50,7 +50,7 @@ pub fn find_root(mut f: impl FnMut(f64) -> f64, low: f64, high: f64, tolerance: 
 
 /// Widens a bracket around `start` until it encloses a zero of f, then finds it.
 ///
-/// `reach` is the first half-width; the bracket never leaves [`low`, `high`].
+/// `reach` is the first half-width; the bracket never leaves `limits` (low, high).
 pub fn find_root_near(
     mut f: impl FnMut(f64) -> f64,
     start: f64,
