@@ -56,6 +56,7 @@ fn wire(layout: &Layout) -> Vec<u8> {
     (0..LINES).flat_map(|i| format!("{}\r\n", (layout.line)(i)).into_bytes()).collect()
 }
 
+#[expect(clippy::expect_used, reason = "a bench with a wrong layout ends")]
 fn profile(layout: &Layout) -> Arc<Profile> {
     let text = format!(
         "title = \"bench\"\n[wire]\nframe = {{ ends_with = \"CR LF\" }}\n[flags.steady]\n\"S\" = true\n\"*\" = false\n[[line]]\nlike = \"{}\"\n",
@@ -93,6 +94,7 @@ fn lines_alone(bencher: Bencher<'_, '_>, layout: &Layout) {
 }
 
 /// Cut, match, and turn every captured number into a value; no readings are made.
+#[expect(clippy::expect_used, reason = "a bench with a wrong expression ends")]
 #[divan::bench(args = &LAYOUTS)]
 fn one_regex(bencher: Bencher<'_, '_>, layout: &Layout) {
     let wire = wire(layout);

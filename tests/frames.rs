@@ -3,12 +3,14 @@
 use dropwise::frame::{Check, CheckKind, CheckPlace, Cut, Ending, FrameRules, Framer};
 use dropwise::reading::Stamp;
 
+#[expect(clippy::unwrap_used, reason = "a fixture that is none ends the test")]
 fn vectors() -> Vec<toml::Table> {
     let text = include_str!("../fixtures/reference/frames.toml");
     let table: toml::Table = toml::from_str(text).unwrap();
     table["vector"].as_array().unwrap().iter().map(|v| v.as_table().unwrap().clone()).collect()
 }
 
+#[expect(clippy::unwrap_used, reason = "a fixture that is none ends the test")]
 fn bytes(hex: &str) -> Vec<u8> {
     (0..hex.len() / 2).map(|i| u8::from_str_radix(&hex[2 * i..2 * i + 2], 16).unwrap()).collect()
 }
@@ -103,7 +105,7 @@ fn sentences_with_an_exclusive_or_sum() {
         let check = hex_check(CheckKind::Xor8, CheckPlace::BeforeEnd { sign: (*b"*").into() }, false);
         let found = first(rules(b"$", &[b"\r\n"], check), &bytes(vector["frame_hex"].as_str().unwrap()));
         let sentence = vector["sentence"].as_str().unwrap();
-        let body = sentence[1..sentence.len() - 3].as_bytes().to_vec();
+        let body = sentence.as_bytes()[1..sentence.len() - 3].to_vec();
         let accepted = vector["expect"].as_str() == Some("accept");
         assert_eq!(found, accepted.then_some(body), "{sentence}");
         seen += 1;

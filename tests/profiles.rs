@@ -3,7 +3,7 @@
 
 mod support;
 
-use dropwise::profile::{Decoded, Decoder, Profile, shipped_names};
+use dropwise::profile::{Decoded, Decoder, Explainer, Passed, Profile, shipped_names};
 use dropwise::reading::{Reading, Stamp, Validity};
 use proptest::prelude::*;
 use std::path::{Path, PathBuf};
@@ -49,6 +49,7 @@ fn every_shipped_profile_reads_its_capture() {
 }
 
 /// The bytes of a capture in other chunks, each byte with the time of the chunk it came in.
+#[expect(clippy::unwrap_used, reason = "a cycle does not end")]
 fn cut_anew(chunks: &[support::Chunk], sizes: &[usize]) -> Vec<support::Chunk> {
     let mut sizes = sizes.iter().copied().cycle();
     let mut anew = Vec::new();
@@ -123,4 +124,27 @@ fn a_line_without_an_end_is_damaged_in_pieces_and_the_next_line_is_read() {
     assert_eq!(last.readings.len(), 3);
     assert!(pieces.iter().all(|piece| piece.readings.is_empty()));
     assert_eq!(pieces.iter().map(|piece| piece.frame.text.len()).sum::<usize>(), 1024 * 1024);
+}
+
+/// The parts of the worked example in the author's guide.
+fn guide_part(kind: &str) -> String {
+    let guide = include_str!("../protocols/README.md");
+    let example = guide.split("## A worked example").nth(1).unwrap_or_default();
+    let part = example.split(&format!("```{kind}\n")).nth(1).unwrap_or_default();
+    part.split("```").next().unwrap_or_default().to_owned()
+}
+
+#[test]
+fn the_guide_shows_what_explain_says() {
+    let profile = Arc::new(Profile::parse("meter.toml", &guide_part("toml")).unwrap());
+    assert_eq!(profile.check(), []);
+    let mut explainer = Explainer::new(profile, false);
+    let mut said = explainer.head();
+    for (t, from_instrument, bytes) in support::parse_capture(&guide_part("jsonl")) {
+        let passed = if from_instrument { Passed::In(&bytes) } else { Passed::Out(&bytes) };
+        said.push_str(&explainer.chunk(Stamp::from_seconds(t, 0), passed));
+    }
+    said.push_str(&explainer.end());
+    let shown: String = said.lines().map(|line| format!("{}\n", line.trim_end())).collect();
+    assert_eq!(guide_part("text"), shown, "the guide must say:\n{shown}");
 }

@@ -654,9 +654,8 @@ impl Compiler<'_, '_> {
         };
         let place = (text.span(), source.clone());
         let mut ops = Vec::new();
-        let mut units = BTreeMap::new();
         let numbers = number_channels(&parts);
-        self.emit(&parts, &place, flags, &numbers, true, &mut ops, &mut units)?;
+        self.emit(&parts, &place, flags, &numbers, true, &mut ops)?;
         while matches!(ops.last(), Some(Op::Blanks | Op::AnyBlanks)) {
             ops.pop();
         }
@@ -672,7 +671,6 @@ impl Compiler<'_, '_> {
         Some(Pattern { text: source.clone(), program: Program { ops }, missing_flags, span: text.span() })
     }
 
-    #[expect(clippy::too_many_arguments, reason = "one recursive walk over the parts of a pattern")]
     fn emit(
         &mut self,
         parts: &[Part],
@@ -681,7 +679,6 @@ impl Compiler<'_, '_> {
         numbers: &[String],
         at_start: bool,
         ops: &mut Vec<Op>,
-        units: &mut BTreeMap<usize, Unit>,
     ) -> Option<()> {
         let mut sound = Some(());
         for (index, part) in parts.iter().enumerate() {
@@ -707,7 +704,7 @@ impl Compiler<'_, '_> {
                 Part::Optional(inner) => {
                     let at = ops.len();
                     ops.push(Op::Try(0));
-                    if self.emit(inner, place, flags, numbers, false, ops, units).is_none() {
+                    if self.emit(inner, place, flags, numbers, false, ops).is_none() {
                         sound = None;
                     }
                     ops[at] = Op::Try(ops.len());

@@ -59,9 +59,7 @@ pub(crate) fn bytes(text: &str) -> Result<Vec<u8>, String> {
             bytes.push(*byte);
         } else if let Some(byte) = word.strip_prefix("0x").and_then(|hex| u8::from_str_radix(hex, 16).ok()) {
             bytes.push(byte);
-        } else if word.chars().all(|c| c.is_ascii_punctuation()) {
-            bytes.extend(word.bytes());
-        } else if !word.is_empty() && word.chars().all(|c| c.is_ascii_control()) {
+        } else if word.chars().all(|c| c.is_ascii_punctuation() || c.is_ascii_control()) {
             bytes.extend(word.bytes());
         } else {
             return Err(word.to_owned());

@@ -5,7 +5,6 @@ use super::{Decoded, Decoder, Flow, Means, Pattern, Profile, control};
 use crate::frame::Parity;
 use crate::reading::{FrameFate, Reading, Stamp, Validity};
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
 use std::sync::Arc;
 
 /// Near misses told for one frame.
@@ -79,7 +78,11 @@ impl Explainer {
         }
         for (occasion, bytes) in sends {
             let hex: Vec<String> = bytes.iter().map(|byte| format!("{byte:02X}")).collect();
-            let _ = writeln!(text, "sends {}  ({})\n      {occasion}", control::shown(&bytes), hex.join(" "));
+            text.push_str(&format!(
+                "sends {}  ({})\n      {occasion}\n",
+                control::shown(&bytes),
+                hex.join(" ")
+            ));
         }
         let wire = &profile.wire;
         let parity = match wire.parity {
@@ -93,15 +96,14 @@ impl Explainer {
             Flow::Hardware => "flow control by RTS and CTS",
         };
         let on = |set| if set { "on" } else { "off" };
-        let _ = writeln!(
-            text,
-            "line: {} baud, {} data bits, {parity}, {} stop bit(s), {flow}, DTR {}, RTS {}",
+        text.push_str(&format!(
+            "line: {} baud, {} data bits, {parity}, {} stop bit(s), {flow}, DTR {}, RTS {}\n",
             wire.baud,
             wire.data_bits,
             wire.stop_bits,
             on(wire.dtr),
             on(wire.rts)
-        );
+        ));
         text
     }
 
@@ -114,7 +116,7 @@ impl Explainer {
         match passed {
             Passed::In(bytes) => self.decoder.feed(at, bytes, &mut frames),
             Passed::Out(bytes) => {
-                let _ = writeln!(text, "{:>10.3} s  sent {}", at.seconds(), control::shown(bytes));
+                text.push_str(&format!("{:>10.3} s  sent {}\n", at.seconds(), control::shown(bytes)));
                 self.decoder.sent(at, bytes);
             }
         }
@@ -130,15 +132,14 @@ impl Explainer {
         self.decoder.finish(&mut frames);
         self.tell(&frames, &mut text);
         let sums = &self.sums;
-        let _ = writeln!(
-            text,
-            "\n{} frames: {} understood, {} ignored, {} damaged, {} not understood",
+        text.push_str(&format!(
+            "\n{} frames: {} understood, {} ignored, {} damaged, {} not understood\n",
             sums.frames, sums.understood, sums.ignored, sums.damaged, sums.not_understood
-        );
+        ));
         for (channel, (valid, not_valid)) in &sums.readings {
-            let _ = write!(text, "{channel}: {valid} readings");
+            text.push_str(&format!("{channel}: {valid} readings"));
             if *not_valid > 0 {
-                let _ = write!(text, ", {not_valid} more not valid");
+                text.push_str(&format!(", {not_valid} more not valid"));
             }
             text.push('\n');
         }
@@ -150,7 +151,7 @@ impl Explainer {
 
     fn tell(&mut self, frames: &[Decoded], text: &mut String) {
         for warning in self.decoder.take_warnings() {
-            let _ = writeln!(text, "              {}", self.paint(&warning, Paint::Bad));
+            text.push_str(&format!("              {}\n", self.paint(&warning, Paint::Bad)));
         }
         for frame in frames {
             self.frame(frame, text);
@@ -188,23 +189,23 @@ impl Explainer {
                 self.paint("not understood", Paint::Bad)
             }
         };
-        let _ = writeln!(text, "{:>10.3} s  frame {}  {verdict}", frame.at.seconds(), frame.number);
+        text.push_str(&format!("{:>10.3} s  frame {}  {verdict}\n", frame.at.seconds(), frame.number));
         self.marked(&frame.text, &captures, text);
         for reading in &decoded.readings {
-            let _ = writeln!(text, "              {}", self.reading(reading));
+            text.push_str(&format!("              {}\n", self.reading(reading)));
         }
         for mark in &decoded.marks {
-            let _ = writeln!(text, "              says {:?} (no reading)", mark.kind);
+            text.push_str(&format!("              says {:?} (no reading)\n", mark.kind));
             for (name, value) in &mark.texts {
-                let _ = writeln!(text, "              {name}: {}", visible(value));
+                text.push_str(&format!("              {name}: {}\n", visible(value)));
             }
             for reading in &mark.readings {
-                let _ = writeln!(text, "              {} (never a point)", self.reading(reading));
+                text.push_str(&format!("              {} (never a point)\n", self.reading(reading)));
             }
         }
         if frame.fate == FrameFate::NotUnderstood {
             for miss in self.near_misses(&profile, &frame.text) {
-                let _ = writeln!(text, "              {miss}");
+                text.push_str(&format!("              {miss}\n"));
             }
         }
     }
@@ -257,12 +258,12 @@ impl Explainer {
             at = capture.end;
         }
         line.push_str(&visible(&frame[at..shown_end]));
-        let _ = writeln!(text, "              {line}");
+        text.push_str(&format!("              {line}\n"));
         if shown_end < frame.len() {
-            let _ = writeln!(text, "              ... {} characters in all", frame.chars().count());
+            text.push_str(&format!("              ... {} characters in all\n", frame.chars().count()));
         }
         if !names.is_empty() {
-            let _ = writeln!(text, "              {marks}   {}", names.join(", "));
+            text.push_str(&format!("              {marks}   {}\n", names.join(", ")));
         }
     }
 
@@ -349,7 +350,7 @@ pub fn visible(text: &str) -> String {
         match u8::try_from(u32::from(c)) {
             Ok(byte) if hidden => shown.push_str(&control::shown(&[byte])),
             _ if hidden => {
-                let _ = write!(shown, "<U+{:04X}>", u32::from(c));
+                shown.push_str(&format!("<U+{:04X}>", u32::from(c)));
             }
             _ => shown.push(c),
         }

@@ -239,10 +239,6 @@ pub(crate) fn exponent_at(text: &[u8], at: usize) -> (i32, usize) {
 }
 
 #[cfg(test)]
-#[expect(
-    clippy::float_cmp,
-    reason = "the nearest double is one value; scanner and standard library must agree on it"
-)]
 mod tests {
     use super::*;
     use proptest::prelude::*;

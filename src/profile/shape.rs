@@ -275,7 +275,6 @@ fn groups(text: &[u8], from: usize, thousands: char, digits: &mut Digits) -> usi
 }
 
 #[cfg(test)]
-#[expect(clippy::float_cmp, reason = "the nearest double is one value")]
 mod tests {
     use super::*;
 

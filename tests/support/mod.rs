@@ -6,11 +6,17 @@ use std::path::Path;
 use std::sync::Arc;
 
 /// One chunk of a capture: seconds, direction (true = from the instrument), bytes.
-pub type Chunk = (f64, bool, Vec<u8>);
+pub(crate) type Chunk = (f64, bool, Vec<u8>);
 
 /// The chunks of a capture file.
-pub fn capture(path: &Path) -> Vec<Chunk> {
-    let text = std::fs::read_to_string(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+#[expect(clippy::unwrap_used, reason = "a fixture that is none ends the test")]
+pub(crate) fn capture(path: &Path) -> Vec<Chunk> {
+    parse_capture(&std::fs::read_to_string(path).unwrap())
+}
+
+/// The chunks of a capture.
+#[expect(clippy::unwrap_used, reason = "a capture that is none ends the test")]
+pub(crate) fn parse_capture(text: &str) -> Vec<Chunk> {
     let mut chunks = Vec::new();
     for line in text.lines().skip(1) {
         let chunk: serde_json::Value = serde_json::from_str(line).unwrap();
@@ -27,17 +33,8 @@ pub fn capture(path: &Path) -> Vec<Chunk> {
     chunks
 }
 
-/// A profile of a file.
-pub fn profile(path: &Path) -> Arc<Profile> {
-    let text = std::fs::read_to_string(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
-    let profile = Profile::parse(&path.display().to_string(), &text).unwrap_or_else(|mistakes| {
-        panic!("{}", mistakes.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
-    });
-    Arc::new(profile)
-}
-
 /// Everything that a capture gives.
-pub fn decode(profile: &Arc<Profile>, chunks: &[Chunk]) -> Vec<Decoded> {
+pub(crate) fn decode(profile: &Arc<Profile>, chunks: &[Chunk]) -> Vec<Decoded> {
     let mut decoder = Decoder::new(Arc::clone(profile));
     let mut out = Vec::new();
     for (t, from_instrument, bytes) in chunks {

@@ -7,7 +7,7 @@ use crate::source::capture::{CaptureReader, Captured};
 use clap::Subcommand;
 use serde_json::json;
 use std::io::IsTerminal;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// What can be done with profiles.
@@ -95,12 +95,7 @@ fn as_line(diagnostic: &Diagnostic) -> String {
     .to_string()
 }
 
-fn explain(
-    profile: &str,
-    capture: &PathBuf,
-    settings: &Settings,
-    output: &mut Output,
-) -> Result<Exit, Fault> {
+fn explain(profile: &str, capture: &Path, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
     let (file, text) = read(profile, settings)?;
     let profile = Profile::parse(&file, &text).map_err(|found| Fault {
         text: found.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n\n"),
