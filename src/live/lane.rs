@@ -243,12 +243,14 @@ impl Lane {
             }
             let now = line.now();
             let mut decoded = Vec::new();
-            let send = line.decoder.tick(now, &mut decoded);
-            if let (Some(bytes), Some(write)) = (send, &line.write)
-                && let Err(refused) = write.try_send(Bytes::from(bytes))
-            {
-                // Waiting here could block both ways: the source waits for this lane to take its events.
-                tracing::warn!(%refused, "a request was not sent");
+            while let Some(bytes) = line.decoder.tick(now, &mut decoded) {
+                if let Some(write) = &line.write
+                    && let Err(refused) = write.try_send(Bytes::from(bytes))
+                {
+                    // Waiting here could block both ways: the source waits for this lane to take its events.
+                    tracing::warn!(%refused, "a request was not sent");
+                    break;
+                }
             }
             for words in line.decoder.take_warnings() {
                 self.warning(index, now, words).await;

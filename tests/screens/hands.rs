@@ -13,7 +13,7 @@ use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 fn commands(bench: &Bench) -> Vec<Command> {
     let sent = bench.effects.iter().filter_map(|effect| match effect {
         Effect::Send(_, command) => Some(command.clone()),
-        Effect::Bell | Effect::Redraw | Effect::Leave => None,
+        Effect::ReadProfile(_) | Effect::Bell | Effect::Redraw | Effect::Leave => None,
     });
     sent.collect()
 }
@@ -451,4 +451,32 @@ fn a_run_that_was_there_before_the_screen_is_listed_as_going_on() {
     busy.run = Some(super::scenario::run_state());
     bench.attach(vec![busy]).press(KeyCode::F(5));
     assert!(shown(&bench).contains("goes on, serial"), "{}", shown(&bench));
+}
+
+#[test]
+fn the_profile_is_read_again_on_the_wire_page_and_during_a_run_only_with_a_reason() {
+    let wishes = |bench: &Bench| -> Vec<Option<String>> {
+        let wished = bench.effects.iter().filter_map(|effect| match effect {
+            Effect::ReadProfile(wish) => Some(wish.reason.clone()),
+            _ => None,
+        });
+        wished.collect()
+    };
+    let mut idle = Bench::new(FULL);
+    idle.attach(vec![lane(1, "bench 2", false)]);
+    idle.press(KeyCode::F(7));
+    assert!(wishes(&idle).is_empty(), "only on the wire page");
+    idle.press(KeyCode::F(3)).press(KeyCode::F(7));
+    assert_eq!(wishes(&idle), [None]);
+
+    let mut bench = running(FULL, 5.0);
+    bench.press(KeyCode::F(3)).press(KeyCode::F(7)).press(KeyCode::F(7));
+    assert!(wishes(&bench).is_empty(), "a run keeps its profile without a reason");
+    bench.scan("JAR-7");
+    assert!(wishes(&bench).is_empty(), "a label changes nothing");
+    bench.hand(" misread");
+    bench.press(KeyCode::F(7));
+    assert_eq!(wishes(&bench).len(), 1);
+    assert!(wishes(&bench)[0].as_ref().is_some_and(|reason| reason.contains("misread")));
+    assert!(commands(&bench).iter().all(|command| matches!(command, Command::Note { .. })));
 }

@@ -258,6 +258,7 @@ pub(crate) fn lane(id: u32, title: &str, keyed: bool) -> LaneState {
         id,
         title: title.to_owned(),
         instrument: "pH meter, lines with units".to_owned(),
+        profiles: vec!["ph-stream-comma".to_owned()],
         port: "/dev/serial/by-id/usb-0".to_owned(),
         keyed,
         health: Health::Open { remarks: Vec::new() },

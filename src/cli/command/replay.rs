@@ -72,7 +72,8 @@ impl ReplayArgs {
             let entry = entry.map_err(|e| Fault::misuse(e.to_string()))?;
             let at = header.stamp(entry.t_s);
             // A frame that ends by a pause ends before the next chunk.
-            let _the_capture_takes_nothing = decoder.tick(at, &mut decoded);
+            // What it would ask is left: a capture takes nothing.
+            while decoder.tick(at, &mut decoded).is_some() {}
             match &entry.what {
                 Captured::In(bytes) => decoder.feed(at, bytes, &mut decoded),
                 Captured::Out(bytes) => decoder.sent(at, bytes),
