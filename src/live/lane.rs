@@ -224,8 +224,14 @@ impl Lane {
         let Some(chunk) = line.pending.pop_front() else { return };
         self.slow_told = false;
         let mut decoded = Vec::new();
+        if line.write.is_none() {
+            // A frame that ends by a pause ends before the next chunk; what would be asked is left.
+            let _not_sent = line.decoder.tick(chunk.at, &mut decoded);
+        }
         match chunk.direction {
             Direction::In => line.decoder.feed(chunk.at, &chunk.bytes, &mut decoded),
+            // What this program sends, the decoder was told when it was handed over.
+            Direction::Out if line.write.is_some() => {}
             Direction::Out => line.decoder.sent(chunk.at, &chunk.bytes),
         }
         line.decoded_to = chunk.seq;
@@ -238,15 +244,14 @@ impl Lane {
     async fn tick(&mut self) {
         for index in 0..self.parts.lines.len() {
             let line = &mut self.parts.lines[index];
-            if line.over {
-                continue;
-            }
+            // A capture takes no requests and has its own times.
+            let Some(write) = line.write.clone().filter(|_| !line.over) else { continue };
             let now = line.now();
             let mut decoded = Vec::new();
             while let Some(bytes) = line.decoder.tick(now, &mut decoded) {
-                if let Some(write) = &line.write
-                    && let Err(refused) = write.try_send(Bytes::from(bytes))
-                {
+                // The decoder is told at once, or it would offer the same request again.
+                line.decoder.sent(now, &bytes);
+                if let Err(refused) = write.try_send(Bytes::from(bytes)) {
                     // Waiting here could block both ways: the source waits for this lane to take its events.
                     tracing::warn!(%refused, "a request was not sent");
                     break;

@@ -127,7 +127,7 @@ impl Line {
 
     /// When the decoder wants to be woken (a request falls due, a frame ends by a pause).
     pub(super) fn wake(&self) -> Option<Instant> {
-        let (then, stamp) = self.anchor?;
+        let (then, stamp) = self.anchor.filter(|_| self.write.is_some() && !self.over)?;
         let ahead = self.decoder.wake_at()?.saturating_sub(stamp.elapsed_ns);
         then.checked_add(Duration::from_nanos(ahead))
     }

@@ -73,7 +73,7 @@ impl ReplayArgs {
             let at = header.stamp(entry.t_s);
             // A frame that ends by a pause ends before the next chunk.
             // What it would ask is left: a capture takes nothing.
-            while decoder.tick(at, &mut decoded).is_some() {}
+            let _not_sent = decoder.tick(at, &mut decoded);
             match &entry.what {
                 Captured::In(bytes) => decoder.feed(at, bytes, &mut decoded),
                 Captured::Out(bytes) => decoder.sent(at, bytes),
