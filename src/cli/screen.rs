@@ -1,7 +1,7 @@
 //! The dashboard on a recorder of its own.
 
-use super::bench::ReadyBench;
 use super::attach::{attach_or_start, open_and_start};
+use super::bench::ReadyBench;
 use super::command::run::runtime;
 use super::{Exit, Fault, Settings};
 use crate::dashboard::{self, Leave, RunFate};

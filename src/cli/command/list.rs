@@ -200,8 +200,7 @@ fn write_wire(reader: &Reader, run: &StoredRun, path: &std::path::Path) -> Resul
     let mut chunks = 0;
     let mut failure = None;
     reader.wire(line.line_id, |chunk| {
-        let what =
-            if chunk.incoming { Captured::In(chunk.bytes) } else { Captured::Out(chunk.bytes) };
+        let what = if chunk.incoming { Captured::In(chunk.bytes) } else { Captured::Out(chunk.bytes) };
         match writer.write(chunk.at.seconds(), &what) {
             Ok(()) => chunks += 1,
             Err(e) => failure = Some(e),
