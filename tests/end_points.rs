@@ -1,5 +1,10 @@
 //! The final evaluation against published titrations, and how end-points move when the curve is changed.
 
+#![expect(
+    clippy::unwrap_used,
+    reason = "a fixture that cannot be read, or a missing end-point, fails the test"
+)]
+
 use dropwise::detector::{Evaluation, Given, Level, Shape, evaluate};
 use dropwise::reading::{Curve, CurveHead, Point, Quantity, Titrant, Unit};
 use proptest::prelude::*;

@@ -74,7 +74,8 @@ async fn attach(recorder: &Recorder) -> Session {
 
 async fn open_and_run(session: &Session, port: &Path) {
     let plan = RunPlan { portion: 1, portions: 1, ..RunPlan::default() };
-    let wish = Wish::Open { bench: Box::new(bench(port)), start: Some(Box::new(plan)), confirms_sending: false };
+    let wish =
+        Wish::Open { bench: Box::new(bench(port)), start: Some(Box::new(plan)), confirms_sending: false };
     session.commands.send((1, wish)).await.unwrap();
 }
 

@@ -47,12 +47,14 @@ fn confirm_sending(plan: &BenchPlan, by_option: bool, settings: &Settings) -> Re
     // A capture takes nothing, so nothing is sent to it.
     for line in plan.lines.iter().filter(|line| !line.port.starts_with("capture")) {
         let profile = parsed(&line.profile_name, &line.profile_text)?;
-        let known = record.as_ref().is_some_and(|r| {
-            r.is_confirmed(&line.profile_text, &plan.bench.title).unwrap_or_default()
-        });
+        let known = record
+            .as_ref()
+            .is_some_and(|r| r.is_confirmed(&line.profile_text, &plan.bench.title).unwrap_or_default());
         if !known {
             let sends = profile.sends();
-            lines.extend(sends.iter().map(|(occasion, bytes)| format!("  {occasion}: {}", bytes.escape_ascii())));
+            lines.extend(
+                sends.iter().map(|(occasion, bytes)| format!("  {occasion}: {}", bytes.escape_ascii())),
+            );
         }
     }
     if lines.is_empty() {

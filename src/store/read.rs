@@ -225,7 +225,8 @@ impl Reader {
     }
 
     fn bench_text(&self, reckoning: i64) -> Result<String, Error> {
-        let sql = "SELECT body FROM reckoning_decoding JOIN decoding USING (decoding_id) JOIN line USING (line_id)
+        let sql =
+            "SELECT body FROM reckoning_decoding JOIN decoding USING (decoding_id) JOIN line USING (line_id)
             JOIN text ON text.hash = line.bench_hash WHERE reckoning_id = ? LIMIT 1";
         Ok(self.all(sql, reckoning, |row| row.get(0))?.pop().unwrap_or_default())
     }

@@ -62,9 +62,11 @@ impl ReckoningRows {
     #[must_use]
     pub fn result(&self, end_points: &[EndPoint], warnings: &[String]) -> Vec<Entry> {
         let reckoning_id = self.reckoning_id;
-        let findings = (1..)
-            .zip(end_points)
-            .map(|(n, end_point)| Entry::Finding { reckoning_id, n, end_point: end_point.clone() });
+        let findings = (1..).zip(end_points).map(|(n, end_point)| Entry::Finding {
+            reckoning_id,
+            n,
+            end_point: end_point.clone(),
+        });
         let warnings =
             (1..).zip(warnings).map(|(n, words)| Entry::Warning { reckoning_id, n, words: words.clone() });
         findings.chain(warnings).collect()

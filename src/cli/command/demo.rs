@@ -72,8 +72,7 @@ impl DemoArgs {
         let text = toml::to_string(&bench).map_err(|e| own(e.to_string()))?;
         let profile =
             Profile::shipped(PROFILE).ok_or_else(|| own(format!("the profile {PROFILE} is missing")))?;
-        let line =
-            LinePlan { port, profile_name: format!("{PROFILE}.toml"), profile_text: profile.text };
+        let line = LinePlan { port, profile_name: format!("{PROFILE}.toml"), profile_text: profile.text };
         Ok(ReadyBench { plan: BenchPlan { bench, text, lines: vec![line] }, confirms_sending: false })
     }
 }

@@ -77,11 +77,17 @@ impl ReckonArgs {
         drop(writer);
         let unsaved = thread.finish();
         if let (Ok(Commit::Waiting(why)), _) | (_, Some(why)) = (saved, unsaved) {
-            return Err(Fault { text: format!("the reckoning could not be saved: {why}"), exit: Exit::Record });
+            return Err(Fault {
+                text: format!("the reckoning could not be saved: {why}"),
+                exit: Exit::Record,
+            });
         }
         let text = self.text(&stored, ids.reckoning, points, &evaluation);
         let written = output.line(&text);
-        written.map_err(|e| Fault { text: format!("the output cannot be written: {e}"), exit: Exit::OwnFault })?;
+        written.map_err(|e| Fault {
+            text: format!("the output cannot be written: {e}"),
+            exit: Exit::OwnFault,
+        })?;
         Ok(Exit::Done)
     }
 
@@ -137,7 +143,8 @@ impl ReckonArgs {
         ];
         let count = evaluation.end_points.len().max(stored.findings.len());
         for i in 0..count {
-            let word = |e: Option<&EndPoint>| e.map_or("none".to_owned(), |e| format!("{:.4} {unit}", e.titrant));
+            let word =
+                |e: Option<&EndPoint>| e.map_or("none".to_owned(), |e| format!("{:.4} {unit}", e.titrant));
             let (now, first) = (evaluation.end_points.get(i), stored.findings.get(i));
             let moved = now.zip(first).map(|(now, first)| now.titrant - first.titrant);
             let moved = moved.map_or(String::new(), |d| format!("  moved by {d:+.4} {unit}"));
@@ -152,17 +159,18 @@ fn new_run(stored: &StoredRun, procedure: &str) -> Result<Run, Fault> {
     let definition = |text: String| Fault { text, exit: Exit::Definition };
     let given = match procedure {
         "" => crate::detector::Given::default(),
-        text => {
-            Procedure::parse("of the run", text).and_then(|procedure| procedure.given()).map_err(definition)?
-        }
+        text => Procedure::parse("of the run", text)
+            .and_then(|procedure| procedure.given())
+            .map_err(definition)?,
     };
     let (signal, _) = stored
         .head
         .curve
         .signal
         .ok_or_else(|| definition("the run does not say what its signal is".to_owned()))?;
-    let bench: Bench = toml::from_str(&stored.bench_text)
-        .map_err(|e| definition(format!("the bench of the run cannot be read: {}", e.to_string().trim_end())))?;
+    let bench: Bench = toml::from_str(&stored.bench_text).map_err(|e| {
+        definition(format!("the bench of the run cannot be read: {}", e.to_string().trim_end()))
+    })?;
     Ok(Run::new(Pairing::new(bench.volume, signal, bench.settling, stored.head.at), given))
 }
 
