@@ -363,6 +363,7 @@ mod tests {
             let y = 2.0 - 0.3 * v + if v > 6.1 { 0.5 * (v - 6.1) } else { 0.0 } + ripple;
             if let Sight::Found(place, _) = bend.add(v, y, 0.003, i as usize + 1) {
                 found.push((i, place.end_point));
+                bend.restart(place.end_point);
             }
             let sight = straight.add(v, 2.0 - 0.3 * v + 0.02 * v * v + ripple, 0.003, i as usize + 1);
             assert!(!matches!(sight, Sight::Found(..)), "{i}: {sight:?}");

@@ -15,7 +15,7 @@ const ARMS_KNOWN: f64 = 10.0;
 /// The slope has reached its height when a chord is steeper than the flattest before it by this factor.
 const HIGH: f64 = 7.39;
 /// Without its consent a jump is a find after so many points only.
-const ALONE_AFTER: usize = 4;
+const ALONE_AFTER: usize = 10;
 /// The final evaluation is asked when the slope has fallen to this part of its maximum.
 const FALLING: f64 = 0.9;
 

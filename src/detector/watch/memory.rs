@@ -215,7 +215,7 @@ mod tests {
 
     #[test]
     fn memory_stays_bounded_and_keeps_the_jump() {
-        let mut memory = Memory::new(0.4343);
+        let mut memory = Memory::new(std::f64::consts::LOG10_E);
         for i in 0..20_000_u32 {
             let v = f64::from(i) * 1e-3;
             memory.add(point(v, 7.0 + 3.0 * ((v - 10.0) / 0.02).tanh()));

@@ -253,7 +253,9 @@ impl Watch {
         // After a refill the signal goes on where it was; a second run starts where the first one did.
         let start = self.first_signal.unwrap_or(first.signal);
         let goes_on = (first.signal - last.signal).abs() <= (first.signal - start).abs();
-        if first.titrant < REFILL * before && goes_on {
+        // What goes on above the last point but one shows that the last one was mistyped.
+        let mistyped = self.last_but_one.is_some_and(|b| first.titrant + self.offset > b.titrant);
+        if first.titrant < REFILL * before && goes_on && !mistyped {
             self.offset += before;
         } else {
             self.forget_from(first.titrant + self.offset);

@@ -85,9 +85,11 @@ impl Peak {
 
 impl Side {
     fn take(&mut self, mark: Mark, last: Mark) {
-        // The way there starts from the furthest point before it.
-        if (mark.signal - self.start) * self.direction < 0.0 && self.behind == 0 {
-            self.start = mark.signal;
+        // As long as no way is gone, it starts from the furthest point back.
+        let gone = (self.extreme.signal - self.start) * self.direction;
+        if gone <= 0.0 && (mark.signal - self.start) * self.direction <= 0.0 {
+            *self = Self { start: mark.signal, extreme: mark, before: mark, after: None, behind: 0, ..*self };
+            return;
         }
         if (mark.signal - self.extreme.signal) * self.direction > 0.0 {
             self.before = last;
