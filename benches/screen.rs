@@ -42,6 +42,7 @@ fn screen(points: u32) -> State {
         title: "bench".to_owned(),
         instrument: "pH meter".to_owned(),
         port: "port".to_owned(),
+        profiles: Vec::new(),
         keyed: false,
         health: Health::Open { remarks: Vec::new() },
         frames: Default::default(),
