@@ -235,7 +235,8 @@ proptest! {
     /// All volumes times a factor, the sample's too: the end-point times that factor.
     #[test]
     fn volumes_scale_the_end_point(factor in 0.2..5.0_f64) {
-        let volumes = even(0.25, 60);
+        // Off every decimal grid, so that no rounding of the volumes is seen before or after.
+        let volumes: Vec<f64> = even(0.25, 60).iter().map(|v| v + 0.003 * (9.0 * v).sin()).collect();
         let plain = strong_acid(8.13, &volumes);
         let given = Given { sample_volume_ml: Some(50.0), ..Given::default() };
         let found = evaluate(&plain, &given);
@@ -247,7 +248,6 @@ proptest! {
         let given = Given { sample_volume_ml: Some(50.0 * factor), ..Given::default() };
         let scaled = ends(&evaluate(&scaled, &given));
         prop_assert_eq!(end.len(), 1);
-        // The rounding of the volumes looks another one after scaling: a tenth of the uncertainty is left for that.
         prop_assert!(same(&scaled, &[end[0] * factor], 0.1 * u * factor), "{:?} {:?}", scaled, end);
     }
 
