@@ -1,1 +1,3 @@
-//! (being written)
+//! Profile.
+
+pub mod draft;
