@@ -73,6 +73,9 @@ pub(super) struct Column {
     pub(super) units: Vec<(String, Unit)>,
     /// Power of ten that makes the digits a value, where the decimal sign is left out.
     pub(super) scale: Option<(i32, f64)>,
+    /// It counts pulses of a burette, and the volume of one in mL where that is known.
+    pub(super) is_pulses: bool,
+    pub(super) pulse_ml: Option<f64>,
     /// Words that were taken as its label.
     pub(super) label: Option<String>,
 }
@@ -120,8 +123,29 @@ impl Column {
             other: None,
             units: Vec::new(),
             scale: None,
+            is_pulses: false,
+            pulse_ml: None,
             label: None,
         })
+    }
+
+    /// A column of values that were not written as text (registers).
+    pub(super) fn from_values(values: Vec<(usize, f64)>, lines: &[Line], decimals: usize) -> Option<Self> {
+        if values.len() < 2 {
+            return None;
+        }
+        let run = run(&values, lines, decimals);
+        let shape = Shape {
+            decimals: vec![decimals],
+            whole: (1, 6),
+            padded: false,
+            signs: vec![SignPlace::None],
+            plus: false,
+            negative: run.min < 0.0,
+            exponent: false,
+            grouped: false,
+        };
+        Some(Self { template: usize::MAX, slot: 0, values, shape, run, guarded: false, evidence: Vec::new(), other: None, units: Vec::new(), scale: None, is_pulses: false, pulse_ml: None, label: None })
     }
 
     /// The combined weight for a quantity: 1 - product of (1 - weight).
@@ -129,9 +153,13 @@ impl Column {
         1.0 - self.evidence.iter().filter(|(q, ..)| *q == quantity).map(|(_, w, _)| 1.0 - w).product::<f64>()
     }
 
-    /// Whether text (unit, label, heading, request) speaks, not only the numbers.
-    pub(super) fn has_text(&self) -> bool {
-        self.evidence.iter().any(|(_, w, from)| *w >= 0.3 && !from.starts_with("its numbers"))
+    /// The volume of one pulse is known: the column is a volume.
+    pub(super) fn set_pulse(&mut self, size_ml: f64) {
+        self.pulse_ml = Some(size_ml);
+        self.other = None;
+        self.evidence.push((Quantity::Volume, 0.9, format!("pulses of {size_ml} mL")));
+        self.units = vec![(String::new(), Unit::Millilitre)];
+        self.scale = None;
     }
 
     pub(super) fn main_decimals(&self) -> usize {

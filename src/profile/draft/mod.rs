@@ -9,11 +9,15 @@ mod column;
 mod framing;
 mod heard;
 mod label;
+mod modbus;
+mod pattern;
 mod pipeline;
 mod quantity;
+mod question;
 mod template;
 mod text;
 mod words;
+mod write;
 
 use crate::reading::{Quantity, Unit};
 
@@ -77,6 +81,81 @@ pub struct DraftColumn {
     pub because: Vec<String>,
     /// First and last value, as written on the wire.
     pub from_to: (f64, f64),
+}
+
+/// One thing that only a person can settle.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Question {
+    /// 1, 2 or 3: the N of an answer.
+    pub number: usize,
+    /// The question.
+    pub text: String,
+    /// Two lines of the capture, each with the place marked in a second line.
+    pub examples: Vec<String>,
+    /// What may be answered; the guess is the first. Other quantities and units, and plain numbers, are understood too.
+    pub choices: Vec<String>,
+    /// What the answer changes.
+    pub changes: String,
+}
+
+/// An answer to a question.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DraftAnswer {
+    /// Number of the question.
+    pub number: usize,
+    /// One of the choices, its place in the list, or a quantity and unit such as `mass g`.
+    pub text: String,
+}
+
+/// A proposed profile with what is known about it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Draft {
+    /// The profile as TOML.
+    pub profile_text: String,
+    /// Every column of numbers, live or not.
+    pub columns: Vec<DraftColumn>,
+    /// What could not be settled: at most three questions.
+    pub questions: Vec<Question>,
+    /// Answers that were not understood, in words.
+    pub not_understood: Vec<String>,
+    /// Lines of text that were looked at.
+    pub lines: usize,
+    /// Bytes at the end of a long capture that were not looked at.
+    pub unread_bytes: usize,
+}
+
+/// Proposes a profile from a capture; answers refer to the questions that the same capture gives without answers.
+///
+/// Linear in the length of the capture, of which the first MiB is looked at.
+#[must_use]
+pub fn draft(heard: &Heard, answers: &[DraftAnswer]) -> Draft {
+    let mut found = pipeline::run(heard);
+    let topics = question::topics(&found);
+    let questions: Vec<Question> = topics.iter().enumerate().map(|(i, t)| question::put(&found, i, t)).collect();
+    let (mut settled, mut answered, mut not_understood) = (Vec::new(), Vec::new(), Vec::new());
+    for answer in answers {
+        let Some((topic, question)) = answer.number.checked_sub(1).and_then(|i| topics.get(i).zip(questions.get(i))) else {
+            not_understood.push(format!("there is no question {}", answer.number));
+            continue;
+        };
+        match question::settle(&mut found, topic, question, answer) {
+            Ok(note) => {
+                settled.push(note);
+                answered.push(answer.number);
+            }
+            Err(why) => not_understood.push(why),
+        }
+    }
+    settled.extend(question::open_notes(&found, &topics, &answered));
+    let written = write::write(&found, &heard.line, true, &settled);
+    Draft {
+        profile_text: written.text,
+        columns: written.columns,
+        questions,
+        not_understood,
+        lines: found.lines.len(),
+        unread_bytes: found.stream.unread,
+    }
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use super::column::Column;
 use super::framing::{self, Frame, Framing};
 use super::heard::{self, Parity, Stream};
 use super::label;
+use super::modbus::{self, RegisterSet};
 use super::quantity::{self, Choice};
 use super::template::{self, Line, Slot, Template};
 use super::text::{self, Encoding, NumberStyle};
@@ -41,6 +42,14 @@ pub(super) struct Found {
     pub(super) choices: Vec<Option<Choice>>,
     pub(super) flags: Vec<FlagSeen>,
     pub(super) headings: Vec<usize>,
+    pub(super) registers: Vec<RegisterSet>,
+    /// Builds that are common enough to be read.
+    pub(super) live_templates: Vec<bool>,
+    pub(super) overprinted: bool,
+    pub(super) escapes: bool,
+    pub(super) handshake: bool,
+    /// The first character of a frame is its number (CLSI LIS01).
+    pub(super) numbered: bool,
 }
 
 /// Runs the inference.
@@ -56,7 +65,8 @@ pub(super) fn run(heard: &Heard) -> Found {
     let framing = framing::find(&stream);
     let flow_control = drop_flow_control(&mut stream);
     let mut frames = framing::cut(&stream, &framing);
-    let check = check::find(&frames, &framing);
+    let all_frames = frames.clone();
+    let check = check::find(&frames, &framing).filter(|_| !frames.iter().all(|f| f.body.starts_with(b":")));
     if let Some(found) = &check {
         frames.retain(|f| holds(found, f));
         for f in &mut frames {
@@ -93,9 +103,22 @@ pub(super) fn run(heard: &Heard) -> Found {
         choices: Vec::new(),
         flags: Vec::new(),
         headings: Vec::new(),
+        registers: Vec::new(),
+        live_templates: Vec::new(),
+        overprinted: false,
+        escapes: false,
+        handshake: false,
+        numbered: false,
     };
-    columns(&mut found);
-    flags(&mut found);
+    found.registers = modbus::find(&found.stream, &all_frames, &found.lines);
+    if found.registers.is_empty() {
+        columns(&mut found);
+        flags(&mut found);
+        habits(&mut found);
+    } else {
+        modbus::tie(&mut found.registers, &found.lines);
+    }
+    found.choose();
     found
 }
 
@@ -208,8 +231,96 @@ fn columns(found: &mut Found) {
         }
     }
     quantity::between(&mut columns, &found.lines);
-    found.choices = quantity::choose(&columns);
     found.columns = columns;
+    let numeric: usize = found.templates.iter().filter(|t| !t.number_slots().is_empty()).map(|t| t.lines.len()).sum();
+    found.live_templates = found.templates.iter().map(|t| t.lines.len() >= 3 && t.lines.len() * 12 >= numeric).collect();
+    pulses(found);
+}
+
+impl Found {
+    /// Chooses the quantities of all columns anew.
+    pub(super) fn choose(&mut self) {
+        self.choices = quantity::choose(&self.columns);
+        let registers: Vec<Column> = self.registers.iter().flat_map(|s| s.registers.iter().map(|r| r.column.clone())).collect();
+        let chosen = quantity::choose(&registers);
+        for (register, choice) in self.registers.iter_mut().flat_map(|s| s.registers.iter_mut()).zip(chosen) {
+            register.choice = choice;
+        }
+    }
+
+    /// Numbers that stand for "out of range": beyond anything real, or nines alone that no neighbour is near.
+    pub(super) fn codes(&self, column: &Column) -> Vec<String> {
+        let template = &self.templates[column.template];
+        let mut list: Vec<(String, usize)> = Vec::new();
+        for i in &template.lines {
+            let Some(token) = template.token(&self.lines[*i], column.slot) else { continue };
+            let Some(n) = token.number() else { continue };
+            let nines = token.text.chars().filter(char::is_ascii_digit).count() >= 3 && token.text.chars().filter(char::is_ascii_digit).all(|c| c == '9');
+            if n.value.abs() > 1e30 || nines && !column.values.iter().any(|(k, _)| k == i) {
+                match list.iter_mut().find(|(t, _)| *t == token.text) {
+                    Some(l) => l.1 += 1,
+                    None => list.push((token.text.clone(), 1)),
+                }
+            }
+        }
+        list.into_iter().filter(|(t, n)| *n >= 2 || t.contains(['E', 'e'])).map(|(t, _)| t).collect()
+    }
+
+    /// Twice the time that nine of ten answers to a request took, in ms.
+    pub(super) fn deadline_ms(&self, request: &[u8]) -> Option<u32> {
+        let mut times: Vec<f64> = self
+            .frames
+            .iter()
+            .filter_map(|f| f.asked.map(|k| (&self.stream.sent[k], f.at_s)))
+            .filter(|(s, _)| s.bytes == request)
+            .map(|(s, at)| at - s.at_s)
+            .filter(|t| *t >= 0.0)
+            .collect();
+        times.sort_by(f64::total_cmp);
+        let nine = times.get(times.len() * 9 / 10).filter(|_| self.stream.timed && times.len() >= 5)?;
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to 100 .. 60 000")]
+        let ms = ((nine * 2_000.0 / 100.0).ceil() * 100.0).clamp(100.0, 60_000.0) as u32;
+        Some(ms)
+    }
+}
+
+/// Printer controls, overprinting and the hand-shake.
+fn habits(found: &mut Found) {
+    let escapes = memchr::memchr_iter(0x1b, &found.stream.bytes).count();
+    let most = found.frames.iter().map(|f| f.body.iter().filter(|b| **b == 0x1b).count()).max().unwrap_or(0);
+    found.escapes = escapes >= 2 && most >= 2;
+    let over = found.frames.iter().filter(|f| f.body.trim_ascii().contains(&b'\r')).count();
+    found.overprinted = over > 0 && matches!(&found.framing, Framing::Ends(e) if e == b"\r\n");
+    let acks = found.stream.sent.iter().filter(|s| s.bytes == [6]).count();
+    found.handshake = acks >= 3 && matches!(found.framing, Framing::StxEtx { .. });
+    found.numbered = found.handshake
+        && found.columns.iter().any(|c| c.run.counter && c.slot == 0 && c.run.max < 8.0 && c.run.min >= 0.0 && found.templates[c.template].lines.len() * 2 > found.lines.len());
+}
+
+/// A burette that counts pulses: whole numbers that rise in a few sizes of step, under no name of a quantity.
+fn pulses(found: &mut Found) {
+    let size = found.lines.iter().take(40).find_map(|l| {
+        l.tokens.windows(2).find_map(|w| {
+            let n = w[0].number()?;
+            (n.decimals >= 3 && n.value > 0.0 && n.value < 0.1 && words::unit(&w[1].text).is_some_and(|u| u.0 == crate::reading::Unit::Millilitre)).then_some(n.value)
+        })
+    });
+    for column in &mut found.columns {
+        let named = column.other.as_deref().is_none_or(|o| o.starts_with("the word"));
+        let says = column.evidence.iter().any(|(_, w, from)| *w > 0.45 && from != "its numbers");
+        let alone = found.templates[column.template].number_slots().len() == 1;
+        let label = column.label.as_deref().map(words::plain).unwrap_or_default();
+        let counts = ["N", "CNT", "COUNT", "PULSE", "PULSES", "IMP", "IMPULSE", "STEPS", "P", "CT", "PLS", "I"].contains(&label.as_str()) || label.is_empty();
+        let says = says && !counts;
+        if column.main_decimals() == 0 && alone && named && !says && counts && !column.run.counter && column.run.rising > 0.95 && column.run.few_steps > 0.5 && column.run.max > 20.0 && column.run.climbing > 0.1 {
+            column.is_pulses = true;
+            column.evidence.clear();
+            match size {
+                Some(ml) => column.set_pulse(ml),
+                None => column.other = Some("it counts pulses, and the volume of one is not known".to_owned()),
+            }
+        }
+    }
 }
 
 /// What the flag words mean: from the words, and from how the values move beside them.
