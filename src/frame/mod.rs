@@ -1,1 +1,15 @@
-//! (being written)
+//! Bytes are cut into frames: by line ends, by start and end marks with a checksum, by length or by a pause.
+//!
+//! Pure: the same bytes give the same frames whatever the chunks they came in. Memory is bounded by
+//! [`FrameRules::limit`]; what does not fit the rules comes out as a damaged frame, never as silence.
+
+mod checksum;
+mod framer;
+mod rules;
+mod text;
+
+pub(crate) use checksum::hex_byte;
+pub use checksum::{Check, CheckKind, CheckPlace};
+pub use framer::{Cut, Fault, Framer};
+pub use rules::{ByteClean, Ending, FrameRules, Parity};
+pub use text::{Encoding, TextClean, decode};

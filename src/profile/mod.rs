@@ -1,3 +1,111 @@
-//! Profile.
+//! What a user writes about an instrument, and what it makes of frames: readings and marks.
+//!
+//! [`Profile::parse`] reads a profile and tells all its mistakes at once; [`Decoder`] turns the bytes of a
+//! wire into frames, readings and marks, and says what is to be sent. The language is described for authors
+//! in `protocols/README.md`.
 
+mod ask;
+mod block;
+mod check;
+mod compile;
+mod control;
+mod decode;
+mod diagnostic;
 pub mod draft;
+mod form;
+mod growth;
+mod number;
+mod pattern;
+mod program;
+mod register;
+mod schema;
+mod shape;
+mod shipped;
+mod unit_words;
+mod wire;
+
+pub use decode::{Decoded, Decoder, Fate, Mark, MarkKind, Seen};
+pub use diagnostic::{Diagnostic, Severity};
+pub use number::{Decimal, NumberStyle, Scanned, SignPlace, scan};
+pub use schema::json_schema;
+pub use shipped::shipped_names;
+pub use wire::{Flow, WireSettings};
+
+use crate::frame::{Encoding, FrameRules, TextClean};
+use crate::reading::Quantity;
+use std::sync::Arc;
+
+/// One kind of instrument, ready to read its wire.
+#[derive(Debug, Clone)]
+pub struct Profile {
+    /// What the instrument is, in words.
+    pub title: String,
+    /// Things to know when it is connected.
+    pub about: Option<String>,
+    /// What it measures.
+    pub measures: Vec<Quantity>,
+    /// How the line is set.
+    pub wire: WireSettings,
+    /// The file as it was written; its content is what a run keeps.
+    pub text: String,
+    pub(crate) file: String,
+    pub(crate) rules: FrameRules,
+    pub(crate) encoding: Encoding,
+    pub(crate) clean: TextClean,
+    pub(crate) handshake: Option<ask::Handshake>,
+    pub(crate) asks: Vec<ask::Ask>,
+    pub(crate) lines: Vec<Line>,
+    pub(crate) blocks: Vec<block::Block>,
+    pub(crate) growths: Vec<growth::Rule>,
+    pub(crate) examples: Vec<compile::Example>,
+}
+
+/// A line that means something by itself.
+#[derive(Debug, Clone)]
+pub(crate) struct Line {
+    pub name: Arc<str>,
+    pub means: Means,
+    pub mark: Option<MarkKind>,
+    /// Requests that it may answer; empty when it comes by itself.
+    pub answers: Vec<usize>,
+}
+
+/// How a line is recognised.
+#[derive(Debug, Clone)]
+pub(crate) enum Means {
+    Like(Vec<Pattern>),
+    Registers(register::Registers),
+}
+
+/// A pattern with what is needed to talk about it.
+#[derive(Debug, Clone)]
+pub(crate) struct Pattern {
+    pub text: String,
+    pub program: program::Program,
+    /// Flags whose missing has a meaning: name and meaning.
+    pub missing_flags: Vec<(Arc<str>, bool)>,
+    /// Where it stands in the file.
+    pub span: std::ops::Range<usize>,
+}
+
+impl Profile {
+    /// Reads a profile.
+    ///
+    /// # Errors
+    /// Every mistake of the file at once, in its order.
+    pub fn parse(file: &str, text: &str) -> Result<Self, Vec<Diagnostic>> {
+        compile::profile(file, text)
+    }
+
+    /// A profile that ships with the program, by its file name without ending.
+    #[must_use]
+    pub fn shipped(name: &str) -> Option<Self> {
+        shipped::profile(name)
+    }
+
+    /// Everything that the profile would ever send, with the occasion in words: what a person confirms.
+    #[must_use]
+    pub fn sends(&self) -> Vec<(String, Vec<u8>)> {
+        ask::everything_sent(self)
+    }
+}

@@ -3,12 +3,14 @@
 //! Pure: values only, no clock, no file.
 
 mod curve;
+mod frame_line;
 mod point;
 mod quantity;
 mod stamp;
 mod unit;
 
 pub use curve::{Curve, CurveHead, Titrant};
+pub use frame_line::{FrameFate, FrameLine};
 pub use point::Point;
 pub use quantity::Quantity;
 pub use stamp::Stamp;

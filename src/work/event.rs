@@ -2,7 +2,7 @@
 
 use super::{BenchState, LaneId, RunId, RunPlan};
 use crate::detector::{Change, EndPoint, Outlook};
-use crate::reading::{CurveHead, Point, Reading, Stamp};
+use crate::reading::{CurveHead, FrameLine, Point, Reading, Stamp};
 use serde::{Deserialize, Serialize};
 
 /// Where the data of a run came from; shown wherever the run is shown.
@@ -168,42 +168,6 @@ pub enum Health {
         /// Why, in words.
         why: String,
     },
-}
-
-/// What became of a frame.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case", tag = "fate")]
-pub enum FrameFate {
-    /// A pattern took it.
-    Understood {
-        /// Which one.
-        by: String,
-    },
-    /// A pattern said that it carries nothing (heading, page number).
-    Ignored {
-        /// Which one.
-        by: String,
-    },
-    /// It did not fit: checksum, length, limits.
-    Damaged {
-        /// Why.
-        why: String,
-    },
-    /// No pattern took it.
-    NotUnderstood,
-}
-
-/// One frame as people see it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct FrameLine {
-    /// Counted from 0 on its wire.
-    pub number: u64,
-    /// When its last byte arrived.
-    pub at: Stamp,
-    /// Its text, decoded; may hold control characters: make them visible before showing.
-    pub text: String,
-    /// What became of it.
-    pub fate: FrameFate,
 }
 
 /// What a run is: fixed at its start.

@@ -7,8 +7,9 @@ mod command;
 mod event;
 mod state;
 
+pub use crate::reading::{FrameFate, FrameLine};
 pub use command::{Command, RunPlan, VolumeMark};
-pub use event::{Event, FrameFate, FrameLine, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
+pub use event::{Event, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
 pub use state::{BenchState, LaneState, RunState};
 
 /// Number of a lane: one bench on one recorder.

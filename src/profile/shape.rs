@@ -1,0 +1,290 @@
+//! The shape of a number: how many digits stand where, so that a number that lost or gained one is refused.
+//!
+//! `+00.00` sign always, two digits, two decimals; `-n.0` minus where negative, any count of digits without
+//! leading zeros, one decimal; `-###0.00` eight characters wide, filled with blanks from the left; `- n.0` sign
+//! with a blank; `n.0-` minus behind the digits; `n.0000E+00` exponent with sign and two digits.
+
+use super::number::{Decimal, Digits, Scanned, exponent_at, sign_at};
+
+/// Whether there is a sign.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Sign {
+    /// Never.
+    None,
+    /// Minus where negative.
+    Minus,
+    /// Plus or minus, always.
+    Always,
+}
+
+/// The shape of a number.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Shape {
+    before: Sign,
+    /// Blanks stand between the sign and the digits.
+    apart: bool,
+    behind: Sign,
+    /// Places that hold a digit or, before the first digit, a blank.
+    pads: usize,
+    /// Places that hold a digit.
+    zeros: usize,
+    /// Any count of digits instead of `pads` and `zeros`.
+    free: bool,
+    decimals: Option<usize>,
+    /// Sign rule and digits of the exponent.
+    exponent: Option<(Sign, usize)>,
+}
+
+impl Shape {
+    /// Reads a shape; the error is its first wrong character and what was expected there.
+    pub(crate) fn parse(text: &str) -> Result<Self, (usize, &'static str)> {
+        let bytes = text.as_bytes();
+        let mut at = 0;
+        let sign = |at: &mut usize| {
+            let sign = match bytes.get(*at) {
+                Some(b'+') => Sign::Always,
+                Some(b'-') => Sign::Minus,
+                _ => return Sign::None,
+            };
+            *at += 1;
+            sign
+        };
+        let count = |at: &mut usize, wanted: u8| {
+            let found = bytes[*at..].iter().take_while(|byte| **byte == wanted).count();
+            *at += found;
+            found
+        };
+        let before = sign(&mut at);
+        let apart = count(&mut at, b' ') > 0;
+        if apart && before == Sign::None {
+            return Err((0, "a sign before the blank"));
+        }
+        let free = bytes.get(at) == Some(&b'n');
+        at += usize::from(free);
+        let (pads, zeros) = if free { (0, 0) } else { (count(&mut at, b'#'), count(&mut at, b'0')) };
+        let mut decimals = None;
+        if matches!(bytes.get(at), Some(b'.' | b',')) {
+            at += 1;
+            decimals = Some(count(&mut at, b'0'));
+            if decimals == Some(0) {
+                return Err((at, "a 0 for each decimal"));
+            }
+        }
+        if !free && zeros == 0 && pads == 0 && decimals.is_none() {
+            return Err((at, "0 for a digit, # for a digit or a blank, or n for any count of digits"));
+        }
+        let mut exponent = None;
+        if matches!(bytes.get(at), Some(b'E' | b'e')) {
+            at += 1;
+            let sign = sign(&mut at);
+            let digits = count(&mut at, b'0');
+            if digits == 0 {
+                return Err((at, "a 0 for each digit of the exponent"));
+            }
+            exponent = Some((sign, digits));
+        }
+        let behind = sign(&mut at);
+        if behind != Sign::None && before != Sign::None {
+            return Err((at - 1, "one sign only: before or behind"));
+        }
+        if at < bytes.len() {
+            return Err((at, "the end of the shape"));
+        }
+        Ok(Self { before, apart, behind, pads, zeros, free, decimals, exponent })
+    }
+
+    /// Whether the shape says how many characters the number takes with its blanks.
+    pub(crate) const fn has_width(&self) -> bool {
+        self.pads > 0
+    }
+
+    /// The number at `at` if it has this shape. `decimal` is the sign of the wire.
+    pub(crate) fn scan(
+        &self,
+        text: &[u8],
+        at: usize,
+        decimal: Decimal,
+        thousands: Option<char>,
+    ) -> Option<Scanned> {
+        let mut pos = at;
+        let mut places = 0;
+        let sign_place = usize::from(self.before != Sign::None);
+        let fill = self.pads + sign_place;
+        let blanks = |pos: &mut usize, places: &mut usize| {
+            while *places < fill && text.get(*pos) == Some(&b' ') {
+                *pos += 1;
+                *places += 1;
+            }
+        };
+        if self.pads > 0 {
+            blanks(&mut pos, &mut places);
+        }
+        let mut negative = false;
+        let mut signed = false;
+        if let Some((minus, length)) = sign_at(text, pos) {
+            let allowed = match self.before {
+                Sign::None => false,
+                Sign::Minus => minus,
+                Sign::Always => true,
+            };
+            if !allowed {
+                return None;
+            }
+            (negative, signed) = (minus, true);
+            pos += length;
+            places += 1;
+            if self.pads > 0 {
+                blanks(&mut pos, &mut places);
+            } else if self.apart {
+                pos += text[pos..].iter().take(16).take_while(|byte| **byte == b' ').count();
+            }
+        }
+        if self.before == Sign::Always && !signed {
+            return None;
+        }
+        let mut digits = Digits::default();
+        let from = pos;
+        let most = if self.free { 15 } else { self.pads + self.zeros };
+        while let Some(byte) = text.get(pos).filter(|byte| byte.is_ascii_digit()) {
+            digits.push(*byte, false);
+            pos += 1;
+            if pos - from > most {
+                return None;
+            }
+        }
+        let whole = pos - from;
+        let needless_zero = text.get(from) == Some(&b'0');
+        if self.free {
+            if whole == 0 || (whole > 1 && needless_zero) {
+                return None;
+            }
+            if let Some(thousands) = thousands.filter(|_| whole <= 3) {
+                pos = groups(text, pos, thousands, &mut digits);
+            }
+        } else {
+            let filled = self.pads == 0 || places + whole == fill + self.zeros;
+            if !filled || whole < self.zeros || (whole > self.zeros && needless_zero) {
+                return None;
+            }
+        }
+        if let Some(decimals) = self.decimals {
+            let sign = text.get(pos).copied()?;
+            let fits = match decimal {
+                Decimal::Point => sign == b'.',
+                Decimal::Comma => sign == b',',
+                Decimal::Either => sign == b'.' || sign == b',',
+            };
+            let part = text.get(pos + 1..pos + 1 + decimals)?;
+            if !fits || !part.iter().all(u8::is_ascii_digit) {
+                return None;
+            }
+            for byte in part {
+                digits.push(*byte, true);
+            }
+            pos += 1 + decimals;
+        }
+        if digits.is_empty() {
+            return None;
+        }
+        let mut power = 0;
+        if let Some((sign, count)) = self.exponent {
+            let (exponent, end) = exponent_at(text, pos);
+            let written = text.get(pos + 1..end)?;
+            let signed = sign_at(written, 0).map_or(0, |(_, length)| length);
+            let sign_fits = match sign {
+                Sign::None => signed == 0,
+                Sign::Minus => signed == 0 || exponent <= 0,
+                Sign::Always => signed > 0,
+            };
+            if !sign_fits || written.len() - signed != count {
+                return None;
+            }
+            (power, pos) = (exponent, end);
+        }
+        match (self.behind, sign_at(text, pos)) {
+            (Sign::None, _) | (Sign::Minus, None | Some((false, _))) => {}
+            (Sign::Always, None) => return None,
+            (_, Some((minus, length))) => {
+                negative = minus;
+                pos += length;
+            }
+        }
+        let more = match text.get(pos) {
+            Some(b'0'..=b'9') => true,
+            Some(b'.') => text.get(pos + 1).is_some_and(u8::is_ascii_digit),
+            _ => false,
+        };
+        if more {
+            return None;
+        }
+        let value = digits.value(power).map(|v| if negative { -v } else { v });
+        Some(Scanned { end: pos, value, ambiguous: false })
+    }
+}
+
+/// Groups of three digits behind the first ones.
+fn groups(text: &[u8], from: usize, thousands: char, digits: &mut Digits) -> usize {
+    let mut pos = from;
+    for _ in 0..4 {
+        let Some(length) = super::number::group_at(text, pos, thousands) else { break };
+        for byte in &text[pos + length..pos + length + 3] {
+            digits.push(*byte, false);
+        }
+        pos += length + 3;
+    }
+    pos
+}
+
+#[cfg(test)]
+#[expect(clippy::float_cmp, reason = "the nearest double is one value")]
+mod tests {
+    use super::*;
+
+    fn reads(shape: &str, text: &str) -> Option<f64> {
+        let shape = Shape::parse(shape).unwrap();
+        shape.scan(text.as_bytes(), 0, Decimal::Point, None).filter(|s| s.end == text.len())?.value
+    }
+
+    #[test]
+    fn a_lost_or_added_digit_is_refused() {
+        assert_eq!(reads("n.00", "6.87"), Some(6.87));
+        assert_eq!(reads("n.00", "10.02"), Some(10.02));
+        for text in ["6.8", "6.877", "06.87", ".87", "6,87", "-6.87", "+6.87", "6.87."] {
+            assert_eq!(reads("n.00", text), None, "{text}");
+        }
+        assert_eq!(reads("+00.00", "-06.87"), Some(-6.87));
+        assert_eq!(reads("+00.00", "06.87"), None);
+        assert_eq!(reads("-n.0", "-6.8"), Some(-6.8));
+        assert_eq!(reads("-n.0", "+6.8"), None);
+    }
+
+    #[test]
+    fn a_width_counts_every_character() {
+        assert_eq!(reads("-###0.00", "    6.87"), Some(6.87));
+        assert_eq!(reads("-###0.00", "-   6.87"), Some(-6.87));
+        assert_eq!(reads("-###0.00", "   -6.87"), Some(-6.87));
+        assert_eq!(reads("-###0.00", "   \u{2212}6.87"), Some(-6.87));
+        assert_eq!(reads("-###0.00", "   6.87"), None);
+        assert_eq!(reads("-###0.00", "   06.87"), None);
+        assert_eq!(reads("-###0.00", "-1234.87"), Some(-1234.87));
+    }
+
+    #[test]
+    fn signs_apart_and_behind_and_exponents() {
+        assert_eq!(reads("+ n.0", "+ 331.4"), Some(331.4));
+        assert_eq!(reads("+ n.0", "- 331.4"), Some(-331.4));
+        assert_eq!(reads("n.0-", "0.4-"), Some(-0.4));
+        assert_eq!(reads("n.0-", "0.4"), Some(0.4));
+        assert_eq!(reads("0.0000E+00", "2.5000E-01"), Some(0.25));
+        assert_eq!(reads("0.0000E+00", "2.5000E-1"), None);
+        assert_eq!(reads("000000", "000150"), Some(150.0));
+    }
+
+    #[test]
+    fn a_wrong_shape_is_told_with_its_place() {
+        assert_eq!(Shape::parse("0.0x"), Err((3, "the end of the shape")));
+        assert_eq!(Shape::parse("0."), Err((2, "a 0 for each decimal")));
+        assert!(Shape::parse("").is_err());
+        assert_eq!(Shape::parse("+0.0-"), Err((4, "one sign only: before or behind")));
+    }
+}
