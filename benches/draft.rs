@@ -60,6 +60,10 @@ fn many(from: u64, count: u64) {
     let results: Vec<_> = (from..from + count)
         .into_par_iter()
         .map(|seed| {
+            let began = std::time::Instant::now();
+            if std::env::var("SEEDS").is_ok() {
+                eprintln!("start {seed}");
+            }
             let layout = onwire::layout(seed);
             let clean = judge::judge(&layout, false, &[]);
             let damaged = judge::judge(&layout, true, &[]);
@@ -71,6 +75,9 @@ fn many(from: u64, count: u64) {
             let listed = clean.draft.questions.first().map(|q| {
                 judge::answer(&clean.draft, &layout.clean, 1).map(|a| q.choices.iter().position(|c| c.starts_with(&a.text) || a.text.starts_with(c.as_str())))
             });
+            if began.elapsed().as_secs_f64() > 2.0 {
+                println!("slow: {seed} {:?}", began.elapsed());
+            }
             (layout, clean, damaged, a, b, listed)
         })
         .collect();
@@ -152,8 +159,9 @@ fn show(seed: u64, hurt: bool) {
             break;
         }
     }
+    println!("\n{}", draft(&judge::heard(capture, layout.baud), &[]).profile_text);
     let judged = judge::judge(&layout, hurt, &[]);
-    println!("\n{}", judged.draft.profile_text);
+
     for q in &judged.draft.questions {
         println!("{q:#?}");
     }

@@ -168,7 +168,7 @@ fn ways(found: &Found, template: &Template, column: &Column, strict: bool) -> Ve
     }
     let mut out = Vec::new();
     for (unit, list) in by_unit {
-        if let (Some(u), Slot::Units(known)) = (&unit, &template.slots[column.slot + 1])
+        if let (Some(u), Some(Slot::Units(known))) = (&unit, template.slots.get(column.slot + 1))
             && !known.contains(u)
         {
             continue;
