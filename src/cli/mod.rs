@@ -1,9 +1,82 @@
 //! The command line.
 
+mod args;
+mod attach;
+mod bench;
+mod command;
+mod curve_file;
+mod exit;
+mod fault;
+mod output;
+mod plain;
+mod screen;
+mod settings;
+
+pub use args::{Args, Command};
+pub use exit::Exit;
+pub use fault::Fault;
+pub use settings::Settings;
+
+use clap::{CommandFactory, Parser};
+use output::{Output, complain};
 use std::process::ExitCode;
 
 /// Runs the program.
 #[must_use]
 pub fn run() -> ExitCode {
-    ExitCode::SUCCESS
+    let args = match Args::try_parse() {
+        Ok(args) => args,
+        Err(e) => {
+            // Help and version come this way too; they go to standard output and are no misuse.
+            let exit = if e.use_stderr() { Exit::Misuse } else { Exit::Done };
+            drop(e.print());
+            return exit.into();
+        }
+    };
+    let mut output = Output::default();
+    let done = args.places.settle().and_then(|settings| obey(args.command, &settings, &mut output));
+    let exit = done.unwrap_or_else(|fault| {
+        complain(&format!("dropwise: {fault}"));
+        fault.exit
+    });
+    match output.flush() {
+        Ok(()) => exit.into(),
+        Err(e) => {
+            complain(&format!("dropwise: standard output cannot be written: {e}; is the disk full?"));
+            Exit::OwnFault.into()
+        }
+    }
+}
+
+fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+    match command {
+        None => screen::show(settings, None, false),
+        Some(Command::Demo(demo)) => demo.run(settings, output),
+        Some(Command::Run(run)) => run.run(settings, output),
+        Some(Command::Replay(replay)) => replay.run(settings, output),
+        Some(Command::Evaluate(evaluate)) => evaluate.run(output),
+        Some(Command::List(list)) => list.run(settings, output),
+        Some(Command::Show(show)) => show.run(settings, output),
+        Some(Command::Recorder(recorder)) => recorder.run(settings, output),
+        Some(Command::Completions { shell }) => {
+            let mut script = Vec::new();
+            clap_complete::generate(shell, &mut Args::command(), "dropwise", &mut script);
+            print_text(&script, output)
+        }
+        Some(Command::Man) => {
+            let mut page = Vec::new();
+            let rendered = clap_mangen::Man::new(Args::command()).render(&mut page);
+            rendered.map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
+            print_text(&page, output)
+        }
+    }
+}
+
+fn print_text(text: &[u8], output: &mut Output) -> Result<Exit, Fault> {
+    let written = output.line(String::from_utf8_lossy(text).trim_end());
+    written.map_err(|e| Fault {
+        text: format!("standard output cannot be written: {e}"),
+        exit: Exit::OwnFault,
+    })?;
+    Ok(Exit::Done)
 }

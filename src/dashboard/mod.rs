@@ -1,1 +1,27 @@
-//! (being written)
+//! The terminal screens: what happens at the bench, and what a person may do about it.
+//!
+//! [`State`] holds everything that is shown, [`update`] changes it (pure: time comes with the input,
+//! deeds come back as effects), [`view::draw`] shows it and reads only. [`show`] joins them to a
+//! terminal and is the only part that waits.
+
+mod alarm;
+mod entry;
+mod hands;
+mod keyboard;
+mod keys;
+mod lens;
+mod meter;
+mod options;
+mod state;
+mod terminal;
+mod text;
+mod theme;
+mod update;
+pub mod view;
+
+pub use options::{Options, Procedure, RunFate, StoredRun};
+pub use state::State;
+pub use terminal::{Error, Leave, show};
+pub use text::visible;
+pub use theme::Theme;
+pub use update::{Effect, Input, update};

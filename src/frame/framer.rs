@@ -47,6 +47,8 @@ pub struct Cut<'a> {
     pub raw: &'a [u8],
     /// When the chunk with its last byte arrived.
     pub at: Stamp,
+    /// When the chunk with its first byte arrived.
+    pub began: Stamp,
     /// Why it is no sound frame.
     pub fault: Option<Fault>,
     /// A control byte that stands for itself (ENQ, EOT).
@@ -83,6 +85,10 @@ pub struct Framer {
     too_long: bool,
     swallow_lf: bool,
     last: Stamp,
+    /// When the first byte of `held` arrived.
+    held_since: Stamp,
+    /// When the first byte of the piece that is handed out next arrived.
+    began: Stamp,
 }
 
 impl Framer {
@@ -97,6 +103,8 @@ impl Framer {
             too_long: false,
             swallow_lf: false,
             last: Stamp::default(),
+            held_since: Stamp::default(),
+            began: Stamp::default(),
         }
     }
 
@@ -137,6 +145,7 @@ impl Framer {
         if held.is_empty() {
             return;
         }
+        self.began = self.held_since;
         let fault = match self.rules.ending {
             Ending::Gap { .. } => None,
             _ if self.too_long => Some(Fault::TooLong(self.rules.limit)),
@@ -175,6 +184,7 @@ impl Framer {
         let quiet_ns = now.elapsed_ns.saturating_sub(self.last.elapsed_ns).saturating_sub(coming_ns);
         if !self.held.is_empty() && quiet_ns >= ns {
             let held = std::mem::take(&mut self.held);
+            self.began = self.held_since;
             let fault = self.too_long.then_some(Fault::TooLong(self.rules.limit));
             self.too_long = false;
             self.hand_out(&held, 0..held.len(), fault, false, self.last, each);
@@ -183,13 +193,19 @@ impl Framer {
 
     fn take(&mut self, at: Stamp, bytes: &[u8], each: &mut impl FnMut(Cut<'_>)) {
         if self.held.is_empty() {
+            self.began = at;
             let used = self.run(at, bytes, each);
             self.held.extend_from_slice(&bytes[used..]);
+            self.held_since = at;
         } else {
             let mut held = std::mem::take(&mut self.held);
             held.extend_from_slice(bytes);
+            self.began = self.held_since;
             let used = self.run(at, &held, each);
-            held.drain(..used);
+            if used > 0 {
+                held.drain(..used);
+                self.held_since = at;
+            }
             self.held = held;
         }
     }
@@ -209,6 +225,7 @@ impl Framer {
                     self.hand_out(&rest[..used], body, fault, control, at, each);
                     done += used;
                     self.scanned = 0;
+                    self.began = at;
                 }
             }
         }
@@ -238,7 +255,7 @@ impl Framer {
         if fault.is_none() && self.rules.clean.seven_bits && memchr(SUB, &raw[body.clone()]).is_some() {
             fault = Some(Fault::Parity);
         }
-        each(Cut { body: &raw[body], raw, at, fault, control });
+        each(Cut { body: &raw[body], raw, at, began: self.began, fault, control });
     }
 
     fn step(&mut self, data: &[u8]) -> Step {

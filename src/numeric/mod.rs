@@ -1,1 +1,6 @@
-//! (being written)
+//! Numerical kernels with their sources. Uses nothing of the other folders.
+
+pub mod line;
+mod root;
+
+pub use root::{find_root, find_root_near};

@@ -77,6 +77,8 @@ struct Pending {
     ask: usize,
     deadline: u64,
     tries: u8,
+    /// It has an answer; as many may still come as requests of the same kind were overdue.
+    answered: bool,
 }
 
 /// What an answer is worth.
@@ -147,12 +149,12 @@ impl Asking {
     pub(crate) fn sent(&mut self, asks: &[Ask], at: u64, bytes: &[u8]) {
         let Some(index) = asks.iter().position(|ask| ask.bytes == bytes) else { return };
         self.any_sent = true;
-        if let Some(open) = self.pending.take() {
+        if let Some(open) = self.pending.take().filter(|open| !open.answered) {
             self.owe(asks, open.ask, at);
         }
         let tries = self.again.take().filter(|(ask, _)| *ask == index).map_or(0, |(_, tries)| tries);
         let ask = &asks[index];
-        self.pending = Some(Pending { ask: index, deadline: at.saturating_add(ask.within_ns), tries });
+        self.pending = Some(Pending { ask: index, deadline: at.saturating_add(ask.within_ns), tries, answered: false });
         self.due[index] = ask.every_ns.map(|every| at.saturating_add(every));
     }
 
@@ -168,6 +170,9 @@ impl Asking {
         self.owed.retain(|(_, until)| *until >= now);
         let Some(open) = self.pending.filter(|open| now > open.deadline) else { return };
         self.pending = None;
+        if open.answered {
+            return;
+        }
         self.owe(asks, open.ask, open.deadline);
         let ask = &asks[open.ask];
         if open.tries < ask.retries {
@@ -198,10 +203,18 @@ impl Asking {
         self.owed.iter().map(|(ask, _)| *ask)
     }
 
-    /// The request that waits has its answer.
+    /// The request that waits has its answer. Where the same was asked before and that answer is overdue, two may
+    /// come: both say the same thing, and nobody can tell which is which.
     pub(crate) fn answered(&mut self) {
-        self.pending = None;
         self.again = None;
+        let Some(open) = &mut self.pending else { return };
+        match self.owed.iter().position(|(owed, _)| *owed == open.ask) {
+            Some(at) => {
+                self.owed.remove(at);
+                open.answered = true;
+            }
+            None => self.pending = None,
+        }
     }
 
     /// An overdue answer came.
@@ -221,7 +234,7 @@ impl Asking {
             return Some(vec![reply]);
         }
         self.expire(asks, now);
-        if self.pending.is_some() {
+        if self.pending.is_some_and(|open| !open.answered) {
             return None;
         }
         if let Some((ask, _)) = self.again {

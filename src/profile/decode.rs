@@ -288,7 +288,7 @@ impl Reader {
                 return self.tell(cut.at, Told::Taken(Taken::Again), each);
             }
         }
-        let taken = self.classify(&profile, cut.at, each);
+        let taken = self.classify(&profile, cut.at, cut.began, each);
         self.tell(cut.at, Told::Taken(taken), each);
     }
 
@@ -326,13 +326,13 @@ impl Reader {
         each(&Seen { number, at, text: &self.text, fate, readings: &self.readings, marks: &self.marks });
     }
 
-    fn classify(&mut self, profile: &Profile, at: Stamp, each: &mut impl FnMut(&Seen<'_>)) -> Taken {
+    fn classify(&mut self, profile: &Profile, at: Stamp, began: Stamp, each: &mut impl FnMut(&Seen<'_>)) -> Taken {
         if let Some(block) = self.open.as_ref().map(|open| open.block)
             && let Some(taken) = self.in_block(profile, block, at)
         {
             return taken;
         }
-        if let Some(taken) = self.line(profile, at) {
+        if let Some(taken) = self.line(profile, at, began) {
             return taken;
         }
         for (index, block) in profile.blocks.iter().enumerate() {
@@ -431,8 +431,9 @@ impl Reader {
     }
 
     /// The lines that stand for themselves, and the answers to requests.
-    fn line(&mut self, profile: &Profile, at: Stamp) -> Option<Taken> {
-        let waiting = self.asking.waiting(&profile.asks, at.elapsed_ns);
+    fn line(&mut self, profile: &Profile, at: Stamp, began: Stamp) -> Option<Taken> {
+        // An answer that began in time is in time, even if the line paused within it.
+        let waiting = self.asking.waiting(&profile.asks, began.elapsed_ns);
         // First what may come now, then what comes late: the late answer must not be taken for another one.
         for (index, line) in profile.lines.iter().enumerate() {
             let timely = line.answers.is_empty() || waiting.is_some_and(|ask| line.answers.contains(&ask));
@@ -514,7 +515,7 @@ impl Reader {
             Hit::Refused(why) => return Taken::Refused(why),
             Hit::Registers(registers, data, first) => {
                 for register in &registers.fields {
-                    let value = register.value(&data, first);
+                    let value = register.value(&data, first).map(|v| scaled(v, register.number.scale));
                     let held = if value.is_some() { None } else { Some("no number") };
                     self.push(
                         &register.channel,
@@ -628,7 +629,7 @@ impl Reader {
                     (_, _, None) => Some("no unit was told"),
                     _ => None,
                 };
-                let value = if code.is_some() { None } else { value.map(|v| v * number.scale) };
+                let value = if code.is_some() { None } else { value.map(|v| scaled(v, number.scale)) };
                 self.push(&field.channel, number, value, unit.unwrap_or(usual), at, reason.or(why));
             }
             _ => {}
@@ -687,6 +688,14 @@ impl Reader {
 }
 
 const MARKED_NOT_VALID: &str = "the instrument marks it as not valid";
+
+/// Value = number x scale. A scale of one hundredth divides by hundred, so that 687 gives the 6.87 that is
+/// written and not its neighbour.
+fn scaled(number: f64, scale: f64) -> f64 {
+    let inverse = (1.0 / scale).round();
+    let is_inverse = scale.abs() < 1.0 && (scale * inverse - 1.0).abs() < 1e-12;
+    if is_inverse { number / inverse } else { number * scale }
+}
 
 /// How a line was recognised.
 enum Hit<'p> {

@@ -9,7 +9,7 @@ macro_rules! shipped {
     };
 }
 
-shipped!("ph-stream-comma", "strip-printer-table", "balance-stable-mark");
+shipped!("ph-stream-comma", "strip-printer-table", "balance-stable-mark", "demo-bench");
 
 /// Names of the profiles that ship with the program.
 pub fn shipped_names() -> impl Iterator<Item = &'static str> {

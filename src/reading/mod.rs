@@ -4,6 +4,7 @@
 
 mod curve;
 mod frame_line;
+mod line;
 mod point;
 mod quantity;
 mod stamp;
@@ -11,6 +12,7 @@ mod unit;
 
 pub use curve::{Curve, CurveHead, Titrant};
 pub use frame_line::{FrameFate, FrameLine};
+pub use line::{DataBits, Flow, LineSettings, NotALineSetting, Parity, StopBits};
 pub use point::Point;
 pub use quantity::Quantity;
 pub use stamp::Stamp;

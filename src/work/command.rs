@@ -1,12 +1,19 @@
 //! What people may ask of the recorder.
 
-use super::{LaneId, RunId};
+use super::{BenchPlan, LaneId, RunId};
 use serde::{Deserialize, Serialize};
 
 /// One wish; the recorder answers each with done or a reason.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", tag = "do")]
 pub enum Command {
+    /// Opens a bench as a further lane; the answer carries the lane's number.
+    Open {
+        /// The bench, with the texts of its profiles.
+        bench: Box<BenchPlan>,
+        /// A run that starts with the first thing its line says, so that it misses nothing.
+        start: Option<Box<RunPlan>>,
+    },
     /// Starts a run on a lane.
     Start {
         /// The lane.
@@ -59,6 +66,9 @@ pub struct RunPlan {
     pub portions: u32,
     /// Mass of the portion in g, if known.
     pub mass_g: Option<f64>,
+    /// The run ends by itself when the titrant is this far (mL or g) past the last end-point looked for.
+    #[serde(default)]
+    pub end_past: Option<f64>,
 }
 
 /// A volume told by a person.

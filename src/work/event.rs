@@ -1,6 +1,6 @@
 //! What happened: the recorder says it, screens and the plain printer show it.
 
-use super::{BenchState, LaneId, RunId, RunPlan};
+use super::{BenchState, LaneId, LaneState, RunId, RunPlan};
 use crate::detector::{Change, EndPoint, Outlook};
 use crate::reading::{CurveHead, FrameLine, Point, Reading, Stamp};
 use serde::{Deserialize, Serialize};
@@ -40,6 +40,21 @@ impl Origin {
         }
     }
 
+    /// The origin with this word.
+    #[must_use]
+    pub fn parse(word: &str) -> Option<Self> {
+        let all = [
+            Self::Serial,
+            Self::Network,
+            Self::File,
+            Self::Keyed,
+            Self::Capture,
+            Self::Simulator,
+            Self::Imported,
+        ];
+        all.into_iter().find(|origin| origin.word() == word)
+    }
+
     /// Whether a run of this origin may stand as the result of a real sample.
     #[must_use]
     pub const fn is_real(self) -> bool {
@@ -55,6 +70,16 @@ pub enum Event {
     Snapshot {
         /// The state.
         state: Box<BenchState>,
+    },
+    /// A bench was opened as a further lane.
+    Opened {
+        /// The lane as it begins.
+        lane: Box<LaneState>,
+    },
+    /// A lane whose line was at its end gave way to a new one of the same bench.
+    Closed {
+        /// The lane.
+        lane: LaneId,
     },
     /// Something happened on a lane.
     Lane {
@@ -74,6 +99,8 @@ pub enum Event {
         id: u64,
         /// `None` when done, else why not, in words.
         refused: Option<String>,
+        /// The lane that was opened, if one was asked for.
+        lane: Option<LaneId>,
     },
     /// The recorder leaves; nothing follows.
     Leaving {
@@ -166,6 +193,11 @@ pub enum Health {
     /// At its end: nothing more will come.
     Over {
         /// Why, in words.
+        why: String,
+    },
+    /// Cannot be used: nothing will come.
+    Failed {
+        /// Why and how to mend, in words.
         why: String,
     },
 }

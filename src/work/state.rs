@@ -103,6 +103,8 @@ impl BenchState {
     pub fn apply(&mut self, event: &Event) {
         match event {
             Event::Snapshot { state } => *self = (**state).clone(),
+            Event::Opened { lane } => self.lanes.push((**lane).clone()),
+            Event::Closed { lane } => self.lanes.retain(|l| l.id != *lane),
             Event::Lane { lane, what } => {
                 if let Some(lane) = self.lanes.iter_mut().find(|l| l.id == *lane) {
                     lane.apply(what);

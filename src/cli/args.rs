@@ -1,0 +1,43 @@
+//! The command line as typed.
+
+use super::{command, settings::Places};
+use clap::{Parser, Subcommand};
+
+/// Data logger and live end-point detector for titration benches.
+///
+/// Without a command the dashboard opens on the recorder of the record; it starts one when none runs.
+#[derive(Debug, Parser)]
+#[command(name = "dropwise", version, max_term_width = 100)]
+pub struct Args {
+    #[command(flatten)]
+    pub places: Places,
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Option<Command>,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Show a simulated bench: no hardware, no set-up
+    Demo(command::demo::DemoArgs),
+    /// Titrate one portion
+    Run(command::run::RunArgs),
+    /// Put a capture through the whole path, or print its readings
+    Replay(command::replay::ReplayArgs),
+    /// Find the end-points of curves in files: the watch point by point, then the final evaluation
+    Evaluate(command::evaluate::Evaluate),
+    /// List the runs in the record
+    List(command::list::ListArgs),
+    /// Show one run of the record
+    Show(command::list::ShowArgs),
+    /// Run the recorder in the foreground (service units); normally it is started for you
+    Recorder(command::recorder::RecorderArgs),
+    /// Print a completion script for a shell
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page
+    Man,
+}

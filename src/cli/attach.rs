@@ -1,0 +1,157 @@
+//! Ways to a recorder: in this process, or in one of its own that is found or started.
+
+use super::{Exit, Fault, Settings};
+use crate::link::{self, Holder, RecordLock};
+use crate::live::{Recorder, RecorderOptions, Session};
+use crate::source::Chunks;
+use crate::source::simulate::{Scenario, Simulated};
+use crate::work::{BenchPlan, Command, Event, LaneId, RunPlan};
+use std::io::{BufRead, BufReader};
+use std::process::Stdio;
+
+impl From<link::Error> for Fault {
+    fn from(error: link::Error) -> Self {
+        Self { text: error.to_string(), exit: Exit::Record }
+    }
+}
+
+impl From<crate::store::Error> for Fault {
+    fn from(error: crate::store::Error) -> Self {
+        Self { text: error.to_string(), exit: Exit::Record }
+    }
+}
+
+/// Number of the command that is sent before a screen takes over.
+const FIRST_COMMAND: u64 = 1;
+
+/// The instrument behind the port `simulator`.
+pub fn simulator(seed: u64) -> Chunks {
+    Box::new(Simulated::new(Scenario::vinegar(1), seed))
+}
+
+/// Name of the account that runs this program.
+#[must_use]
+pub fn own_name() -> String {
+    link::user_name(nix::unistd::Uid::effective().as_raw())
+}
+
+/// A recorder that this process is, with the lock of its record.
+#[derive(Debug)]
+pub struct OwnRecorder {
+    /// The recorder.
+    pub recorder: Recorder,
+    /// Held while it records.
+    pub lock: RecordLock,
+}
+
+/// Becomes the recorder of the record, for this process alone.
+///
+/// # Errors
+/// When another process records, or the record cannot be written.
+pub fn become_recorder(
+    settings: &Settings,
+    options: RecorderOptions,
+    serves: bool,
+) -> Result<OwnRecorder, Fault> {
+    let socket = serves.then(|| link::socket_path(&settings.record));
+    let lock = RecordLock::take(&settings.record, socket.as_deref())?;
+    let recorder = Recorder::start(&settings.record, options)?;
+    Ok(OwnRecorder { recorder, lock })
+}
+
+/// Attaches to the recorder of the record; starts one in a process of its own when there is none.
+///
+/// # Errors
+/// When it cannot be started or does not answer.
+pub async fn attach_or_start(settings: &Settings) -> Result<Session, Fault> {
+    let socket = match RecordLock::holder(&settings.record)? {
+        Some(Holder { socket: Some(socket), .. }) => socket,
+        Some(Holder { pid, socket: None }) => {
+            return Err(link::Error::Held { record: settings.record.clone(), pid }.into());
+        }
+        None => {
+            start_process(settings)?;
+            link::socket_path(&settings.record)
+        }
+    };
+    match link::connect(&socket).await {
+        Err(link::Error::Socket { .. }) => {
+            let pid = RecordLock::holder(&settings.record)?.map_or(0, |holder| holder.pid);
+            Err(link::Error::Silent { record: settings.record.clone(), pid, socket }.into())
+        }
+        other => Ok(other?),
+    }
+}
+
+/// Starts a recorder that outlives this process, and waits until it says that it is ready.
+fn start_process(settings: &Settings) -> Result<(), Fault> {
+    let fail = |e: std::io::Error| Fault {
+        text: format!(
+            "the recorder could not be started: {e}; `dropwise recorder` starts it by hand and says more"
+        ),
+        exit: Exit::OwnFault,
+    };
+    let program = std::env::current_exe().map_err(fail)?;
+    let mut child = std::process::Command::new(program)
+        .arg("--record")
+        .arg(&settings.record)
+        .args(["recorder", "--detached", "--log"])
+        .arg(&settings.log)
+        .current_dir(
+            settings.record.parent().filter(|p| p.is_dir()).unwrap_or_else(|| std::path::Path::new("/")),
+        )
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .map_err(fail)?;
+    let mut ready = String::new();
+    if let Some(stdout) = child.stdout.take() {
+        BufReader::new(stdout).read_line(&mut ready).map_err(fail)?;
+    }
+    if ready.trim() == READY {
+        return Ok(());
+    }
+    let output = child.wait_with_output().map_err(fail)?;
+    let text = String::from_utf8_lossy(&output.stderr).trim().to_owned();
+    Err(Fault { text: text.trim_start_matches("dropwise: ").to_owned(), exit: Exit::Record })
+}
+
+/// What a detached recorder prints when it can be attached to.
+pub const READY: &str = "ready";
+
+/// Opens a bench and, if asked, starts a run on it; gives the lane.
+///
+/// # Errors
+/// What the recorder refused.
+pub async fn open_and_start(
+    session: &mut Session,
+    bench: BenchPlan,
+    start: Option<RunPlan>,
+) -> Result<(LaneId, Vec<Event>), Fault> {
+    let mut seen = Vec::new();
+    let command = Command::Open { bench: Box::new(bench), start: start.map(Box::new) };
+    let lane = ask(session, FIRST_COMMAND, command, &mut seen).await?;
+    Ok((lane.unwrap_or_default(), seen))
+}
+
+async fn ask(
+    session: &mut Session,
+    id: u64,
+    command: Command,
+    seen: &mut Vec<Event>,
+) -> Result<Option<LaneId>, Fault> {
+    let refused = |text: String| Fault { text, exit: Exit::Instrument };
+    // A closed channel shows below as the end of the events.
+    let _recorder_gone = session.commands.send((id, command)).await;
+    while let Some(event) = session.events.recv().await {
+        match event {
+            Event::Answer { id: answered, refused: why, lane } if answered == id => {
+                return why.map_or(Ok(lane), |why| Err(refused(why)));
+            }
+            Event::Leaving { why } => return Err(refused(format!("the recorder left: {why}"))),
+            other => seen.push(other),
+        }
+    }
+    Err(refused("the recorder has gone; start `dropwise` again".to_owned()))
+}

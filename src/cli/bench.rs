@@ -1,0 +1,133 @@
+//! Which bench a command means, with all its texts.
+
+use super::{Exit, Fault, Settings};
+use crate::profile::{Profile, shipped_names};
+use crate::source::Port;
+use crate::work::{Bench, BenchPlan, Instrument, LinePlan, Procedure, VolumeFrom};
+use clap::Args;
+
+/// Names the bench, or the one port and profile that stand for one.
+#[derive(Debug, Clone, Default, Args)]
+pub struct BenchArgs {
+    /// A bench file, or its name in the folder benches/ of the configuration
+    #[arg(long, value_name = "BENCH", conflicts_with_all = ["port", "profile", "volume"])]
+    pub bench: Option<String>,
+    /// The port: a device path, tcp:HOST:PORT, file:PATH, stdin, capture:PATH
+    #[arg(long, value_name = "PORT")]
+    pub port: Option<String>,
+    /// The profile of the instrument: a name that ships, or a profile file
+    #[arg(long, value_name = "PROFILE")]
+    pub profile: Option<String>,
+    /// Where the amount of titrant comes from: line, keyed, keyed=STEP_ML, rate=ML_PER_MIN, mass
+    #[arg(long, value_name = "FROM", default_value = "line", value_parser = volume_from)]
+    pub volume: VolumeFrom,
+}
+
+/// Where the amount of titrant comes from, as typed.
+///
+/// # Errors
+/// In words, with what may be written.
+pub fn volume_from(text: &str) -> Result<VolumeFrom, String> {
+    let positive = |text: &str| {
+        let value = text.parse::<f64>().ok().filter(|v| v.is_finite() && *v > 0.0);
+        value.ok_or_else(|| format!("\"{text}\" is no positive number"))
+    };
+    match text.split_once('=') {
+        None if text == "line" => Ok(VolumeFrom::Line),
+        None if text == "keyed" => Ok(VolumeFrom::Keyed { step_ml: None }),
+        None if text == "mass" => Ok(VolumeFrom::Mass),
+        Some(("keyed", step)) => Ok(VolumeFrom::Keyed { step_ml: Some(positive(step)?) }),
+        Some(("rate", rate)) => Ok(VolumeFrom::Rate { ml_per_min: positive(rate)? }),
+        _ => Err("write line, keyed, keyed=STEP_ML, rate=ML_PER_MIN or mass".to_owned()),
+    }
+}
+
+impl BenchArgs {
+    /// Reads the bench and the profiles that it names.
+    ///
+    /// # Errors
+    /// When something is missing or cannot be understood.
+    pub fn plan(&self, settings: &Settings) -> Result<BenchPlan, Fault> {
+        if let Some(name) = &self.bench {
+            let (path, text) = settings
+                .read_named("benches", name)
+                .map_err(|why| Fault::misuse(format!("there is no bench \"{name}\": {why}")))?;
+            let bench: Bench = toml::from_str(&text)
+                .map_err(|e| Fault::misuse(format!("bench {path}: {}", e.to_string().trim_end())))?;
+            return complete(bench, text, settings);
+        }
+        let (Some(port), Some(profile)) = (&self.port, &self.profile) else {
+            return Err(Fault::misuse(
+                "which instrument? Name a bench with --bench BENCH, or a port and a profile with --port PORT --profile PROFILE; `dropwise ports` lists the ports",
+            ));
+        };
+        let instrument = Instrument { profile: profile.clone(), port: port.clone() };
+        let bench = Bench {
+            title: format!("bench at {port}"),
+            instrument: vec![instrument],
+            volume: self.volume,
+            settling: None,
+        };
+        let text =
+            toml::to_string(&bench).map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
+        complete(bench, text, settings)
+    }
+}
+
+/// Adds the texts of the profiles and checks the ports.
+fn complete(bench: Bench, text: String, settings: &Settings) -> Result<BenchPlan, Fault> {
+    let mut lines = Vec::new();
+    for instrument in &bench.instrument {
+        instrument.port.parse::<Port>().map_err(|e| Fault::misuse(e.to_string()))?;
+        let (profile_name, profile_text) = profile_text(&instrument.profile, settings)?;
+        lines.push(LinePlan { port: absolute(&instrument.port), profile_name, profile_text });
+    }
+    Ok(BenchPlan { bench, text, lines })
+}
+
+/// The recorder has a working folder of its own: files are named from the root.
+fn absolute(port: &str) -> String {
+    let Some((kind, path)) = port.split_once(':') else { return port.to_owned() };
+    let is_file = ["file", "capture"].iter().any(|k| kind == *k || kind.starts_with(&format!("{k}@")));
+    match std::path::absolute(path) {
+        Ok(path) if is_file => format!("{kind}:{}", path.display()),
+        _ => port.to_owned(),
+    }
+}
+
+/// File name and text of a profile that ships or lies in a file, checked.
+///
+/// # Errors
+/// When there is none, or it has mistakes: all of them are listed.
+pub fn profile_text(name: &str, settings: &Settings) -> Result<(String, String), Fault> {
+    let definition = |text: String| Fault { text, exit: Exit::Definition };
+    let (name, text) = match Profile::shipped(name) {
+        Some(profile) => (format!("{name}.toml"), profile.text),
+        None => settings.read_named("instruments", name).map_err(|why| {
+            let shipped = shipped_names().collect::<Vec<_>>().join(", ");
+            definition(format!("there is no profile \"{name}\": {why}; these ship: {shipped}"))
+        })?,
+    };
+    Profile::parse(&name, &text).map_err(|faults| {
+        definition(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
+    })?;
+    Ok((name, text))
+}
+
+/// Text of a procedure that ships or lies in a file, checked; empty for none.
+///
+/// # Errors
+/// When there is none, or it has mistakes.
+pub fn procedure_text(name: Option<&str>, settings: &Settings) -> Result<String, Fault> {
+    let Some(name) = name else { return Ok(String::new()) };
+    let definition = |text: String| Fault { text, exit: Exit::Definition };
+    let (path, text) = match Procedure::shipped(name) {
+        Some(text) => (name.to_owned(), text.to_owned()),
+        None => settings.read_named("procedures", name).map_err(|why| {
+            let shipped = Procedure::shipped_names().collect::<Vec<_>>().join(", ");
+            definition(format!("there is no procedure \"{name}\": {why}; these ship: {shipped}"))
+        })?,
+    };
+    Procedure::parse(&path, &text).map_err(definition)?;
+    Ok(text)
+}

@@ -1,0 +1,199 @@
+//! `dropwise list` and `dropwise show`: what is in the record.
+
+use crate::cli::output::Output;
+use crate::cli::{Exit, Fault, Settings};
+use crate::dashboard::visible;
+use crate::source::capture::{CaptureHeader, CaptureWriter, Captured};
+use crate::store::{Reader, RunRow, StoredRun};
+use clap::Args;
+use serde_json::json;
+use std::path::PathBuf;
+
+/// Arguments of `list`.
+#[derive(Debug, Args)]
+pub struct ListArgs {
+    /// At most so many runs, the newest first
+    #[arg(long, default_value_t = 50)]
+    most: usize,
+    /// One JSON object a line and a run
+    #[arg(long)]
+    json: bool,
+}
+
+/// Arguments of `show`.
+#[derive(Debug, Args)]
+pub struct ShowArgs {
+    /// The number of the run, as `dropwise list` shows it
+    run: i64,
+    /// One JSON object
+    #[arg(long)]
+    json: bool,
+    /// Write what the instrument sent to a capture file, which `dropwise replay` plays again
+    #[arg(long, value_name = "FILE")]
+    wire: Option<PathBuf>,
+}
+
+fn unwritable(e: std::io::Error) -> Fault {
+    Fault { text: format!("the output cannot be written: {e}"), exit: Exit::OwnFault }
+}
+
+/// Time of day of the place, to the second.
+fn local_time(utc_us: i64) -> String {
+    jiff::Timestamp::from_microsecond(utc_us).map_or_else(
+        |_| "at an unknown time".to_owned(),
+        |t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%Y-%m-%d %H:%M:%S").to_string(),
+    )
+}
+
+impl ListArgs {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// When the record cannot be read.
+    pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+        let runs = Reader::open(&settings.record)?.runs(self.most)?;
+        for run in &runs {
+            let text = if self.json { list_json(run) } else { list_text(run) };
+            output.line(&text).map_err(unwritable)?;
+        }
+        if runs.is_empty() && !self.json {
+            output.line("no runs yet").map_err(unwritable)?;
+        }
+        Ok(Exit::Done)
+    }
+}
+
+fn fate(run: &RunRow) -> String {
+    match (&run.set_aside, &run.ended) {
+        (Some(reason), _) => format!("set aside: {reason}"),
+        (None, Some(why)) => why.clone(),
+        (None, None) => "cut off, or still going on".to_owned(),
+    }
+}
+
+fn list_text(run: &RunRow) -> String {
+    let unit = run.titrant.unit().symbol();
+    let end_points: Vec<String> = run.end_points.iter().map(|(v, _)| format!("{v:.3} {unit}")).collect();
+    let end_points = if end_points.is_empty() { "no end-point".to_owned() } else { end_points.join(", ") };
+    visible(&format!(
+        "{:>5}  {}  {}  {}  {}/{}  {}  {}  {}",
+        run.run,
+        local_time(run.started_utc_us),
+        run.title,
+        if run.sample.is_empty() { "-" } else { &run.sample },
+        run.portion,
+        run.portions,
+        run.origin.word(),
+        end_points,
+        fate(run)
+    ))
+}
+
+fn list_json(run: &RunRow) -> String {
+    let started = jiff::Timestamp::from_microsecond(run.started_utc_us).map(|t| t.to_string()).ok();
+    let suffix = run.titrant.unit().symbol();
+    json!({
+        "run": run.run,
+        "started": started,
+        "title": run.title,
+        "sample": run.sample,
+        "portion": run.portion,
+        "portions": run.portions,
+        "origin": run.origin.word(),
+        format!("end_points_{suffix}"): run.end_points.iter().map(|(v, _)| v).collect::<Vec<_>>(),
+        "ended": run.ended,
+        "set_aside": run.set_aside,
+    })
+    .to_string()
+}
+
+impl ShowArgs {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// When the record cannot be read, holds no such run, or the capture cannot be written.
+    pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+        let reader = Reader::open(&settings.record)?;
+        let run = reader.run(self.run)?;
+        if let Some(path) = &self.wire {
+            let chunks = write_wire(&reader, &run, path)?;
+            output.line(&format!("{chunks} chunks written to {}", path.display())).map_err(unwritable)?;
+            return Ok(Exit::Done);
+        }
+        let text = if self.json {
+            serde_json::to_string(&run).map_err(|e| unwritable(e.into()))?
+        } else {
+            show_text(&run)
+        };
+        output.line(&text).map_err(unwritable)?;
+        Ok(Exit::Done)
+    }
+}
+
+fn show_text(run: &StoredRun) -> String {
+    let unit = run.row.titrant.unit().symbol();
+    let signal = run.head.curve.signal.map_or("", |(_, unit)| unit.symbol());
+    let mut lines = vec![
+        format!("run        {}  {}", run.row.run, run.row.title),
+        format!("sample     {}  portion {} of {}", run.row.sample, run.row.portion, run.row.portions),
+        format!("started    {}  by {}", local_time(run.row.started_utc_us), run.who),
+        format!("ended      {}", fate(&run.row)),
+        format!("origin     {}", run.row.origin.word()),
+    ];
+    if !run.row.origin.is_real() {
+        lines
+            .push(format!("           {}: not the result of a sample", run.row.origin.word().to_uppercase()));
+    }
+    for line in &run.lines {
+        lines.push(format!("instrument {} at {}", line.instrument, line.port));
+        lines.push(format!("profile    sha256 {}", line.profile_hash));
+    }
+    lines.extend(run.head.plan.mass_g.map(|mass| format!("mass       {mass} g")));
+    lines.push(format!("points     {}", run.points.len()));
+    for change in &run.changes {
+        lines.push(format!(
+            "watch      {} at {:.4} {unit}  ({})",
+            change.state.word(),
+            change.titrant,
+            change.because
+        ));
+    }
+    for finding in &run.findings {
+        let u = finding.u.map_or_else(|| "not known".to_owned(), |u| format!("{u:.4} {unit}"));
+        let at = finding.signal.map_or_else(String::new, |s| format!("  at {s:.3} {signal}"));
+        lines.push(format!(
+            "end-point  {:.4} {unit}  standard uncertainty {u}{at}  ({})",
+            finding.titrant, finding.method
+        ));
+    }
+    lines.extend(run.warnings.iter().map(|w| format!("warning    {w}")));
+    lines.extend(run.notes.iter().map(|(t, text)| format!("note       {t:.1} s  {text}")));
+    lines.iter().map(|line| visible(line)).collect::<Vec<_>>().join("\n")
+}
+
+/// The wire of the first instrument of a run as a capture file; an existing file is not overwritten.
+fn write_wire(reader: &Reader, run: &StoredRun, path: &std::path::Path) -> Result<usize, Fault> {
+    let fail = |e: std::io::Error| {
+        Fault::misuse(format!("the capture {} cannot be written: {e}; name a new file", path.display()))
+    };
+    let file = std::fs::File::create_new(path).map_err(fail)?;
+    let Some(line) = run.lines.first() else { return Ok(0) };
+    let header = CaptureHeader {
+        title: Some(format!("run {} of {}", run.row.run, line.instrument)),
+        port: Some(line.port.clone()),
+        started: jiff::Timestamp::from_microsecond(run.row.started_utc_us).ok(),
+        ..CaptureHeader::default()
+    };
+    let mut writer = CaptureWriter::new(std::io::BufWriter::new(file), &header).map_err(fail)?;
+    let mut chunks = 0;
+    let mut failure = None;
+    reader.wire(line.line_id, |chunk| {
+        let what =
+            if chunk.incoming { Captured::In(chunk.bytes.into()) } else { Captured::Out(chunk.bytes.into()) };
+        match writer.write(chunk.at.seconds(), &what) {
+            Ok(()) => chunks += 1,
+            Err(e) => failure = Some(e),
+        }
+    })?;
+    failure.map_or(Ok(chunks), |e| Err(fail(e)))
+}

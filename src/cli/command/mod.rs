@@ -1,0 +1,8 @@
+//! One file for each command.
+
+pub mod demo;
+pub mod evaluate;
+pub mod list;
+pub mod recorder;
+pub mod replay;
+pub mod run;

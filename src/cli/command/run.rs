@@ -1,0 +1,171 @@
+//! `dropwise run`: one portion, in the dashboard or plain.
+
+use crate::cli::attach::{attach_or_start, become_recorder, open_and_start, own_name, simulator};
+use crate::cli::bench::{BenchArgs, procedure_text};
+use crate::cli::output::{Output, complain};
+use crate::cli::plain::{Plain, follow};
+use crate::cli::screen::show;
+use crate::cli::{Exit, Fault, Settings};
+use crate::link::RecordLock;
+use crate::live::RecorderOptions;
+use crate::work::{BenchPlan, RunPlan};
+use clap::Args;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc;
+
+/// Arguments of `run`.
+#[derive(Debug, Args)]
+pub struct RunArgs {
+    /// The procedure: a name that ships, or a procedure file; without one only the curve is kept
+    #[arg(value_name = "PROCEDURE")]
+    procedure: Option<String>,
+    #[command(flatten)]
+    bench: BenchArgs,
+    #[command(flatten)]
+    portion: PortionArgs,
+    /// Print lines instead of the dashboard, for scripts, pipes and service units
+    #[arg(long)]
+    plain: bool,
+    /// With --plain: one JSON object a line
+    #[arg(long, requires = "plain")]
+    json: bool,
+}
+
+/// What is titrated.
+#[derive(Debug, Clone, Args)]
+pub struct PortionArgs {
+    /// The sample
+    #[arg(long, default_value = "")]
+    sample: String,
+    /// Which portion of the sample
+    #[arg(long, default_value_t = 1)]
+    portion: u32,
+    /// How many portions are planned
+    #[arg(long, default_value_t = 1)]
+    portions: u32,
+    /// Mass of the portion in g
+    #[arg(long, value_name = "G")]
+    mass: Option<f64>,
+    /// End by itself when the titrant is this far (mL or g) past the last end-point looked for
+    #[arg(long, value_name = "AMOUNT")]
+    end_past: Option<f64>,
+}
+
+impl PortionArgs {
+    /// The plan of the run.
+    #[must_use]
+    pub fn plan(&self, procedure: String) -> RunPlan {
+        RunPlan {
+            procedure,
+            sample: self.sample.clone(),
+            portion: self.portion,
+            portions: self.portions.max(self.portion),
+            mass_g: self.mass,
+            end_past: self.end_past,
+        }
+    }
+}
+
+impl RunArgs {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// When the bench, the procedure, the record or the instrument cannot be used.
+    pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+        let procedure = procedure_text(self.procedure.as_deref(), settings)?;
+        let bench = self.bench.plan(settings)?;
+        let plan = self.portion.plan(procedure);
+        if self.plain {
+            plain(settings, bench, plan, self.json, output)
+        } else {
+            show(settings, Some((bench, Some(plan))), false)
+        }
+    }
+}
+
+/// One run in this process, or in the recorder that has the record already.
+///
+/// # Errors
+/// When the record or the instrument cannot be used.
+pub fn plain(
+    settings: &Settings,
+    bench: BenchPlan,
+    plan: RunPlan,
+    json: bool,
+    output: &mut Output,
+) -> Result<Exit, Fault> {
+    let obey_stdin = bench.lines.iter().all(|line| line.port != "stdin");
+    let how = Plain { json, obey_stdin };
+    runtime()?.block_on(async {
+        let interrupted = signals();
+        if RecordLock::holder(&settings.record)?.is_some() {
+            let mut session = attach_or_start(settings).await?;
+            let (lane, seen) = open_and_start(&mut session, bench, Some(plan)).await?;
+            return follow(&mut session, lane, seen, how, interrupted, output).await;
+        }
+        let options = RecorderOptions {
+            ports_must_exist: true,
+            simulator: Some(simulator),
+            ..RecorderOptions::default()
+        };
+        let own = become_recorder(settings, options, false)?;
+        let mut session = own.recorder.attach(own_name()).await;
+        let followed = match open_and_start(&mut session, bench, Some(plan)).await {
+            Ok((lane, seen)) => follow(&mut session, lane, seen, how, interrupted, output).await,
+            Err(fault) => Err(fault),
+        };
+        own.recorder.stop();
+        drop(session);
+        own.recorder.ended().await;
+        drop(own.lock);
+        followed
+    })
+}
+
+/// The runtime of a command that waits for things.
+///
+/// # Errors
+/// When the system gives no threads.
+pub fn runtime() -> Result<tokio::runtime::Runtime, Fault> {
+    tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().map_err(|e| Fault {
+        text: format!("the program could not start its threads: {e}"),
+        exit: Exit::OwnFault,
+    })
+}
+
+/// What the system or a person told the process.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Signal {
+    /// Ctrl-C or a request to end.
+    End,
+    /// The terminal has gone.
+    HangUp,
+}
+
+/// Yields each signal; the second request to end is answered in words.
+#[must_use]
+pub fn signals() -> mpsc::Receiver<Signal> {
+    let (told, inbox) = mpsc::channel(4);
+    let hooks =
+        (signal(SignalKind::terminate()), signal(SignalKind::interrupt()), signal(SignalKind::hangup()));
+    if let (Ok(mut terminate), Ok(mut interrupt), Ok(mut hangup)) = hooks {
+        tokio::spawn(async move {
+            let mut ends = 0;
+            loop {
+                let signal = tokio::select! {
+                    _ = interrupt.recv() => Signal::End,
+                    _ = terminate.recv() => Signal::End,
+                    _ = hangup.recv() => Signal::HangUp,
+                };
+                ends += u32::from(signal == Signal::End);
+                if ends > 1 {
+                    complain("dropwise: ending; what was received is being saved");
+                }
+                if told.send(signal).await.is_err() {
+                    return;
+                }
+            }
+        });
+    }
+    inbox
+}

@@ -1,0 +1,208 @@
+//! Every key and what it does: the table that is obeyed is the table that is printed as help.
+
+use super::state::{Over, Page, State};
+use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
+
+/// What a key asks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Action {
+    /// Shows or hides the help.
+    Help,
+    /// Goes back; loses nothing.
+    Back,
+    /// Starts a portion or marks a volume.
+    Pedal,
+    /// Takes what is chosen.
+    Open,
+    /// Opens a note.
+    Note,
+    /// Opens the burette reading now.
+    Burette,
+    /// Opens the burette reading at the start.
+    BuretteStart,
+    /// Opens the correction of the last burette reading.
+    Correct,
+    /// Ends the run (twice).
+    EndRun,
+    /// Sets a stored run aside (with a reason, twice).
+    SetAside,
+    /// Leaves the screen (twice).
+    LeaveScreen,
+    /// Goes to a page.
+    Go(Page),
+    /// Goes to the next page.
+    NextPage,
+    /// Goes to the page before.
+    PreviousPage,
+    /// Looks at the next lane.
+    NextLane,
+    /// A line up.
+    Up,
+    /// A line down.
+    Down,
+    /// A screenful up.
+    PageUp,
+    /// A screenful down.
+    PageDown,
+    /// To the beginning; on the run page the whole curve.
+    First,
+    /// To the newest.
+    Last,
+    /// Cursor to the left.
+    Left,
+    /// Cursor to the right.
+    Right,
+    /// A closer look.
+    ZoomIn,
+    /// A wider look.
+    ZoomOut,
+    /// Draws everything anew.
+    Redraw,
+}
+
+/// One line of the table.
+pub(super) struct Binding {
+    keys: &'static [(KeyCode, KeyModifiers)],
+    /// The keys as people call them.
+    pub(super) shown: &'static str,
+    /// What they do.
+    pub(super) action: Action,
+    /// What they do, in words.
+    pub(super) words: &'static str,
+}
+
+const PLAIN: KeyModifiers = KeyModifiers::NONE;
+const CONTROL: KeyModifiers = KeyModifiers::CONTROL;
+
+const fn bind(
+    keys: &'static [(KeyCode, KeyModifiers)],
+    shown: &'static str,
+    action: Action,
+    words: &'static str,
+) -> Binding {
+    Binding { keys, shown, action, words }
+}
+
+#[rustfmt::skip]
+pub(super) const TABLE: &[Binding] = &[
+    bind(&[(KeyCode::Char(' '), PLAIN)], "space", Action::Pedal, "the pedal: starts a portion, marks a volume; never ends anything"),
+    bind(&[(KeyCode::Char('v'), PLAIN)], "v", Action::Burette, "key the burette reading now (a digit opens the field too)"),
+    bind(&[(KeyCode::Char('s'), PLAIN)], "s", Action::BuretteStart, "key the burette reading at the start"),
+    bind(&[(KeyCode::Char('c'), PLAIN)], "c", Action::Correct, "correct the last burette reading"),
+    bind(&[(KeyCode::Char('n'), PLAIN)], "n", Action::Note, "write a note; a scanned label becomes a note by itself"),
+    bind(&[(KeyCode::F(8), PLAIN)], "F8 F8", Action::EndRun, "end the run: twice within 3 s"),
+    bind(&[(KeyCode::F(9), PLAIN)], "F9", Action::SetAside, "set the chosen stored run aside: a reason, then F9 F9"),
+    bind(&[(KeyCode::F(1), PLAIN), (KeyCode::Char('?'), PLAIN)], "? F1", Action::Help, "all keys"),
+    bind(&[(KeyCode::Esc, PLAIN)], "Esc", Action::Back, "back; what was typed is kept"),
+    bind(&[(KeyCode::F(2), PLAIN)], "F2", Action::Go(Page::Run), "the run"),
+    bind(&[(KeyCode::F(3), PLAIN), (KeyCode::Char('w'), PLAIN)], "F3 w", Action::Go(Page::Wire), "the wire: what comes in, and what was understood"),
+    bind(&[(KeyCode::F(4), PLAIN), (KeyCode::Char('b'), PLAIN)], "F4 b", Action::Go(Page::Bench), "the bench: instruments and lanes"),
+    bind(&[(KeyCode::F(5), PLAIN), (KeyCode::Char('r'), PLAIN)], "F5 r", Action::Go(Page::Runs), "stored runs"),
+    bind(&[(KeyCode::Tab, PLAIN)], "Tab", Action::NextPage, "next page"),
+    bind(&[(KeyCode::BackTab, KeyModifiers::SHIFT), (KeyCode::BackTab, PLAIN)], "Shift-Tab", Action::PreviousPage, "page before"),
+    bind(&[(KeyCode::F(6), PLAIN), (KeyCode::Char('l'), PLAIN)], "F6 l", Action::NextLane, "next lane"),
+    bind(&[(KeyCode::Enter, PLAIN)], "Enter", Action::Open, "take what is chosen"),
+    bind(&[(KeyCode::Left, PLAIN)], "Left", Action::Left, "cursor on the curve, to the left"),
+    bind(&[(KeyCode::Right, PLAIN)], "Right", Action::Right, "cursor on the curve, to the right"),
+    bind(&[(KeyCode::Char('+'), PLAIN), (KeyCode::Char('='), PLAIN)], "+", Action::ZoomIn, "look closer at the curve"),
+    bind(&[(KeyCode::Char('-'), PLAIN)], "-", Action::ZoomOut, "look wider"),
+    bind(&[(KeyCode::Home, PLAIN)], "Home", Action::First, "whole curve; first line"),
+    bind(&[(KeyCode::End, PLAIN)], "End", Action::Last, "newest point or line"),
+    bind(&[(KeyCode::Up, PLAIN)], "Up", Action::Up, "a line up"),
+    bind(&[(KeyCode::Down, PLAIN)], "Down", Action::Down, "a line down"),
+    bind(&[(KeyCode::PageUp, PLAIN)], "PgUp", Action::PageUp, "many lines up"),
+    bind(&[(KeyCode::PageDown, PLAIN)], "PgDn", Action::PageDown, "many lines down"),
+    bind(&[(KeyCode::Char('l'), CONTROL)], "Ctrl-L", Action::Redraw, "draw the screen anew"),
+    bind(&[(KeyCode::F(10), PLAIN), (KeyCode::Char('c'), CONTROL)], "F10 F10, Ctrl-C Ctrl-C", Action::LeaveScreen, "leave the screen: ends nothing, the recorder goes on"),
+];
+
+/// What a key asks for.
+pub(super) fn action(key: KeyEvent) -> Option<Action> {
+    // Terminals differ in whether they report Shift with a printed character.
+    let modifiers = match key.code {
+        KeyCode::Char(_) => key.modifiers - KeyModifiers::SHIFT,
+        _ => key.modifiers,
+    };
+    TABLE.iter().find(|b| b.keys.contains(&(key.code, modifiers))).map(|b| b.action)
+}
+
+/// The keys that matter now, each with a word or two.
+pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
+    if state.help.is_some() {
+        return vec![("Esc", "back"), ("Up Down", "scroll")];
+    }
+    match &state.over {
+        Over::Entry(entry) if entry.asks.is_volume() => {
+            vec![
+                ("Enter", "take it"),
+                ("Up Down", "now / start / correct"),
+                ("Esc", "back"),
+                ("F1", "all keys"),
+            ]
+        }
+        Over::Entry(entry) => match entry.asks {
+            super::entry::Asks::Reason(_) => {
+                vec![("F9 F9", "set aside"), ("Esc", "back"), ("F1", "all keys")]
+            }
+            _ => vec![("Enter", "keep the note"), ("Esc", "back"), ("F1", "all keys")],
+        },
+        Over::Form(_) => {
+            vec![("Enter", "next line"), ("Up Down", "lines"), ("Esc", "back"), ("F1", "all keys")]
+        }
+        Over::Nothing => page_hints(state),
+    }
+}
+
+fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
+    let mut hints = match state.page {
+        Page::Run => match (state.live_run(), state.lane()) {
+            (Some(_), Some(lane)) if lane.keyed => vec![
+                ("space", "step added"),
+                ("v", "burette"),
+                ("c", "correct"),
+                ("n", "note"),
+                ("F8 F8", "end run"),
+            ],
+            (Some(_), _) => vec![("space", "mark"), ("n", "note"), ("F8 F8", "end run"), ("w", "wire")],
+            (None, Some(lane)) if lane.run.is_some() => {
+                vec![("space", "next portion"), ("n", "note"), ("r", "runs"), ("w", "wire")]
+            }
+            (None, _) => vec![("space", "new portion"), ("w", "wire"), ("b", "bench"), ("r", "runs")],
+        },
+        Page::Wire => vec![("Up Down PgUp", "scroll"), ("End", "newest"), ("n", "note"), ("Esc", "run")],
+        Page::Bench => vec![("Up Down", "choose"), ("Enter", "look at it"), ("Esc", "run")],
+        Page::Runs => vec![("Up Down", "choose"), ("F9", "set aside"), ("Esc", "run")],
+    };
+    if state.page == Page::Run && (state.lens.zoom > 0 || state.lens.cursor.is_some()) {
+        hints.push(("Esc", "whole curve"));
+    }
+    hints.push(("?", "all keys"));
+    hints
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_key_means_two_things() {
+        let mut seen = Vec::new();
+        for binding in TABLE {
+            for key in binding.keys {
+                assert!(!seen.contains(key), "{}", binding.shown);
+                seen.push(*key);
+            }
+        }
+    }
+
+    #[test]
+    fn what_takes_two_presses_is_no_printable_key() {
+        for binding in TABLE {
+            if matches!(binding.action, Action::EndRun | Action::SetAside | Action::LeaveScreen) {
+                for (code, modifiers) in binding.keys {
+                    assert!(!matches!(code, KeyCode::Char(_)) || *modifiers == CONTROL, "{}", binding.shown);
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,266 @@
+//! Everything the screen is made of; the same state always gives the same screen.
+
+use super::alarm::Alarm;
+use super::entry::{Entry, Form};
+use super::keyboard::Keyboard;
+use super::meter::Meter;
+use super::options::Options;
+use crate::work::{BenchState, Command, LaneId, LaneState, RunState};
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+/// How long a message stays, if nothing replaces it.
+pub(super) const MESSAGE_STAYS: Duration = Duration::from_secs(10);
+
+/// The state of one dashboard.
+#[derive(Debug, Clone)]
+pub struct State {
+    /// How to show and what to offer.
+    pub options: Options,
+    /// What the recorder told.
+    pub(super) bench: BenchState,
+    /// Whether the recorder has told anything yet.
+    pub(super) attached: bool,
+    /// The lane that is looked at.
+    pub(super) lane: LaneId,
+    /// The page that is looked at.
+    pub(super) page: Page,
+    /// What lies over it.
+    pub(super) over: Over,
+    /// Lines scrolled in the help, while it is open.
+    pub(super) help: Option<usize>,
+    /// The lens on the curve.
+    pub(super) lens: Lens,
+    /// First frame (by number) shown on the wire page; none follows the newest.
+    pub(super) wire_from: Option<u64>,
+    /// Line chosen on the bench page.
+    pub(super) bench_line: usize,
+    /// Line chosen on the runs page.
+    pub(super) runs_line: usize,
+    /// Fields that were left with Esc: nothing typed is lost.
+    pub(super) shelf: Vec<Entry>,
+    /// The form that was left with Esc, with its lane.
+    pub(super) form_shelf: Option<(LaneId, Form)>,
+    /// Steadiness and digits by lane and channel.
+    pub(super) meters: BTreeMap<LaneId, Vec<Meter>>,
+    /// When each lane last gave a reading, by the clock of the screen.
+    pub(super) heard: BTreeMap<LaneId, Duration>,
+    /// The last alarm told, by lane.
+    pub(super) alarms: BTreeMap<LaneId, Alarm>,
+    /// What to tell now.
+    pub(super) message: Option<Message>,
+    /// A first of two presses.
+    pub(super) armed: Option<Armed>,
+    /// When the pedal was last down.
+    pub(super) pedal: Option<Duration>,
+    /// Commands that wait for an answer.
+    pub(super) asked: Vec<Asked>,
+    /// Number of the next command.
+    pub(super) next_id: u64,
+    /// Tells hand from scanner.
+    pub(super) keyboard: Keyboard,
+    /// Time by the clock of the screen.
+    pub(super) now: Duration,
+}
+
+/// What is looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Page {
+    /// The run that goes on.
+    Run,
+    /// What comes in.
+    Wire,
+    /// The instruments.
+    Bench,
+    /// The stored runs.
+    Runs,
+}
+
+impl Page {
+    /// All pages in the order of the Tab key.
+    pub(super) const ALL: [Self; 4] = [Self::Run, Self::Wire, Self::Bench, Self::Runs];
+
+    /// Its name.
+    pub(super) const fn name(self) -> &'static str {
+        match self {
+            Self::Run => "run",
+            Self::Wire => "wire",
+            Self::Bench => "bench",
+            Self::Runs => "runs",
+        }
+    }
+}
+
+/// What lies over the page.
+#[derive(Debug, Clone)]
+pub(super) enum Over {
+    /// Nothing.
+    Nothing,
+    /// A field to type into.
+    Entry(Entry),
+    /// The form for the next portion.
+    Form(Form),
+}
+
+/// A lens on the curve.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Lens {
+    /// Steps of magnification; each halves the width.
+    pub(super) zoom: u32,
+    /// Where the cursor is, in mL or g.
+    pub(super) cursor: Option<f64>,
+}
+
+/// Something told once.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Message {
+    /// In words.
+    pub(super) text: String,
+    /// Whether something was not done.
+    pub(super) warns: bool,
+    /// When it was told.
+    pub(super) at: Duration,
+}
+
+/// A first press that waits for its second.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Armed {
+    /// What the second press will do.
+    pub(super) deed: Deed,
+    /// When the first press was.
+    pub(super) first: Duration,
+    /// When the second press was; it counts once it is known that the key is not held down.
+    pub(super) second: Option<Duration>,
+}
+
+impl Armed {
+    /// Within this time of the first press the second must come.
+    const WAITS: Duration = Duration::from_secs(3);
+    /// A key held down repeats faster than this.
+    const HELD: Duration = Duration::from_millis(150);
+
+    /// When it is carried out, or let go.
+    pub(super) fn deadline(&self) -> Duration {
+        self.second.map_or(self.first + Self::WAITS, |second| second + Self::HELD)
+    }
+}
+
+/// A command that waits for its answer.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Asked {
+    /// Its number.
+    pub(super) id: u64,
+    /// What was asked.
+    pub(super) command: Command,
+    /// When.
+    pub(super) at: Duration,
+}
+
+impl Asked {
+    /// What was asked, in words.
+    pub(super) const fn words(&self) -> &'static str {
+        match self.command {
+            Command::Open { .. } => "open the bench",
+            Command::Start { .. } => "start",
+            Command::Mark { .. } => "volume",
+            Command::Note { .. } => "note",
+            Command::End { .. } => "end the run",
+            Command::SetAside { .. } => "set aside",
+            Command::Leave => "end the recorder",
+        }
+    }
+}
+
+/// What takes two presses.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Deed {
+    /// Ends the run of the lane.
+    EndRun(LaneId),
+    /// Sets a stored run aside, for the reason in the open field.
+    SetAside,
+    /// Leaves the screen.
+    LeaveScreen,
+}
+
+impl State {
+    /// The state before the recorder has told anything.
+    #[must_use]
+    pub fn new(options: Options) -> Self {
+        Self {
+            options,
+            bench: BenchState::default(),
+            attached: false,
+            lane: 0,
+            page: Page::Run,
+            over: Over::Nothing,
+            help: None,
+            lens: Lens::default(),
+            wire_from: None,
+            bench_line: 0,
+            runs_line: 0,
+            shelf: Vec::new(),
+            form_shelf: None,
+            meters: BTreeMap::new(),
+            heard: BTreeMap::new(),
+            alarms: BTreeMap::new(),
+            message: None,
+            armed: None,
+            pedal: None,
+            asked: Vec::new(),
+            next_id: 1,
+            keyboard: Keyboard::default(),
+            now: Duration::ZERO,
+        }
+    }
+
+    /// The lane that is looked at.
+    pub(super) fn lane(&self) -> Option<&LaneState> {
+        self.bench.lane(self.lane)
+    }
+
+    /// Its run, going on or last.
+    pub(super) fn run(&self) -> Option<&RunState> {
+        self.lane()?.run.as_ref()
+    }
+
+    /// Its run, if it goes on.
+    pub(super) fn live_run(&self) -> Option<&RunState> {
+        self.run().filter(|run| run.end.is_none())
+    }
+
+    /// What the meters of the lane show.
+    pub(super) fn lane_meters(&self) -> &[Meter] {
+        self.meters.get(&self.lane).map_or(&[], Vec::as_slice)
+    }
+
+    /// Seconds since the lane last gave a reading, once that is worth saying.
+    pub(super) fn silent_s(&self) -> Option<u64> {
+        let heard = self.heard.get(&self.lane)?;
+        let silent = self.now.saturating_sub(*heard).as_secs();
+        (silent >= 5).then_some(silent)
+    }
+
+    /// The message, while it stays.
+    pub(super) fn current_message(&self) -> Option<&Message> {
+        self.message.as_ref().filter(|m| self.now.saturating_sub(m.at) < MESSAGE_STAYS)
+    }
+
+    /// Why the recorder left, in words.
+    pub(super) fn left_because(&self) -> String {
+        self.bench.leaving.clone().unwrap_or_else(|| "the recorder closed the connection".to_owned())
+    }
+
+    /// When the state changes by itself: held keys, a second press, a message that goes, an age that grows.
+    #[must_use]
+    pub fn next_tick(&self) -> Duration {
+        let second = Duration::from_secs(1);
+        let mut at = self.now + second;
+        if let Some(deadline) = self.keyboard.deadline() {
+            at = at.min(deadline);
+        }
+        if let Some(armed) = self.armed {
+            at = at.min(armed.deadline());
+        }
+        at
+    }
+}

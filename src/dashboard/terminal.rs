@@ -1,0 +1,389 @@
+//! The terminal: entered, drawn to, left. The only part of the dashboard that waits.
+//!
+//! Frames are drawn into memory and written by a thread of their own, one at a time: while the
+//! terminal is slow, frames are skipped, and keys are still read and timed as they come.
+
+use super::options::Options;
+use super::state::State;
+use super::update::{Effect, Input, update};
+use super::view;
+use crate::work::{Command, Event};
+use crossterm::event::{
+    DisableBracketedPaste, EnableBracketedPaste, Event as TerminalEvent, EventStream, KeyEventKind,
+};
+use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
+use futures_util::StreamExt;
+use ratatui::Terminal;
+use ratatui::backend::CrosstermBackend;
+use std::io::{self, IsTerminal, Write};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tokio::sync::mpsc;
+use tokio::time::Instant;
+
+/// Least time between two frames: at most 20 a second.
+const BETWEEN_FRAMES: Duration = Duration::from_millis(50);
+/// How long leaving waits for a terminal that does not take what is written.
+const LAST_WRITE: Duration = Duration::from_millis(500);
+
+/// Why the screen was closed. None of these ends a run.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Leave {
+    /// The person asked for it.
+    Asked,
+    /// The recorder is gone; why, in words.
+    RecorderLeft(String),
+    /// The terminal hung up or cannot be written any more: the process must exit, because
+    /// crossterm's reader spins on a terminal that is gone.
+    TerminalGone,
+    /// The process was told to end.
+    Terminated,
+}
+
+/// Why the dashboard cannot be shown.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// Standard input or output is no terminal.
+    #[error("the dashboard needs a terminal for input and output; use --plain for pipes and files")]
+    NoTerminal,
+    /// The terminal refused to be set up.
+    #[error("the terminal cannot be set up: {0}; use --plain to go on without the dashboard")]
+    Setup(#[source] io::Error),
+}
+
+/// Shows the dashboard until the person leaves, the recorder does, or the terminal is gone.
+///
+/// The first event should be [`Event::Snapshot`]. Commands carry a number that comes back in
+/// [`Event::Answer`]. A full command channel is told as a refusal, never waited for.
+///
+/// # Errors
+/// [`Error`] when there is no terminal or it cannot be set up; nothing is changed then.
+pub async fn show(
+    commands: mpsc::Sender<(u64, Command)>,
+    events: mpsc::Receiver<Event>,
+    options: Options,
+) -> Result<Leave, Error> {
+    if !(io::stdin().is_terminal() && io::stdout().is_terminal()) {
+        return Err(Error::NoTerminal);
+    }
+    let signals = Signals::new().map_err(Error::Setup)?;
+    let mut guard = Guard::enter().map_err(Error::Setup)?;
+    let leave = Screen::new(commands, events, options).map_err(Error::Setup)?.run(signals).await;
+    if leave == Leave::TerminalGone {
+        guard.abandon();
+    }
+    Ok(leave)
+}
+
+/// Puts the terminal back as it was, whatever happens.
+struct Guard {
+    entered: bool,
+    hook_before: Hook,
+}
+
+type Hook = Arc<dyn Fn(&std::panic::PanicHookInfo<'_>) + Send + Sync>;
+
+impl Guard {
+    fn enter() -> io::Result<Self> {
+        enable_raw_mode()?;
+        let before: Hook = Arc::from(std::panic::take_hook());
+        let guard = Self { entered: true, hook_before: Arc::clone(&before) };
+        std::panic::set_hook(Box::new(move |panic| {
+            restore();
+            before(panic);
+        }));
+        crossterm::execute!(io::stdout(), EnterAlternateScreen, EnableBracketedPaste)?;
+        Ok(guard)
+    }
+
+    /// The terminal is gone: nothing is written to it any more.
+    fn abandon(&mut self) {
+        self.entered = false;
+    }
+}
+
+impl Drop for Guard {
+    fn drop(&mut self) {
+        if self.entered {
+            restore();
+        }
+        // A hook cannot be changed while the thread panics, nor need it be.
+        if !std::thread::panicking() {
+            let before = Arc::clone(&self.hook_before);
+            std::panic::set_hook(Box::new(move |panic| before(panic)));
+        }
+    }
+}
+
+/// Best effort: there is nobody to tell when it fails.
+fn restore() {
+    let written = crossterm::execute!(
+        io::stdout(),
+        DisableBracketedPaste,
+        LeaveAlternateScreen,
+        crossterm::cursor::Show
+    );
+    let raw = disable_raw_mode();
+    drop((written, raw));
+}
+
+/// Bytes of one frame, gathered in memory.
+#[derive(Clone, Default)]
+struct Sheet(Arc<Mutex<Vec<u8>>>);
+
+impl Sheet {
+    fn take(&self) -> Vec<u8> {
+        std::mem::take(&mut *self.0.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}
+
+impl Write for Sheet {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// The thread that writes to the terminal, one sheet at a time.
+struct Writer {
+    sheets: mpsc::Sender<Vec<u8>>,
+    written: mpsc::Receiver<io::Result<()>>,
+    busy: bool,
+}
+
+impl Writer {
+    fn start() -> io::Result<Self> {
+        // One sheet at most is under way: the next frame is drawn once the last one is written.
+        let (sheets, mut waiting) = mpsc::channel::<Vec<u8>>(1);
+        let (done, written) = mpsc::channel(1);
+        std::thread::Builder::new().name("screen".to_owned()).spawn(move || {
+            while let Some(sheet) = waiting.blocking_recv() {
+                let mut out = io::stdout().lock();
+                let outcome = out.write_all(&sheet).and_then(|()| out.flush());
+                drop(out);
+                if done.blocking_send(outcome).is_err() {
+                    break;
+                }
+            }
+        })?;
+        Ok(Self { sheets, written, busy: false })
+    }
+}
+
+/// What the loop wakes up for.
+enum Wake {
+    Key(Option<io::Result<TerminalEvent>>),
+    Recorder(Option<Event>),
+    Written(Option<io::Result<()>>),
+    Signal(Leave),
+    Time,
+}
+
+/// The state, its terminal and its channels.
+struct Screen {
+    state: State,
+    terminal: Terminal<CrosstermBackend<Sheet>>,
+    sheet: Sheet,
+    writer: Writer,
+    commands: mpsc::Sender<(u64, Command)>,
+    events: mpsc::Receiver<Event>,
+    began: Instant,
+    drawn: Instant,
+    dirty: bool,
+    bell: bool,
+    anew: bool,
+    last_sheet: Vec<u8>,
+    leave: Option<Leave>,
+}
+
+impl Screen {
+    fn new(
+        commands: mpsc::Sender<(u64, Command)>,
+        events: mpsc::Receiver<Event>,
+        options: Options,
+    ) -> io::Result<Self> {
+        let sheet = Sheet::default();
+        let began = Instant::now();
+        Ok(Self {
+            state: State::new(options),
+            terminal: Terminal::new(CrosstermBackend::new(sheet.clone()))?,
+            sheet,
+            writer: Writer::start()?,
+            commands,
+            events,
+            began,
+            drawn: began,
+            dirty: true,
+            bell: false,
+            anew: true,
+            last_sheet: Vec::new(),
+            leave: None,
+        })
+    }
+
+    async fn run(mut self, mut signals: Signals) -> Leave {
+        let mut keys = EventStream::new();
+        loop {
+            if self.draw().is_err() {
+                return Leave::TerminalGone;
+            }
+            if let Some(leave) = self.leave.take() {
+                self.finish().await;
+                return leave;
+            }
+            let tick = self.began + self.state.next_tick();
+            let frame = (self.dirty && !self.writer.busy).then(|| self.drawn + BETWEEN_FRAMES);
+            let until = frame.map_or(tick, |at| at.min(tick));
+            let wake = tokio::select! {
+                biased;
+                leave = signals.next() => Wake::Signal(leave),
+                key = keys.next() => Wake::Key(key),
+                written = self.writer.written.recv() => Wake::Written(written),
+                event = self.events.recv() => Wake::Recorder(event),
+                () = tokio::time::sleep_until(until) => Wake::Time,
+            };
+            match wake {
+                Wake::Signal(leave) => return leave,
+                Wake::Key(None | Some(Err(_))) | Wake::Written(None | Some(Err(_))) => {
+                    return Leave::TerminalGone;
+                }
+                Wake::Key(Some(Ok(event))) => self.terminal_event(event),
+                Wake::Written(Some(Ok(()))) => self.writer.busy = false,
+                Wake::Recorder(Some(event)) => {
+                    self.take(Input::Recorder(event));
+                    // Whatever else waits goes into the same frame.
+                    while let Ok(event) = self.events.try_recv() {
+                        self.take(Input::Recorder(event));
+                    }
+                }
+                Wake::Recorder(None) => {
+                    let why = self.state.left_because();
+                    return Leave::RecorderLeft(why);
+                }
+                Wake::Time => {
+                    if Instant::now() >= tick {
+                        self.take(Input::Tick);
+                    }
+                }
+            }
+        }
+    }
+
+    fn terminal_event(&mut self, event: TerminalEvent) {
+        match event {
+            TerminalEvent::Key(key) if key.kind != KeyEventKind::Release => self.take(Input::Key(key)),
+            TerminalEvent::Paste(text) => self.take(Input::Paste(text)),
+            TerminalEvent::Resize(..) => self.dirty = true,
+            _ => {}
+        }
+    }
+
+    fn take(&mut self, input: Input) {
+        let now = self.began.elapsed();
+        self.dirty = true;
+        for effect in update(&mut self.state, now, input) {
+            match effect {
+                Effect::Bell => self.bell = true,
+                Effect::Leave => self.leave = Some(Leave::Asked),
+                Effect::Redraw => self.anew = true,
+                Effect::Send(id, command) => {
+                    if let Err(refused) = self.commands.try_send((id, command)) {
+                        let why = match refused {
+                            mpsc::error::TrySendError::Full(_) => "the recorder is busy: try again",
+                            mpsc::error::TrySendError::Closed(_) => "the recorder is gone",
+                        };
+                        self.take(Input::Recorder(Event::Answer {
+                            id,
+                            refused: Some(why.to_owned()),
+                            lane: None,
+                        }));
+                    }
+                }
+            }
+        }
+    }
+
+    /// Draws a frame if there is something new, the last one has been written and it is time.
+    fn draw(&mut self) -> io::Result<()> {
+        if !self.dirty || self.writer.busy || self.drawn.elapsed() < BETWEEN_FRAMES {
+            return Ok(());
+        }
+        self.dirty = false;
+        self.drawn = Instant::now();
+        if std::mem::take(&mut self.anew) {
+            // Not `clear`, which asks the terminal where its cursor is and waits for the answer.
+            let size = self.terminal.size()?;
+            self.terminal.resize(size.into())?;
+        }
+        let state = &self.state;
+        self.terminal.draw(|frame| view::draw(state, frame))?;
+        let mut sheet = self.sheet.take();
+        if sheet == self.last_sheet && !self.bell {
+            // Nothing but the same place of the cursor.
+            return Ok(());
+        }
+        self.last_sheet.clone_from(&sheet);
+        if std::mem::take(&mut self.bell) {
+            sheet.push(0x07);
+        }
+        self.writer.busy = true;
+        self.writer.sheets.try_send(sheet).map_err(|_| io::Error::from(io::ErrorKind::BrokenPipe))
+    }
+
+    /// Waits for the last frame, but not for ever.
+    async fn finish(&mut self) {
+        if self.writer.busy {
+            drop(tokio::time::timeout(LAST_WRITE, self.writer.written.recv()).await);
+        }
+    }
+}
+
+/// The signals that close the screen.
+#[cfg(unix)]
+struct Signals {
+    hangup: tokio::signal::unix::Signal,
+    terminate: tokio::signal::unix::Signal,
+    interrupt: tokio::signal::unix::Signal,
+}
+
+#[cfg(unix)]
+impl Signals {
+    fn new() -> io::Result<Self> {
+        use tokio::signal::unix::{SignalKind, signal};
+        Ok(Self {
+            hangup: signal(SignalKind::hangup())?,
+            terminate: signal(SignalKind::terminate())?,
+            interrupt: signal(SignalKind::interrupt())?,
+        })
+    }
+
+    async fn next(&mut self) -> Leave {
+        tokio::select! {
+            _ = self.hangup.recv() => Leave::TerminalGone,
+            _ = self.terminate.recv() => Leave::Terminated,
+            _ = self.interrupt.recv() => Leave::Terminated,
+        }
+    }
+}
+
+/// The signals that close the screen.
+#[cfg(not(unix))]
+struct Signals;
+
+#[cfg(not(unix))]
+impl Signals {
+    fn new() -> io::Result<Self> {
+        Ok(Self)
+    }
+
+    async fn next(&mut self) -> Leave {
+        match tokio::signal::ctrl_c().await {
+            Ok(()) => Leave::Terminated,
+            Err(_) => std::future::pending().await,
+        }
+    }
+}

@@ -1,0 +1,260 @@
+//! What happens to the state when a key is pressed, the recorder says something, or time passes.
+//!
+//! Pure: the time comes with each input, and what is to be done comes back as effects.
+
+use super::alarm::Alarm;
+use super::keyboard::Gesture;
+use super::meter::Meter;
+use super::options::{RunFate, StoredRun};
+use super::state::{Asked, Message, State};
+use super::{hands, text};
+use crate::detector::WatchState;
+use crate::work::{Command, Event, Health, LaneEvent, LaneId, RunEnd, RunHead};
+use crossterm::event::KeyEvent;
+use std::time::Duration;
+
+/// What comes in.
+#[derive(Debug, Clone)]
+pub enum Input {
+    /// A key went down.
+    Key(KeyEvent),
+    /// The terminal says that this was pasted.
+    Paste(String),
+    /// The recorder says something.
+    Recorder(Event),
+    /// Time passed.
+    Tick,
+}
+
+/// What is to be done.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Effect {
+    /// A command goes to the recorder.
+    Send(u64, Command),
+    /// The bell rings.
+    Bell,
+    /// Everything is drawn anew.
+    Redraw,
+    /// The screen closes.
+    Leave,
+}
+
+/// Takes one input in, at `now` by the clock of the screen.
+pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
+    state.now = state.now.max(now);
+    let mut effects = hands::settle(state);
+    let gestures = match input {
+        Input::Key(key) => state.keyboard.press(now, key),
+        Input::Tick => state.keyboard.pass(now),
+        Input::Paste(pasted) => {
+            let mut gestures = state.keyboard.pass(now);
+            gestures.push(Gesture::Burst { text: pasted, entered: true });
+            gestures
+        }
+        Input::Recorder(event) => {
+            effects.extend(recorder(state, &event));
+            Vec::new()
+        }
+    };
+    for gesture in gestures {
+        effects.extend(hands::gesture(state, gesture));
+    }
+    effects
+}
+
+/// Asks the recorder for something.
+pub(super) fn ask(state: &mut State, command: Command) -> Effect {
+    let id = state.next_id;
+    state.next_id += 1;
+    state.asked.push(Asked { id, command: command.clone(), at: state.now });
+    Effect::Send(id, command)
+}
+
+/// Tells something.
+pub(super) fn tell(state: &mut State, text: impl Into<String>) {
+    state.message = Some(Message { text: text.into(), warns: false, at: state.now });
+}
+
+/// Tells that something was not done or needs a look.
+pub(super) fn warn(state: &mut State, text: impl Into<String>) -> Effect {
+    state.message = Some(Message { text: text.into(), warns: true, at: state.now });
+    Effect::Bell
+}
+
+fn recorder(state: &mut State, event: &Event) -> Vec<Effect> {
+    let had_trouble = state.bench.store.trouble.is_some();
+    let had_advice = advised(state);
+    state.bench.apply(event);
+    let mut effects = Vec::new();
+    match event {
+        Event::Snapshot { .. } => attach(state),
+        Event::Lane { lane, what } => effects.extend(lane_event(state, *lane, what)),
+        Event::Store { health } => {
+            if health.trouble.is_some() && !had_trouble {
+                effects.push(Effect::Bell);
+            } else if health.trouble.is_none() && had_trouble {
+                tell(state, "the record is written again");
+            }
+        }
+        Event::Opened { .. } | Event::Closed { .. } => {}
+        Event::Answer { id, refused, .. } => effects.extend(answer(state, *id, refused.as_deref())),
+        Event::Leaving { why } => {
+            effects.push(warn(state, format!("the recorder leaves: {}", text::visible(why))))
+        }
+    }
+    effects.extend(raise_alarms(state));
+    if advised(state) && !had_advice {
+        effects.push(Effect::Bell);
+    }
+    effects.dedup();
+    effects
+}
+
+fn advised(state: &State) -> bool {
+    state.live_run().is_some_and(|run| !run.outlook.advice.is_empty())
+}
+
+fn attach(state: &mut State) {
+    state.attached = true;
+    if state.lane().is_none() {
+        state.lane = state.bench.lanes.first().map_or(0, |lane| lane.id);
+    }
+    state.meters.clear();
+    for lane in &state.bench.lanes {
+        let meters = state.meters.entry(lane.id).or_default();
+        for reading in &lane.latest {
+            Meter::take(meters, reading);
+        }
+        if !lane.latest.is_empty() {
+            state.heard.insert(lane.id, state.now);
+        }
+    }
+}
+
+fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effect> {
+    match what {
+        LaneEvent::Readings { readings } => {
+            state.heard.insert(lane, state.now);
+            let meters = state.meters.entry(lane).or_default();
+            for reading in readings {
+                Meter::take(meters, reading);
+            }
+            None
+        }
+        LaneEvent::Started { head } => {
+            list_started(state, head);
+            state.form_shelf.take_if(|(of, _)| *of == lane);
+            state.alarms.remove(&lane);
+            if lane == state.lane {
+                state.lens = super::state::Lens::default();
+                tell(state, format!("run {} started", head.run));
+            }
+            None
+        }
+        LaneEvent::Ended { end } => {
+            list_ended(state, end);
+            Some(warn(
+                state,
+                format!("{}run {} ended: {}", from(state, lane), end.run, text::visible(&end.why)),
+            ))
+        }
+        LaneEvent::Watch { change } if change.state == WatchState::Withdrawn => {
+            let words = format!(
+                "{}end-point withdrawn: {}",
+                from(state, lane),
+                text::visible(&change.because.to_string())
+            );
+            Some(warn(state, words))
+        }
+        LaneEvent::Line { health: Health::Gone { .. } } => Some(Effect::Bell),
+        LaneEvent::Line { health: Health::Open { .. } } => {
+            let words = format!("{}the line is open", from(state, lane));
+            tell(state, words);
+            None
+        }
+        LaneEvent::Warning { text: words } => {
+            Some(warn(state, format!("{}{}", from(state, lane), text::visible(words))))
+        }
+        _ => None,
+    }
+}
+
+/// The name of a lane in front of what is said about it, unless it is the one that is looked at.
+fn from(state: &State, lane: LaneId) -> String {
+    match state.bench.lane(lane) {
+        Some(other) if lane != state.lane => format!("{}: ", text::visible(&other.title)),
+        _ => String::new(),
+    }
+}
+
+fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
+    let at = state.asked.iter().position(|asked| asked.id == id)?;
+    let asked = state.asked.remove(at);
+    match refused {
+        Some(why) => {
+            let effect = warn(state, format!("not done ({}): {}", asked.words(), text::visible(why)));
+            hands::take_back(state, asked.command);
+            Some(effect)
+        }
+        None => {
+            match &asked.command {
+                Command::Note { text: note, .. } => {
+                    tell(state, format!("note kept: {}", text::visible(note)))
+                }
+                Command::Mark { .. } => tell(state, "volume kept"),
+                Command::SetAside { run, reason } => {
+                    if let Some(stored) = state.options.runs.iter_mut().find(|stored| stored.run == *run) {
+                        stored.fate = RunFate::SetAside(reason.clone());
+                    }
+                    tell(state, format!("run {run} is set aside; it stays in the record"));
+                }
+                Command::Open { .. } | Command::Start { .. } | Command::End { .. } | Command::Leave => {}
+            }
+            None
+        }
+    }
+}
+
+/// Rings when an alarm of any lane goes up a step.
+fn raise_alarms(state: &mut State) -> Option<Effect> {
+    let mut told = None;
+    for lane in &state.bench.lanes {
+        let alarm = Alarm::of(lane.run.as_ref());
+        let before = state.alarms.insert(lane.id, alarm).unwrap_or(Alarm::Calm);
+        if alarm > before {
+            told = Some((lane.id, alarm));
+        }
+    }
+    let (lane, alarm) = told?;
+    if lane != state.lane {
+        let words = format!("{}{}", from(state, lane), alarm.words());
+        return Some(warn(state, words));
+    }
+    Some(Effect::Bell)
+}
+
+fn list_started(state: &mut State, head: &RunHead) {
+    state.options.runs.retain(|stored| stored.run != head.run);
+    state.options.runs.insert(
+        0,
+        StoredRun {
+            run: head.run,
+            at: head.at,
+            title: head.title.clone(),
+            sample: head.plan.sample.clone(),
+            portion: (head.plan.portion, head.plan.portions),
+            origin: head.origin,
+            titrant: head.curve.titrant,
+            end_points: Vec::new(),
+            fate: RunFate::GoesOn,
+        },
+    );
+    state.runs_line = state.runs_line.min(state.options.runs.len().saturating_sub(1));
+}
+
+fn list_ended(state: &mut State, end: &RunEnd) {
+    if let Some(stored) = state.options.runs.iter_mut().find(|stored| stored.run == end.run) {
+        stored.end_points = end.end_points.iter().map(|e| (e.titrant, e.u)).collect();
+        stored.fate = RunFate::Ended(end.why.clone());
+    }
+}

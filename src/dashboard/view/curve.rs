@@ -1,0 +1,378 @@
+//! The curve, its steepness, and the marks of end-points; thinned to the columns of the screen.
+
+use super::super::lens;
+use super::super::state::State;
+use super::super::text::{cut, visible, width};
+use super::super::theme::{Theme, Tone};
+use super::panel;
+use crate::reading::Unit;
+use crate::work::RunState;
+use ratatui::Frame;
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::{Color, Style};
+use ratatui::symbols::Marker;
+use ratatui::text::{Line, Span};
+use ratatui::widgets::canvas::{Canvas, Line as Stroke, Points};
+
+/// Columns for the numbers beside the curve.
+const GUTTER: u16 = 7;
+/// Interval of an end-point that is drawn, in standard uncertainties (about 95 %).
+const COVERAGE: f64 = 2.0;
+
+/// What the points in one narrow column of the screen span; the order of arrival does not matter.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Column {
+    first: (f64, f64),
+    last: (f64, f64),
+    low: f64,
+    high: f64,
+    sum: (f64, f64),
+    count: u32,
+}
+
+/// The points within `range`, gathered in `columns` columns; empty ones are left out.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "the position is checked to lie within 0..=1 before it becomes a column"
+)]
+fn gather(run: &RunState, range: (f64, f64), columns: usize) -> Vec<Column> {
+    let mut all: Vec<Option<Column>> = vec![None; columns];
+    let span = range.1 - range.0;
+    for point in &run.points {
+        let (x, y) = (point.titrant, point.signal);
+        let at = (x - range.0) / span;
+        if !((0.0..=1.0).contains(&at) && y.is_finite()) {
+            continue;
+        }
+        let slot = ((at * columns as f64) as usize).min(columns.saturating_sub(1));
+        let Some(slot) = all.get_mut(slot) else { continue };
+        match slot {
+            None => {
+                *slot = Some(Column { first: (x, y), last: (x, y), low: y, high: y, sum: (x, y), count: 1 });
+            }
+            Some(column) => {
+                if x < column.first.0 {
+                    column.first = (x, y);
+                }
+                if x >= column.last.0 {
+                    column.last = (x, y);
+                }
+                column.low = column.low.min(y);
+                column.high = column.high.max(y);
+                column.sum = (column.sum.0 + x, column.sum.1 + y);
+                column.count += 1;
+            }
+        }
+    }
+    all.into_iter().flatten().collect()
+}
+
+/// Range of the signal in round steps, and the step.
+fn signal_range(columns: &[Column], rows: f64) -> (f64, f64, f64) {
+    let low = columns.iter().map(|c| c.low).fold(f64::INFINITY, f64::min);
+    let high = columns.iter().map(|c| c.high).fold(f64::NEG_INFINITY, f64::max);
+    if !(low.is_finite() && high.is_finite()) {
+        return (0.0, 1.0, 1.0);
+    }
+    let span = (high - low).max(low.abs() * 1e-3).max(1e-3);
+    let step = lens::step(span, (rows / 2.0).clamp(2.0, 10.0));
+    let from = (low / step - 0.1).floor() * step;
+    let to = (high / step + 0.1).ceil() * step;
+    (from, to, step)
+}
+
+/// Where the parts of the panel are.
+struct Parts {
+    plot: Rect,
+    axis: u16,
+    labels: u16,
+}
+
+fn parts(inner: Rect) -> Parts {
+    let plot = Rect {
+        x: inner.x + GUTTER.min(inner.width),
+        y: inner.y,
+        width: inner.width.saturating_sub(GUTTER + 1),
+        height: inner.height.saturating_sub(2),
+    };
+    Parts { plot, axis: plot.y + plot.height, labels: plot.y + plot.height + 1 }
+}
+
+/// Draws the curve of a run.
+pub(super) fn draw(state: &State, run: &RunState, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
+    let theme = state.options.theme;
+    let block = panel(theme, title(state, run), urgency);
+    let block = match readout(state, run) {
+        Some(words) => block
+            .title(Line::from(Span::styled(format!(" {words} "), theme.style(Tone::Figure))).right_aligned()),
+        None => block,
+    };
+    let inner = block.inner(area);
+    frame.render_widget(block, area);
+    let Parts { plot, axis, labels } = parts(inner);
+    if plot.width < 8 || plot.height < 3 {
+        return;
+    }
+    let range = lens::window(run, state.lens);
+    let columns = gather(run, range, usize::from(plot.width) * 2);
+    let (from, to, step) = signal_range(&columns, f64::from(plot.height));
+    let decimals = if step >= 1.0 { 0 } else { usize::from(step < 0.1) + 1 + usize::from(step < 0.01) };
+    let buffer = frame.buffer_mut();
+    let faint = theme.style(Tone::Faint);
+    let mut level = from;
+    while level <= to + step * 0.01 {
+        let down = (to - level) / (to - from) * f64::from(plot.height - 1);
+        let y = plot.y + cell(down, plot.height);
+        let text = cut(&format!("{level:.decimals$}"), usize::from(GUTTER) - 1, theme.more());
+        let right = plot.x.saturating_sub(1).saturating_sub(u16::try_from(width(&text)).unwrap_or(0));
+        buffer.set_string(right, y, &text, faint);
+        for x in (plot.x..plot.x + plot.width).step_by(4) {
+            buffer.set_string(x, y, "·", faint);
+        }
+        level += step;
+    }
+    ruler(theme, buffer, plot, axis, labels, range, run.head.curve.titrant.unit().symbol());
+    marks(theme, run, buffer, plot, axis, range);
+    if let Some(cursor) = state.lens.cursor {
+        upright(buffer, plot, range, cursor, "│", theme.style(Tone::Figure));
+    }
+    paint(theme, &columns, frame, plot, range, (from, to));
+    if run.points.is_empty() {
+        let words = if state.lane().is_some_and(|lane| lane.keyed) {
+            "no point yet: key the burette reading"
+        } else {
+            "no point yet: waiting for titrant and signal"
+        };
+        frame.buffer_mut().set_string(plot.x + 2, plot.y + plot.height / 2, words, theme.style(Tone::Plain));
+    }
+}
+
+fn title(state: &State, run: &RunState) -> String {
+    let theme = state.options.theme;
+    let signal = match run.head.curve.signal {
+        Some((_, Unit::Ph)) => "pH".to_owned(),
+        Some((quantity, unit)) => format!("{}, {}", theme.quantity(quantity), theme.unit(unit)),
+        None => "signal".to_owned(),
+    };
+    let zoom = if state.lens.zoom > 0 { format!(" x{}", 1_u32 << state.lens.zoom) } else { String::new() };
+    let sample = &run.head.plan.sample;
+    let of = if sample.is_empty() {
+        String::new()
+    } else {
+        format!(" of {}", cut(&visible(sample), 16, theme.more()))
+    };
+    format!("{signal}{of} ({}){zoom}", run.head.origin.word())
+}
+
+/// The point nearest to the cursor, in figures.
+fn readout(state: &State, run: &RunState) -> Option<String> {
+    let cursor = state.lens.cursor?;
+    let point =
+        run.points.iter().min_by(|a, b| (a.titrant - cursor).abs().total_cmp(&(b.titrant - cursor).abs()))?;
+    let unit = run.head.curve.titrant.unit();
+    Some(format!("{:.3} {unit}: {:.3}", point.titrant, point.signal))
+}
+
+/// A distance in cells from the start of something `most` cells long.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "clamped to the cells of the area before the cast"
+)]
+fn cell(distance: f64, most: u16) -> u16 {
+    distance.round().clamp(0.0, f64::from(most.saturating_sub(1))) as u16
+}
+
+/// The column of a value, if it lies within the range.
+fn column_of(plot: Rect, range: (f64, f64), value: f64) -> Option<u16> {
+    let at = (value - range.0) / (range.1 - range.0);
+    (0.0..=1.0).contains(&at).then(|| plot.x + cell(at * f64::from(plot.width - 1), plot.width))
+}
+
+fn ruler(
+    theme: Theme,
+    buffer: &mut Buffer,
+    plot: Rect,
+    axis: u16,
+    labels: u16,
+    range: (f64, f64),
+    unit: &str,
+) {
+    let faint = theme.style(Tone::Faint);
+    for x in plot.x..plot.x + plot.width {
+        buffer.set_string(x, axis, "─", faint);
+    }
+    let step = lens::step(range.1 - range.0, f64::from(plot.width) / 7.0);
+    let decimals = if step >= 1.0 { 0 } else { usize::from(step < 0.1) + 1 + usize::from(step < 0.01) };
+    let end = plot.x + plot.width + 1;
+    let unit_at = end.saturating_sub(u16::try_from(unit.len()).unwrap_or(0));
+    let mut tick = (range.0 / step - 1e-6).ceil() * step;
+    while tick <= range.1 + step * 0.01 {
+        if let Some(x) = column_of(plot, range, tick) {
+            buffer.set_string(x, axis, "┴", faint);
+            // A rounded zero has no sign.
+            let text = format!("{:.decimals$}", if tick.abs() < step * 0.01 { 0.0 } else { tick });
+            let wide = u16::try_from(text.len()).unwrap_or(0);
+            let left = x.saturating_sub(wide / 2).max(plot.x.saturating_sub(1));
+            if left + wide < unit_at {
+                buffer.set_string(left, labels, &text, faint);
+            }
+        }
+        tick += step;
+    }
+    buffer.set_string(unit_at, labels, unit, faint);
+}
+
+/// End-points with their intervals, and the forecast with its own, on the axis and through the curve.
+fn marks(theme: Theme, run: &RunState, buffer: &mut Buffer, plot: Rect, axis: u16, range: (f64, f64)) {
+    let found: Vec<(f64, Option<f64>)> = match &run.end {
+        Some(end) => end.end_points.iter().map(|e| (e.titrant, e.u)).collect(),
+        None => run.finds().into_iter().filter_map(|c| c.end_point.map(|at| (at, c.u))).collect(),
+    };
+    if run.end.is_none() {
+        if let Some((low, high)) = run.outlook.interval {
+            span(buffer, plot, axis, range, (low, high), "╌", theme.style(Tone::Warn));
+        }
+        if let Some(x) = run.outlook.expected.and_then(|at| column_of(plot, range, at)) {
+            buffer.set_string(x, axis, "△", theme.style(Tone::Warn));
+        }
+    }
+    for (at, u) in found {
+        let style = theme.style(Tone::Mark);
+        if let Some(u) = u.filter(|u| u.is_finite()) {
+            span(buffer, plot, axis, range, (at - COVERAGE * u, at + COVERAGE * u), "═", style);
+        }
+        upright(buffer, plot, range, at, "┆", style);
+        if let Some(x) = column_of(plot, range, at) {
+            buffer.set_string(x, axis, "▲", style);
+        }
+    }
+}
+
+fn span(
+    buffer: &mut Buffer,
+    plot: Rect,
+    row: u16,
+    range: (f64, f64),
+    of: (f64, f64),
+    glyph: &str,
+    style: Style,
+) {
+    let inside = |value: f64| value.clamp(range.0, range.1);
+    if of.1 < range.0 || of.0 > range.1 {
+        return;
+    }
+    let (left, right) = (column_of(plot, range, inside(of.0)), column_of(plot, range, inside(of.1)));
+    if let (Some(left), Some(right)) = (left, right) {
+        for x in left..=right {
+            buffer.set_string(x, row, glyph, style);
+        }
+    }
+}
+
+fn upright(buffer: &mut Buffer, plot: Rect, range: (f64, f64), at: f64, glyph: &str, style: Style) {
+    if let Some(x) = column_of(plot, range, at) {
+        for y in plot.y..plot.y + plot.height {
+            buffer.set_string(x, y, glyph, style);
+        }
+    }
+}
+
+fn paint(
+    theme: Theme,
+    columns: &[Column],
+    frame: &mut Frame<'_>,
+    plot: Rect,
+    range: (f64, f64),
+    signal: (f64, f64),
+) {
+    let colour = theme.style(Tone::Curve).fg.unwrap_or(Color::Reset);
+    let marker = if theme.ascii { Marker::Custom('*') } else { Marker::Braille };
+    let canvas =
+        Canvas::default().marker(marker).x_bounds([range.0, range.1]).y_bounds([signal.0, signal.1]).paint(
+            |context| {
+                let mut before: Option<&Column> = None;
+                for column in columns {
+                    let x = column.first.0;
+                    context.draw(&Stroke { x1: x, y1: column.low, x2: x, y2: column.high, color: colour });
+                    if let Some(before) = before {
+                        let (from, to) = (before.last, column.first);
+                        context.draw(&Stroke { x1: from.0, y1: from.1, x2: to.0, y2: to.1, color: colour });
+                    }
+                    before = Some(column);
+                }
+                if let [only] = columns {
+                    context.draw(&Points { coords: &[only.first], color: colour });
+                }
+            },
+        );
+    frame.render_widget(canvas, plot);
+}
+
+/// Draws how steep the curve is, column by column, under the curve.
+pub(super) fn steepness(state: &State, run: &RunState, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
+    let theme = state.options.theme;
+    let block = panel(theme, "steepness", urgency);
+    let inner = block.inner(area);
+    frame.render_widget(block, area);
+    let plot =
+        Rect { x: inner.x + GUTTER.min(inner.width), width: inner.width.saturating_sub(GUTTER + 1), ..inner };
+    if plot.width < 8 || plot.height == 0 {
+        return;
+    }
+    let range = lens::window(run, state.lens);
+    let bars = bars(&gather(run, range, usize::from(plot.width)), range, usize::from(plot.width));
+    let most = bars.iter().copied().fold(0.0, f64::max);
+    if most <= 0.0 {
+        return;
+    }
+    let buffer = frame.buffer_mut();
+    let style = theme.style(Tone::Curve);
+    for (x, bar) in (plot.x..).zip(&bars) {
+        let eighths = (bar / most * f64::from(plot.height) * 8.0).round();
+        for (row, y) in (plot.y..plot.y + plot.height).rev().enumerate() {
+            let part = eighths - 8.0 * row as f64;
+            let glyph = level(theme, part);
+            if part >= 1.0 {
+                buffer.set_string(x, y, glyph, style);
+            }
+        }
+    }
+}
+
+/// The glyph for a part of a cell, in eighths.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "clamped to 0..=8 before the cast"
+)]
+fn level(theme: Theme, eighths: f64) -> &'static str {
+    const BLOCKS: [&str; 9] = [" ", "▁", "▂", "▃", "▄", "▅", "▆", "▇", "█"];
+    const PLAIN: [&str; 9] = [" ", ".", ".", ":", ":", "+", "+", "#", "#"];
+    let at = eighths.clamp(0.0, 8.0) as usize;
+    if theme.ascii { PLAIN[at] } else { BLOCKS[at] }
+}
+
+/// The slope's size for each column of the screen: between the means of neighbouring filled columns.
+fn bars(columns: &[Column], range: (f64, f64), count: usize) -> Vec<f64> {
+    let mean = |c: &Column| (c.sum.0 / f64::from(c.count), c.sum.1 / f64::from(c.count));
+    let mut bars = vec![0.0_f64; count];
+    let span = range.1 - range.0;
+    for pair in columns.windows(2) {
+        let (from, to) = (mean(&pair[0]), mean(&pair[1]));
+        let slope = ((to.1 - from.1) / (to.0 - from.0)).abs();
+        if !slope.is_finite() {
+            continue;
+        }
+        for (at, bar) in bars.iter_mut().enumerate() {
+            let left = range.0 + span * at as f64 / count as f64;
+            let right = left + span / count as f64;
+            if left < to.0 && right > from.0 {
+                *bar = bar.max(slope);
+            }
+        }
+    }
+    bars
+}

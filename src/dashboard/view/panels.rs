@@ -1,0 +1,300 @@
+//! The panels of the run page.
+
+use super::super::alarm::to_go;
+use super::super::meter::Meter;
+use super::super::state::State;
+use super::super::text::{cut, duration, grouped, visible, width, with_uncertainty, wrap};
+use super::super::theme::{Theme, Tone};
+use super::{frame_line, panel};
+use crate::detector::WatchState;
+use crate::reading::{Quantity, Reading, Unit, Validity};
+use crate::work::{RunEnd, RunState};
+use ratatui::Frame;
+use ratatui::layout::Rect;
+use ratatui::text::{Line, Span};
+use ratatui::widgets::Paragraph;
+
+/// What stands in the place of the curve before the first run.
+pub(super) fn welcome(state: &State, frame: &mut Frame<'_>, area: Rect) {
+    let theme = state.options.theme;
+    let block = panel(theme, "no run", 0);
+    let inner = block.inner(area);
+    frame.render_widget(block, area);
+    let columns = usize::from(inner.width).saturating_sub(2);
+    let sentences: &[&str] = match state.lane() {
+        None if !state.attached => &["Waiting for the recorder."],
+        None => &["No bench is set up: nothing is listened to."],
+        Some(lane) if lane.keyed => &[
+            "No run has been started on this bench.",
+            "Press space (or the pedal), or scan the label of the sample, to begin a portion.",
+            "Volumes are keyed: the burette reading at the start (s) and now (v), or one step at a time (space).",
+        ],
+        Some(_) => &[
+            "No run has been started on this bench.",
+            "Press space (or the pedal), or scan the label of the sample, to begin a portion.",
+            "What the instrument sends is kept from now on, with or without a run.",
+        ],
+    };
+    let mut lines = vec![Line::default()];
+    for sentence in sentences {
+        lines.extend(wrap(sentence, columns).into_iter().map(|line| Line::from(format!(" {line}"))));
+        lines.push(Line::default());
+    }
+    frame.render_widget(Paragraph::new(lines), inner);
+}
+
+/// Lines of the panel of figures.
+pub(super) fn now_lines(state: &State, columns: usize) -> Vec<Line<'static>> {
+    let theme = state.options.theme;
+    let Some(lane) = state.lane() else { return vec![Line::from(" nothing yet")] };
+    let mut lines = Vec::new();
+    let has_volume = lane.latest.iter().any(|r| matches!(r.quantity, Quantity::Volume));
+    if let (false, Some(run)) = (has_volume, state.run()) {
+        if let Some(point) = run.points.last() {
+            let unit = run.head.curve.titrant.unit();
+            lines.push(pair(theme, "added", &format!("{:.3} {unit}", point.titrant), Tone::Figure, columns));
+        } else if lane.keyed {
+            lines.push(pair(theme, "added", "not keyed yet", Tone::Faint, columns));
+        }
+    }
+    let meters = state.lane_meters();
+    let mut channels: Vec<&Reading> = lane.latest.iter().collect();
+    channels.sort_by_key(|r| (rank(r.quantity), r.channel.clone()));
+    for reading in channels {
+        let meter = Meter::of(meters, &reading.channel);
+        let name = label(theme, &lane.latest, reading);
+        let (value, tone) = figure(theme, reading, meter);
+        lines.push(pair(theme, &name, &value, tone, columns));
+    }
+    if let Some(signal) =
+        lane.latest.iter().filter(|r| is_signal(r.quantity)).min_by_key(|r| rank(r.quantity))
+        && let Some(meter) = Meter::of(meters, &signal.channel)
+    {
+        let steady = match signal.steady {
+            Some(true) => "steady (instrument)".to_owned(),
+            Some(false) => "not steady yet".to_owned(),
+            None => duration(meter.steady_s()),
+        };
+        lines.push(pair(theme, "steady for", &steady, Tone::Plain, columns));
+    }
+    if let Some(silent) = state.silent_s() {
+        let words = format!("{} ago", duration(silent));
+        lines.push(pair(theme, "last reading", &words, Tone::Warn, columns));
+    }
+    if lines.is_empty() {
+        lines.push(Line::from(" no reading yet"));
+    }
+    lines
+}
+
+/// Order of the channels: titrant, signal, the rest.
+const fn rank(quantity: Quantity) -> u8 {
+    match quantity {
+        Quantity::Volume => 0,
+        Quantity::Ph => 1,
+        Quantity::Emf => 2,
+        Quantity::Temperature => 7,
+        Quantity::Mass => 8,
+        Quantity::Time => 9,
+        _ => 3,
+    }
+}
+
+const fn is_signal(quantity: Quantity) -> bool {
+    !matches!(quantity, Quantity::Volume | Quantity::Temperature | Quantity::Mass | Quantity::Time)
+}
+
+/// The name of a channel: its quantity, or its own name where a quantity comes twice.
+fn label(theme: Theme, all: &[Reading], reading: &Reading) -> String {
+    if all.iter().filter(|r| r.quantity == reading.quantity).count() > 1 {
+        visible(&reading.channel)
+    } else {
+        theme.quantity(reading.quantity).to_owned()
+    }
+}
+
+fn figure(theme: Theme, reading: &Reading, meter: Option<&Meter>) -> (String, Tone) {
+    let places = meter.map_or(2, |m| m.decimals);
+    let unit = if reading.unit == Unit::Ph { "" } else { theme.unit(reading.unit) };
+    match (&reading.value, &reading.validity) {
+        (Some(value), Validity::Valid)
+            if is_signal(reading.quantity) || reading.quantity == Quantity::Volume =>
+        {
+            (format!("{value:.places$} {unit}"), Tone::Figure)
+        }
+        (Some(value), Validity::Valid) => (format!("{value:.places$} {unit}"), Tone::Plain),
+        (Some(value), Validity::NotValid(why)) => {
+            (format!("({value:.places$} {unit}) {}", visible(why)), Tone::Warn)
+        }
+        (None, Validity::NotValid(why)) => (visible(why), Tone::Warn),
+        (None, Validity::Valid) => ("no number".to_owned(), Tone::Warn),
+    }
+}
+
+/// A name on the left and a figure behind it.
+fn pair(theme: Theme, name: &str, value: &str, tone: Tone, columns: usize) -> Line<'static> {
+    let name = cut(name, 12, theme.more());
+    let pad = 13_usize.saturating_sub(width(&name));
+    let room = columns.saturating_sub(15);
+    Line::from(vec![
+        Span::raw(format!(" {name}{}", " ".repeat(pad))),
+        Span::styled(cut(value.trim_end(), room, theme.more()), theme.style(tone)),
+    ])
+}
+
+/// Draws the panel of figures.
+pub(super) fn now(state: &State, lines: Vec<Line<'static>>, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
+    let block = panel(state.options.theme, "now", urgency);
+    frame.render_widget(Paragraph::new(lines).block(block), area);
+}
+
+/// Lines of the watch, or of what came of the run.
+pub(super) fn watch_lines(state: &State, columns: usize) -> Vec<Line<'static>> {
+    match state.run() {
+        None => vec![Line::from(" no run")],
+        Some(run) => match &run.end {
+            Some(end) => outcome_lines(state, run, end, columns),
+            None => live_lines(state, run, columns),
+        },
+    }
+}
+
+fn live_lines(state: &State, run: &RunState, columns: usize) -> Vec<Line<'static>> {
+    let theme = state.options.theme;
+    let unit = run.head.curve.titrant.unit();
+    let mut lines = vec![ladder(theme, run, columns)];
+    let mut say = |tone: Tone, words: String| {
+        for line in wrap(&words, columns.saturating_sub(2)) {
+            lines.push(Line::from(Span::styled(format!(" {line}"), theme.style(tone))));
+        }
+    };
+    for find in run.finds() {
+        if let Some(at) = find.end_point {
+            let figure = with_uncertainty(at, find.u, theme.plus_minus());
+            say(Tone::Mark, format!("found {figure} {unit}"));
+        }
+    }
+    if let Some(last) = run.changes.last().filter(|c| c.state == WatchState::Withdrawn) {
+        say(Tone::Warn, format!("withdrawn at {:.3} {unit}: {}", last.titrant, visible(&last.because.what)));
+    }
+    let outlook = &run.outlook;
+    match (outlook.expected, outlook.interval) {
+        (Some(expected), Some((low, high))) => {
+            let half = (high - low) / 2.0;
+            let figure = with_uncertainty(expected, Some(half), theme.plus_minus());
+            say(Tone::Plain, format!("expected {figure} {unit}"));
+        }
+        (Some(expected), None) => say(Tone::Plain, format!("expected {expected:.2} {unit}")),
+        (None, _) if run.finds().is_empty() => say(Tone::Faint, "no forecast yet".to_owned()),
+        (None, _) => {}
+    }
+    if let Some(left) = to_go(run).filter(|left| *left > 0.0) {
+        let next = match outlook.next_addition {
+            Some(next) => format!("{left:.2} {unit} to go, next {next:.3} {unit}"),
+            None => format!("{left:.2} {unit} to go"),
+        };
+        say(Tone::Figure, next);
+    } else if let Some(next) = outlook.next_addition {
+        say(Tone::Plain, format!("next {next:.3} {unit}"));
+    }
+    if let Some(reached) = outlook.u_reached {
+        let reachable = outlook.u_reachable.map_or(String::new(), |u| format!(", reachable {u:.3}"));
+        say(Tone::Plain, format!("u reached {reached:.3}{reachable} {unit}"));
+    }
+    lines
+}
+
+/// The states of the watch in a row, with a mark at the one that holds.
+fn ladder(theme: Theme, run: &RunState, columns: usize) -> Line<'static> {
+    let now = run.watch();
+    let mark = if theme.ascii { ">" } else { "▶" };
+    let link = if columns >= 34 { if theme.ascii { " - " } else { " ─ " } } else { " " };
+    let mut spans = vec![Span::raw(" ")];
+    for (at, state) in
+        [WatchState::Far, WatchState::Closing, WatchState::Turning, WatchState::Found].into_iter().enumerate()
+    {
+        if at > 0 {
+            spans.push(Span::styled(link, theme.style(Tone::Faint)));
+        }
+        if state == now {
+            spans.push(Span::styled(format!("{mark}{}", state.word()), theme.style(Tone::Alarm)));
+        } else {
+            spans.push(Span::styled(state.word(), theme.style(Tone::Faint)));
+        }
+    }
+    Line::from(spans)
+}
+
+fn outcome_lines(state: &State, run: &RunState, end: &RunEnd, columns: usize) -> Vec<Line<'static>> {
+    let theme = state.options.theme;
+    let unit = run.head.curve.titrant.unit();
+    let mut lines = Vec::new();
+    let mut say = |tone: Tone, words: String, indent: usize| {
+        for line in wrap(&words, columns.saturating_sub(1 + indent)) {
+            lines.push(Line::from(Span::styled(format!("{}{line}", " ".repeat(indent)), theme.style(tone))));
+        }
+    };
+    if end.end_points.is_empty() {
+        say(Tone::Warn, "no end-point found".to_owned(), 1);
+    }
+    for (number, found) in end.end_points.iter().enumerate() {
+        let figure = with_uncertainty(found.titrant, found.u, theme.plus_minus());
+        say(Tone::Mark, format!("{}: {figure} {unit}", number + 1), 1);
+        let signal = match (found.signal, run.head.curve.signal) {
+            (Some(value), Some((_, Unit::Ph))) => format!("pH {value:.2}, "),
+            (Some(value), Some((_, unit))) => format!("{value:.1} {}, ", theme.unit(unit)),
+            (Some(value), None) => format!("{value:.3}, "),
+            (None, _) => String::new(),
+        };
+        say(Tone::Plain, format!("{signal}{}", visible(&found.method)), 4);
+    }
+    for warning in &end.warnings {
+        say(Tone::Warn, format!("! {}", visible(warning)), 1);
+    }
+    say(Tone::Faint, format!("ended: {}", visible(&end.why)), 1);
+    if !run.head.origin.is_real() {
+        say(Tone::Warn, format!("data from {}: no result of a sample", run.head.origin.word()), 1);
+    }
+    say(Tone::Plain, "space: next portion".to_owned(), 1);
+    lines
+}
+
+/// Draws the watch.
+pub(super) fn watch(
+    state: &State,
+    lines: Vec<Line<'static>>,
+    frame: &mut Frame<'_>,
+    area: Rect,
+    urgency: u8,
+) {
+    let title = match state.run() {
+        Some(run) if run.end.is_some() => format!("run {} ended", run.head.run),
+        _ => "watch".to_owned(),
+    };
+    let block = panel(state.options.theme, title, urgency);
+    frame.render_widget(Paragraph::new(lines).block(block), area);
+}
+
+/// Draws the last lines of the wire.
+pub(super) fn wire(state: &State, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
+    let theme = state.options.theme;
+    let title = match state.lane() {
+        Some(lane) if lane.frames_not_understood > 0 => {
+            format!("wire: {} not understood", grouped(lane.frames_not_understood))
+        }
+        _ => "wire".to_owned(),
+    };
+    let block = panel(theme, title, urgency);
+    let inner = block.inner(area);
+    frame.render_widget(block, area);
+    let Some(lane) = state.lane() else { return };
+    let rows = usize::from(inner.height);
+    let skip = lane.frames.len().saturating_sub(rows);
+    let lines: Vec<Line<'_>> = lane
+        .frames
+        .iter()
+        .skip(skip)
+        .map(|line| frame_line::short(&state.options, line, usize::from(inner.width)))
+        .collect();
+    frame.render_widget(Paragraph::new(lines), inner);
+}

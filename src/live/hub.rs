@@ -1,0 +1,398 @@
+//! The hub: owns the state, routes commands, tells the screens.
+
+use super::lane::{FromLane, LaneCommand, Numbers};
+use super::recorder::RecorderOptions;
+use crate::source::Clock;
+use crate::store::{Entry, Error as StoreError, NextIds, Writer, WriterState, WriterThread};
+use crate::work::{BenchPlan, BenchState, Command, Event, LaneId, StoreHealth};
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::AtomicI64;
+use std::time::Duration;
+use tokio::sync::{mpsc, oneshot};
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+
+/// Messages from lanes that wait for the hub; when it is full the lanes wait, and with them their sources.
+pub(super) const LANE_MESSAGES: usize = 1_024;
+/// Events that wait for one screen. A screen that lets so many pile up is dropped, never waited for.
+pub(super) const SCREEN_EVENTS: usize = 4_096;
+/// Chunks that wait for one lane; when it is full the sources are held up.
+pub(super) const LANE_CHUNKS: usize = 256;
+/// Commands that wait; when it is full the askers wait.
+pub(super) const COMMANDS: usize = 64;
+
+/// One wish to the hub.
+pub(super) enum Wish {
+    Attach { patient: bool, reply: oneshot::Sender<(u64, mpsc::Receiver<Arc<Event>>)> },
+    Command { from: u64, id: u64, command: Command, who: String },
+    Detach { screen: u64 },
+}
+
+impl std::fmt::Debug for Wish {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Attach { .. } => "Attach",
+            Self::Command { .. } => "Command",
+            Self::Detach { .. } => "Detach",
+        })
+    }
+}
+
+pub(super) struct Screen {
+    events: mpsc::Sender<Arc<Event>>,
+    patient: bool,
+}
+
+pub(super) struct LaneHandle {
+    pub(super) commands: mpsc::Sender<LaneCommand>,
+    pub(super) bench: Arc<BenchPlan>,
+    pub(super) busy: bool,
+    pub(super) over: bool,
+}
+
+/// The hub.
+pub(super) struct Hub {
+    pub(super) state: BenchState,
+    pub(super) options: RecorderOptions,
+    pub(super) ids: NextIds,
+    pub(super) numbers: Arc<Numbers>,
+    pub(super) writer: Writer,
+    pub(super) thread: Option<WriterThread>,
+    pub(super) lanes: BTreeMap<LaneId, LaneHandle>,
+    pub(super) screens: BTreeMap<u64, Screen>,
+    pub(super) next_lane: LaneId,
+    pub(super) next_screen: u64,
+    pub(super) saved_frames: u64,
+    pub(super) waiting_frames: u64,
+    pub(super) to_hub: mpsc::Sender<(LaneId, FromLane)>,
+    pub(super) tracker: TaskTracker,
+    pub(super) cancel: CancellationToken,
+}
+
+impl Hub {
+    /// Opens the record.
+    pub(super) fn new(
+        record: &Path,
+        options: RecorderOptions,
+        cancel: CancellationToken,
+    ) -> Result<(Self, mpsc::Receiver<(LaneId, FromLane)>), StoreError> {
+        let (writer, thread, ids) = Writer::start(record)?;
+        let (to_hub, from_lanes) = mpsc::channel(LANE_MESSAGES);
+        let numbers = Numbers { run: AtomicI64::new(ids.run), reckoning: AtomicI64::new(ids.reckoning) };
+        let hub = Self {
+            state: BenchState { record: record.display().to_string(), ..BenchState::default() },
+            options,
+            ids,
+            numbers: Arc::new(numbers),
+            writer,
+            thread: Some(thread),
+            lanes: BTreeMap::new(),
+            screens: BTreeMap::new(),
+            next_lane: 1,
+            next_screen: 1,
+            saved_frames: 0,
+            waiting_frames: 0,
+            to_hub,
+            tracker: TaskTracker::new(),
+            cancel,
+        };
+        Ok((hub, from_lanes))
+    }
+
+    pub(super) async fn run(
+        mut self,
+        mut inbox: mpsc::Receiver<Wish>,
+        mut from_lanes: mpsc::Receiver<(LaneId, FromLane)>,
+    ) {
+        let mut writer_state = self.writer.state();
+        let mut messages = Vec::new();
+        let (answers_in, mut answers) = mpsc::channel::<(u64, Event)>(COMMANDS);
+        let mut idle_since = tokio::time::Instant::now();
+        let cancel = self.cancel.clone();
+        let why = loop {
+            let idle = self.screens.is_empty() && self.lanes.values().all(|l| !l.busy);
+            if !idle {
+                idle_since = tokio::time::Instant::now();
+            }
+            let leave_at = self.options.leave_after.filter(|_| idle).map(|after| idle_since + after);
+            let trouble = writer_state.borrow().trouble.is_some();
+            tokio::select! {
+                biased;
+                () = cancel.cancelled() => break "the recorder was stopped",
+                n = from_lanes.recv_many(&mut messages, LANE_MESSAGES) => {
+                    if n == 0 {
+                        break "every lane has gone";
+                    }
+                    self.take_messages(&mut messages).await;
+                }
+                Some((screen, event)) = answers.recv() => self.tell_one(screen, event).await,
+                Some(wish) = inbox.recv() => if self.wish(wish, &answers_in).await {
+                    break "it was asked to leave";
+                },
+                changed = writer_state.changed() => {
+                    let state = writer_state.borrow_and_update().clone();
+                    if changed.is_ok() {
+                        self.take_writer_state(&state).await;
+                    } else {
+                        break "the writer of the record has gone";
+                    }
+                }
+                // While bytes wait for the disk their age grows on the screen.
+                () = tokio::time::sleep(Duration::from_secs(1)), if trouble => {
+                    let state = writer_state.borrow().clone();
+                    self.take_writer_state(&state).await;
+                }
+                () = sleep_until(leave_at) => break "nothing was going on and nobody looked on",
+            }
+        };
+        self.leave(why, from_lanes, messages).await;
+    }
+
+    /// Ends the lanes, lets them say their last, closes the record.
+    async fn leave(
+        mut self,
+        why: &str,
+        mut from_lanes: mpsc::Receiver<(LaneId, FromLane)>,
+        mut messages: Vec<(LaneId, FromLane)>,
+    ) {
+        self.cancel.cancel();
+        self.tracker.close();
+        let tracker = self.tracker.clone();
+        loop {
+            tokio::select! {
+                biased;
+                n = from_lanes.recv_many(&mut messages, LANE_MESSAGES) => {
+                    if n == 0 { break; }
+                    self.take_messages(&mut messages).await;
+                }
+                () = tracker.wait() => {
+                    while let Ok(message) = from_lanes.try_recv() {
+                        messages.push(message);
+                    }
+                    self.take_messages(&mut messages).await;
+                    break;
+                }
+            }
+        }
+        // The thread ends when its last sender is gone, and that is the hub's.
+        let Self { writer, thread, screens, .. } = self;
+        drop(writer);
+        let why = why.to_owned();
+        let unsaved = match thread {
+            Some(thread) => tokio::task::spawn_blocking(move || thread.finish()).await.unwrap_or(None),
+            None => None,
+        };
+        let why = unsaved.map_or(why.clone(), |words| format!("{why}; not everything is saved: {words}"));
+        for screen in screens.into_values() {
+            let _screen_gone = screen.events.try_send(Arc::new(Event::Leaving { why: why.clone() }));
+        }
+    }
+
+    async fn take_messages(&mut self, messages: &mut Vec<(LaneId, FromLane)>) {
+        let before = self.state.store.clone();
+        for (lane, message) in messages.drain(..) {
+            match message {
+                FromLane::Event(what) => self.tell(Event::Lane { lane, what }).await,
+                FromLane::Saved(frames) => self.saved_frames += frames,
+                FromLane::Waiting(frames) => self.waiting_frames += frames,
+                FromLane::Slow(age) => {
+                    self.state.store.oldest_unsaved_ms = u64::try_from(age.as_millis()).unwrap_or(u64::MAX);
+                }
+                FromLane::Busy(busy) => {
+                    if let Some(handle) = self.lanes.get_mut(&lane) {
+                        handle.busy = busy;
+                    }
+                }
+                FromLane::Over => {
+                    if let Some(handle) = self.lanes.get_mut(&lane) {
+                        handle.over = true;
+                    }
+                }
+            }
+        }
+        if self.state.store.trouble.is_none() {
+            // Batches are committed in their order: without trouble nothing waits any more.
+            self.saved_frames += std::mem::take(&mut self.waiting_frames);
+        }
+        if self.saved_frames != before.saved_lines || self.state.store != before {
+            let mut health = self.state.store.clone();
+            if health.saved_lines != self.saved_frames {
+                health.oldest_unsaved_ms = 0;
+            }
+            health.saved_lines = self.saved_frames;
+            self.tell(Event::Store { health }).await;
+        }
+    }
+
+    async fn take_writer_state(&mut self, writer: &WriterState) {
+        if writer.trouble.is_none() {
+            self.saved_frames += std::mem::take(&mut self.waiting_frames);
+        }
+        let age = writer.oldest.map_or(Duration::ZERO, |since| since.elapsed());
+        let health = StoreHealth {
+            saved_lines: self.saved_frames,
+            unsaved_chunks: writer.waiting_batches,
+            unsaved_bytes: writer.waiting_bytes,
+            oldest_unsaved_ms: u64::try_from(age.as_millis()).unwrap_or(u64::MAX),
+            trouble: writer.trouble.clone(),
+        };
+        self.tell(Event::Store { health }).await;
+    }
+
+    /// Applies an event and hands it to every screen.
+    pub(super) async fn tell(&mut self, event: Event) {
+        self.state.apply(&event);
+        let event = Arc::new(event);
+        let mut gone = Vec::new();
+        for (number, screen) in &self.screens {
+            let sent = if screen.patient {
+                screen.events.send(Arc::clone(&event)).await.is_ok()
+            } else {
+                screen.events.try_send(Arc::clone(&event)).is_ok()
+            };
+            if !sent {
+                gone.push(*number);
+            }
+        }
+        for number in gone {
+            tracing::info!(number, "a screen has gone or does not read; it is dropped");
+            self.screens.remove(&number);
+        }
+    }
+
+    async fn tell_one(&mut self, screen: u64, event: Event) {
+        if let Some(to) = self.screens.get(&screen) {
+            let event = Arc::new(event);
+            let sent = if to.patient {
+                to.events.send(event).await.is_ok()
+            } else {
+                to.events.try_send(event).is_ok()
+            };
+            if !sent {
+                self.screens.remove(&screen);
+            }
+        }
+    }
+
+    /// Does what is wished; `true`: the recorder is to leave.
+    async fn wish(&mut self, wish: Wish, answers: &mpsc::Sender<(u64, Event)>) -> bool {
+        match wish {
+            Wish::Attach { patient, reply } => {
+                let (events, inbox) = mpsc::channel(SCREEN_EVENTS);
+                let snapshot = Event::Snapshot { state: Box::new(self.state.clone()) };
+                let number = self.next_screen;
+                self.next_screen += 1;
+                if events.try_send(Arc::new(snapshot)).is_ok() && reply.send((number, inbox)).is_ok() {
+                    self.screens.insert(number, Screen { events, patient });
+                }
+                false
+            }
+            Wish::Detach { screen } => {
+                self.screens.remove(&screen);
+                false
+            }
+            Wish::Command { from, id, command, who } => self.command(from, id, command, who, answers).await,
+        }
+    }
+
+    async fn command(
+        &mut self,
+        from: u64,
+        id: u64,
+        command: Command,
+        who: String,
+        answers: &mpsc::Sender<(u64, Event)>,
+    ) -> bool {
+        let lane = match &command {
+            Command::Start { lane, .. }
+            | Command::Mark { lane, .. }
+            | Command::Note { lane, .. }
+            | Command::End { lane, .. } => *lane,
+            Command::Open { bench, start } => {
+                let (reply, outcome) = oneshot::channel();
+                let command = start.clone().map(|plan| Command::Start { lane: 0, plan });
+                let first = command.map(|command| LaneCommand { command, who, reply });
+                let waits = first.is_some();
+                let opened = self.open(bench, first).await;
+                let lane = opened.as_ref().ok().copied();
+                match opened {
+                    Ok(_) if waits => answer_later(answers.clone(), (from, id, lane), outcome),
+                    opened => {
+                        let answer = Event::Answer { id, lane, refused: opened.err() };
+                        self.tell_one(from, answer).await;
+                    }
+                }
+                return false;
+            }
+            Command::SetAside { run, reason } => {
+                let refused = self.set_aside(*run, reason, who).await.err();
+                self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
+                return false;
+            }
+            Command::Leave => {
+                let busy = self.lanes.values().any(|l| l.busy);
+                let refused = busy.then(|| "a run is going on; end it first".to_owned());
+                self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
+                return !busy;
+            }
+        };
+        let answer = move |refused| Event::Answer { id, refused, lane: None };
+        let Some(handle) = self.lanes.get(&lane) else {
+            self.tell_one(from, answer(Some(format!("there is no lane {lane}")))).await;
+            return false;
+        };
+        if handle.over {
+            self.tell_one(from, answer(Some("the line of this bench is at its end".to_owned()))).await;
+            return false;
+        }
+        let (reply, outcome) = oneshot::channel();
+        let lane_commands = handle.commands.clone();
+        // The lane may be busy with an evaluation; the hub does not wait for it. A lane that has ended
+        // drops the reply, which is answered in words.
+        tokio::spawn(async move {
+            let _ended = lane_commands.send(LaneCommand { command, who, reply }).await;
+        });
+        answer_later(answers.clone(), (from, id, None), outcome);
+        false
+    }
+
+    async fn set_aside(&mut self, run: i64, reason: &str, who: String) -> Result<(), String> {
+        if reason.trim().is_empty() {
+            return Err("a run is set aside only with a reason".to_owned());
+        }
+        let going = self
+            .state
+            .lanes
+            .iter()
+            .filter_map(|l| l.run.as_ref())
+            .any(|r| r.head.run == run && r.end.is_none());
+        if going {
+            return Err(format!("run {run} is going on; end it first"));
+        }
+        let utc_us = Clock::start().stamp().utc_us;
+        let entry = Entry::SetAside { run, reason: reason.to_owned(), utc_us, who };
+        self.writer.write_and_go_on(vec![entry]).await;
+        Ok(())
+    }
+}
+
+/// Tells the asker what the lane answers, once it does.
+fn answer_later(
+    answers: mpsc::Sender<(u64, Event)>,
+    (from, id, lane): (u64, u64, Option<LaneId>),
+    outcome: oneshot::Receiver<Result<(), String>>,
+) {
+    tokio::spawn(async move {
+        let refused = outcome.await.unwrap_or_else(|_| Err("the lane has ended".to_owned())).err();
+        let _hub_gone = answers.send((from, Event::Answer { id, refused, lane })).await;
+    });
+}
+
+async fn sleep_until(when: Option<tokio::time::Instant>) {
+    match when {
+        Some(when) => tokio::time::sleep_until(when).await,
+        None => std::future::pending().await,
+    }
+}

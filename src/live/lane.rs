@@ -1,0 +1,488 @@
+//! One bench: its instruments, and the run that goes on.
+//!
+//! Bytes go to the record first; they are decoded when the record has committed them, or has said
+//! in words that it cannot. Then readings, points and findings follow, and are written behind.
+
+use super::line::{Line, Pending};
+use crate::detector::Evaluation;
+use crate::profile::Decoded;
+use crate::reading::{Point, Quantity, Stamp};
+use crate::source::SourceEvent;
+use crate::store::{Commit, Direction, Entry, Writer};
+use crate::work::{
+    BenchPlan, Command, DEFAULT_WARN_BEFORE, FrameFate, Health, LaneEvent, LaneId, Origin, Pairing,
+    Procedure, Run, RunEnd, RunHead, RunPlan, Step, VolumeMark, choose_signal,
+};
+use bytes::Bytes;
+use std::future::Future;
+use std::pin::Pin;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::task::Poll;
+use std::time::{Duration, Instant};
+use tokio::sync::{mpsc, oneshot};
+use tokio_util::sync::CancellationToken;
+
+/// Chunks of one line that may wait for the disk; when so many do, the source is held up.
+const PENDING_CHUNKS: usize = 512;
+
+/// A commit that takes longer is told to the screens.
+const SLOW_COMMIT: Duration = Duration::from_secs(1);
+
+/// What a lane tells the hub.
+#[derive(Debug)]
+pub(super) enum FromLane {
+    /// Something for the screens.
+    Event(LaneEvent),
+    /// So many frames were decoded whose bytes the record has committed.
+    Saved(u64),
+    /// So many frames were decoded whose bytes wait in memory.
+    Waiting(u64),
+    /// The oldest uncommitted chunk has waited so long without an answer.
+    Slow(Duration),
+    /// A run began or ended.
+    Busy(bool),
+    /// The lane has ended.
+    Over,
+}
+
+/// A command with the way back.
+#[derive(Debug)]
+pub(super) struct LaneCommand {
+    pub(super) command: Command,
+    pub(super) who: String,
+    pub(super) reply: oneshot::Sender<Result<(), String>>,
+}
+
+/// Numbers for new runs and reckonings, shared by the lanes of a recorder.
+#[derive(Debug)]
+pub(super) struct Numbers {
+    pub(super) run: AtomicI64,
+    pub(super) reckoning: AtomicI64,
+}
+
+/// What a lane is made of.
+pub(super) struct LaneParts {
+    pub(super) id: LaneId,
+    pub(super) bench: Arc<BenchPlan>,
+    pub(super) origin: Origin,
+    pub(super) lines: Vec<Line>,
+    pub(super) sources: mpsc::Receiver<(usize, SourceEvent)>,
+    pub(super) commands: mpsc::Receiver<LaneCommand>,
+    pub(super) writer: Writer,
+    pub(super) hub: mpsc::Sender<(LaneId, FromLane)>,
+    pub(super) numbers: Arc<Numbers>,
+    pub(super) cancel: CancellationToken,
+    /// Obeyed as soon as a line has said something, and before its bytes.
+    pub(super) first: Option<LaneCommand>,
+}
+
+struct Going {
+    run: Run,
+    head: RunHead,
+    reckoning_id: i64,
+    marks: i64,
+    notes: i64,
+    changes: i64,
+}
+
+pub(super) struct Lane {
+    parts: LaneParts,
+    going: Option<Going>,
+    slow_told: bool,
+}
+
+impl Lane {
+    pub(super) fn new(parts: LaneParts) -> Self {
+        Self { parts, going: None, slow_told: false }
+    }
+
+    /// Runs until every source has ended (after cancellation they do), then closes the run that goes on.
+    pub(super) async fn run(mut self) {
+        let mut sources_open = true;
+        loop {
+            let waiting = self.parts.lines.iter().map(|l| l.pending.len()).max().unwrap_or(0);
+            if !sources_open && waiting == 0 {
+                break;
+            }
+            let wake = self.parts.lines.iter().filter_map(Line::wake).min();
+            let slow_at = self.oldest_pending().filter(|_| !self.slow_told).map(|since| since + SLOW_COMMIT);
+            tokio::select! {
+                biased;
+                (index, commit) = next_commit(&mut self.parts.lines) => self.committed(index, commit).await,
+                Some(command) = self.parts.commands.recv() => self.obey(command).await,
+                event = self.parts.sources.recv(), if sources_open && waiting < PENDING_CHUNKS => match event {
+                    Some((index, event)) => self.source_event(index, event).await,
+                    None => sources_open = false,
+                },
+                () = at(wake) => self.tick().await,
+                () = at(slow_at) => {
+                    self.slow_told = true;
+                    self.tell(FromLane::Slow(SLOW_COMMIT)).await;
+                }
+            }
+        }
+        for index in 0..self.parts.lines.len() {
+            let mut decoded = Vec::new();
+            self.parts.lines[index].decoder.finish(&mut decoded);
+            self.take_decoded(index, decoded, true).await;
+        }
+        let why = if self.parts.cancel.is_cancelled() {
+            "the recorder was stopped"
+        } else {
+            "the line is at its end"
+        };
+        self.end(why.to_owned(), "the recorder".to_owned()).await;
+        self.tell(FromLane::Over).await;
+    }
+
+    async fn tell(&self, what: FromLane) {
+        // The hub outlives its lanes; when it is gone nobody is left to be told.
+        let _hub_gone = self.parts.hub.send((self.parts.id, what)).await;
+    }
+
+    async fn show(&self, event: LaneEvent) {
+        self.tell(FromLane::Event(event)).await;
+    }
+
+    fn oldest_pending(&self) -> Option<Instant> {
+        self.parts.lines.iter().filter_map(|l| l.pending.front()).map(|p| p.since).min()
+    }
+
+    async fn source_event(&mut self, index: usize, event: SourceEvent) {
+        self.one_source_event(index, event).await;
+        if let Some(first) = self.parts.first.take() {
+            self.obey(first).await;
+        }
+    }
+
+    async fn one_source_event(&mut self, index: usize, event: SourceEvent) {
+        match event {
+            SourceEvent::Bytes { at, bytes } => self.keep(index, Direction::In, at, bytes).await,
+            SourceEvent::Sent { at, bytes } => self.keep(index, Direction::Out, at, bytes).await,
+            SourceEvent::Opened { at, what, remarks } => {
+                self.parts.lines[index].decoder.reopened();
+                let words =
+                    std::iter::once(what).chain(remarks.iter().cloned()).collect::<Vec<_>>().join("; ");
+                self.line_event(index, at, "opened", words, Health::Open { remarks }).await;
+            }
+            SourceEvent::Gone { at, why } => {
+                self.line_event(index, at, "gone", why.clone(), Health::Gone { why }).await;
+            }
+            SourceEvent::Over { at, why } => {
+                self.parts.lines[index].over = true;
+                self.line_event(index, at, "over", why.clone(), Health::Over { why }).await;
+            }
+            SourceEvent::Failed { at, why } => {
+                self.parts.lines[index].over = true;
+                self.line_event(index, at, "over", why.clone(), Health::Failed { why }).await;
+            }
+            SourceEvent::NotSent { at, why, .. } => {
+                self.warning(index, at, format!("a request was not sent: {why}")).await;
+            }
+            SourceEvent::Warning { at, text } => self.warning(index, at, text).await,
+        }
+    }
+
+    async fn warning(&mut self, index: usize, at: Stamp, words: String) {
+        let line = &mut self.parts.lines[index];
+        let (line_id, n) = (line.line_id, line.next_event());
+        let entry = Entry::LineEvent { line_id, n, at, what: "warning", words: words.clone() };
+        self.parts.writer.write_and_go_on(vec![entry]).await;
+        self.show(LaneEvent::Warning { text: words }).await;
+    }
+
+    async fn line_event(
+        &mut self,
+        index: usize,
+        at: Stamp,
+        what: &'static str,
+        words: String,
+        health: Health,
+    ) {
+        let line = &mut self.parts.lines[index];
+        line.see(at);
+        let entry = Entry::LineEvent { line_id: line.line_id, n: line.next_event(), at, what, words };
+        self.parts.writer.write_and_go_on(vec![entry]).await;
+        self.show(LaneEvent::Line { health }).await;
+        // A meter that answers only when asked must be asked first.
+        self.tick().await;
+    }
+
+    /// The wire goes to the record before anything is made of it.
+    async fn keep(&mut self, index: usize, direction: Direction, at: Stamp, bytes: Bytes) {
+        let line = &mut self.parts.lines[index];
+        line.see(at);
+        let seq = line.next_seq();
+        let entry = Entry::Wire { line_id: line.line_id, seq, direction, at, bytes: bytes.clone() };
+        let ack = self.parts.writer.write(vec![entry]).await;
+        line.pending.push_back(Pending { ack, direction, at, bytes, seq, since: Instant::now() });
+    }
+
+    async fn committed(&mut self, index: usize, commit: Commit) {
+        let line = &mut self.parts.lines[index];
+        let Some(chunk) = line.pending.pop_front() else { return };
+        self.slow_told = false;
+        let mut decoded = Vec::new();
+        match chunk.direction {
+            Direction::In => line.decoder.feed(chunk.at, &chunk.bytes, &mut decoded),
+            Direction::Out => line.decoder.sent(chunk.at, &chunk.bytes),
+        }
+        line.decoded_to = chunk.seq;
+        self.take_decoded(index, decoded, commit == Commit::Saved).await;
+        // A hand-shake is answered at once.
+        self.tick().await;
+    }
+
+    async fn tick(&mut self) {
+        for index in 0..self.parts.lines.len() {
+            let line = &mut self.parts.lines[index];
+            if line.over {
+                continue;
+            }
+            let now = line.now();
+            let mut decoded = Vec::new();
+            let send = line.decoder.tick(now, &mut decoded);
+            if let Some(bytes) = send {
+                if line.write.send(Bytes::from(bytes)).await.is_err() {
+                    tracing::debug!("the source has gone; nothing is sent");
+                }
+            }
+            for words in line.decoder.take_warnings() {
+                self.warning(index, now, words).await;
+            }
+            if !decoded.is_empty() {
+                self.take_decoded(index, decoded, true).await;
+            }
+        }
+    }
+
+    async fn take_decoded(&mut self, index: usize, decoded: Vec<Decoded>, saved: bool) {
+        if decoded.is_empty() {
+            return;
+        }
+        let frames = decoded.len() as u64;
+        let Line { decoding_id, decoded_to: wire_seq, .. } = self.parts.lines[index];
+        let mut entries = Vec::new();
+        let mut events = Vec::new();
+        for one in decoded {
+            for (field, reading) in (0..).zip(&one.readings) {
+                entries.push(Entry::Reading { decoding_id, field, wire_seq, reading: reading.clone() });
+            }
+            let understood = matches!(one.frame.fate, FrameFate::Understood { .. });
+            events.push(LaneEvent::Frame { frame: one.frame });
+            if !one.readings.is_empty() {
+                let steps = match &mut self.going {
+                    Some(going) if understood => going.run.take(&one.readings),
+                    _ => Vec::new(),
+                };
+                events.push(LaneEvent::Readings { readings: one.readings });
+                self.keep_steps(steps, &mut entries, &mut events);
+            }
+        }
+        if !entries.is_empty() {
+            self.parts.writer.write_and_go_on(entries).await;
+        }
+        for event in events {
+            self.show(event).await;
+        }
+        self.tell(if saved { FromLane::Saved(frames) } else { FromLane::Waiting(frames) }).await;
+        self.end_if_past().await;
+    }
+
+    /// Turns what followed in the run into rows and events.
+    fn keep_steps(&mut self, steps: Vec<Step>, entries: &mut Vec<Entry>, events: &mut Vec<LaneEvent>) {
+        let Some(going) = &mut self.going else { return };
+        if steps.is_empty() {
+            return;
+        }
+        let reckoning_id = going.reckoning_id;
+        let generation = i64::from(going.run.generation());
+        for step in steps {
+            match step {
+                Step::Point { n, frame, point } => {
+                    entries.push(point_entry(reckoning_id, generation, n, frame, point));
+                    events.push(LaneEvent::Point { point });
+                }
+                Step::Change(change) => {
+                    going.changes += 1;
+                    let n = going.changes;
+                    entries.push(Entry::Change { reckoning_id, generation, n, change: change.clone() });
+                    events.push(LaneEvent::Watch { change });
+                }
+                Step::Redrawn { points, changes, .. } => {
+                    for (n, (point, frame)) in points.iter().enumerate() {
+                        entries.push(point_entry(reckoning_id, generation, n + 1, *frame, *point));
+                    }
+                    for (n, change) in (1..).zip(&changes) {
+                        entries.push(Entry::Change { reckoning_id, generation, n, change: change.clone() });
+                    }
+                    going.changes = i64::try_from(changes.len()).unwrap_or(i64::MAX);
+                    let points = points.into_iter().map(|(point, _)| point).collect();
+                    events.push(LaneEvent::Redrawn { points, changes });
+                }
+            }
+        }
+        events.push(LaneEvent::Outlook { outlook: going.run.outlook() });
+    }
+
+    async fn end_if_past(&mut self) {
+        let Some(going) = &self.going else { return };
+        let past = going.head.plan.end_past.zip(going.run.past_the_last());
+        if let Some((limit, past)) = past.filter(|(limit, past)| past >= limit) {
+            let why = format!("{past:.3} past the last end-point ({limit:.3} asked for)");
+            self.end(why, "the recorder".to_owned()).await;
+        }
+    }
+
+    async fn obey(&mut self, LaneCommand { command, who, reply }: LaneCommand) {
+        let answer = match command {
+            Command::Start { plan, .. } => self.start(*plan, who).await,
+            Command::Mark { mark, .. } => self.mark(mark, who).await,
+            Command::Note { text, .. } => self.note(text, who).await,
+            Command::End { reason, .. } if self.going.is_some() => {
+                let why =
+                    reason.filter(|r| !r.trim().is_empty()).unwrap_or_else(|| "ended by hand".to_owned());
+                self.end(why, who).await;
+                Ok(())
+            }
+            Command::End { .. } => Err("no run is going on".to_owned()),
+            Command::Open { .. } | Command::SetAside { .. } | Command::Leave => {
+                Err("this is no command for a lane".to_owned())
+            }
+        };
+        // An asker that has gone needs no answer.
+        let _asker_gone = reply.send(answer);
+    }
+
+    async fn start(&mut self, plan: RunPlan, who: String) -> Result<(), String> {
+        if let Some(going) = &self.going {
+            return Err(format!("run {} is going on; end it first", going.head.run));
+        }
+        let procedure = match plan.procedure.as_str() {
+            "" => None,
+            text => Some(Procedure::parse("of this run", text)?),
+        };
+        let measured: Vec<Quantity> =
+            self.parts.lines.iter().flat_map(|l| l.profile.measures.iter().copied()).collect();
+        let signal = choose_signal(procedure.as_ref().and_then(Procedure::signal), &measured)
+            .ok_or("the profiles of this bench measure no signal: name one in `measures`")?;
+        if !measured.contains(&signal) {
+            return Err(format!(
+                "the procedure looks at {signal}, which no instrument of this bench measures"
+            ));
+        }
+        let given = procedure.as_ref().map(Procedure::given).transpose()?.unwrap_or_default();
+        let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
+        let bench = &self.parts.bench.bench;
+        let pairing = Pairing::new(bench.volume, signal, bench.settling, at);
+        let head = RunHead {
+            run: self.parts.numbers.run.fetch_add(1, Ordering::Relaxed),
+            title: procedure.as_ref().map_or_else(|| "free run".to_owned(), |p| p.title.clone()),
+            origin: self.parts.origin,
+            curve: pairing.head(),
+            warn_before: procedure.as_ref().map_or(DEFAULT_WARN_BEFORE, Procedure::warn_before),
+            cautions: procedure.iter().flat_map(|p| &p.caution).map(|c| c.text.clone()).collect(),
+            at,
+            plan,
+        };
+        let reckoning_id = self.parts.numbers.reckoning.fetch_add(1, Ordering::Relaxed);
+        let decoding_ids = self.parts.lines.iter().map(|l| l.decoding_id).collect();
+        let entries = vec![
+            Entry::Run { head: Box::new(head.clone()), who },
+            Entry::Reckoning { reckoning_id, run: head.run, decoding_ids, utc_us: at.utc_us },
+        ];
+        self.parts.writer.write_and_go_on(entries).await;
+        self.tell(FromLane::Busy(true)).await;
+        self.show(LaneEvent::Started { head: Box::new(head.clone()) }).await;
+        let run = Run::new(pairing, given);
+        self.going = Some(Going { run, head, reckoning_id, marks: 0, notes: 0, changes: 0 });
+        Ok(())
+    }
+
+    async fn mark(&mut self, mark: VolumeMark, who: String) -> Result<(), String> {
+        let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
+        let going = self.going.as_mut().ok_or("no run is going on; start one first")?;
+        let steps = going.run.mark(mark, at)?;
+        let mut entries = vec![Entry::Mark { run: going.head.run, n: going.marks, mark, at, who }];
+        going.marks += 1;
+        let mut events = Vec::new();
+        self.keep_steps(steps, &mut entries, &mut events);
+        self.parts.writer.write_and_go_on(entries).await;
+        for event in events {
+            self.show(event).await;
+        }
+        Ok(())
+    }
+
+    async fn note(&mut self, text: String, who: String) -> Result<(), String> {
+        let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
+        let going = self.going.as_mut().ok_or("no run is going on, so there is nothing to note it with")?;
+        let entry = Entry::Note { run: going.head.run, n: going.notes, words: text.clone(), at, who };
+        going.notes += 1;
+        self.parts.writer.write_and_go_on(vec![entry]).await;
+        self.show(LaneEvent::Note { at, text }).await;
+        Ok(())
+    }
+
+    /// Ends the run that goes on, if one does: last point, final evaluation, all of it committed before it is told.
+    async fn end(&mut self, why: String, who: String) {
+        let Some(going) = &mut self.going else { return };
+        let (mut entries, mut events) = (Vec::new(), Vec::new());
+        let steps = going.run.finish();
+        self.keep_steps(steps, &mut entries, &mut events);
+        let Some(Going { run, head, reckoning_id, .. }) = self.going.take() else { return };
+        // The evaluation may take a while on long curves; other lanes go on meanwhile.
+        let evaluation =
+            tokio::task::spawn_blocking(move || run.evaluate()).await.unwrap_or_else(|failure| {
+                let words = format!("the final evaluation failed ({failure}); the readings are kept");
+                Evaluation { warnings: vec![words], ..Evaluation::default() }
+            });
+        let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
+        for (n, end_point) in (1..).zip(&evaluation.end_points) {
+            entries.push(Entry::Finding { reckoning_id, n, end_point: end_point.clone() });
+        }
+        for (n, words) in (1..).zip(&evaluation.warnings) {
+            entries.push(Entry::Warning { reckoning_id, n, words: words.clone() });
+        }
+        entries.push(Entry::RunEnd { run: head.run, why: why.clone(), utc_us: at.utc_us, who });
+        let answer = self.parts.writer.write(entries).await;
+        // Saved, or kept in memory and told by the writer's state; a writer that has gone is told by the hub.
+        let _told_elsewhere = answer.await;
+        for event in events {
+            self.show(event).await;
+        }
+        let Evaluation { end_points, warnings, .. } = evaluation;
+        let end = RunEnd { run: head.run, why, end_points, warnings, at };
+        self.show(LaneEvent::Ended { end: Box::new(end) }).await;
+        self.tell(FromLane::Busy(false)).await;
+    }
+}
+
+fn point_entry(reckoning_id: i64, generation: i64, n: usize, frame: u64, point: Point) -> Entry {
+    let n = i64::try_from(n).unwrap_or(i64::MAX);
+    Entry::Point { reckoning_id, generation, n, frame: i64::try_from(frame).ok(), point }
+}
+
+/// The answer of the record to the oldest chunk of any line.
+async fn next_commit(lines: &mut [Line]) -> (usize, Commit) {
+    std::future::poll_fn(|context| {
+        for (index, line) in lines.iter_mut().enumerate() {
+            let Some(front) = line.pending.front_mut() else { continue };
+            if let Poll::Ready(answer) = Pin::new(&mut front.ack).poll(context) {
+                let commit = answer
+                    .unwrap_or_else(|_| Commit::Waiting("the writer of the record has gone".to_owned()));
+                return Poll::Ready((index, commit));
+            }
+        }
+        Poll::Pending
+    })
+    .await
+}
+
+async fn at(when: Option<Instant>) {
+    match when {
+        Some(when) => tokio::time::sleep_until(when.into()).await,
+        None => std::future::pending().await,
+    }
+}

@@ -1,0 +1,105 @@
+//! The recorder as others hold it: start, attach, ask, stop.
+
+use super::Session;
+use super::hub::{COMMANDS, Hub, Wish};
+use crate::source::Chunks;
+use crate::store::Error as StoreError;
+use crate::work::{Command, Event};
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{mpsc, oneshot};
+use tokio_util::sync::CancellationToken;
+
+/// How a recorder behaves.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct RecorderOptions {
+    /// Leave after so long without a run and without a screen; `None`: never.
+    pub leave_after: Option<Duration>,
+    /// A port that is not there at first ends its lane instead of being waited for.
+    pub ports_must_exist: bool,
+    /// What stands behind the simulated instrument.
+    pub simulator: Option<fn(seed: u64) -> Chunks>,
+}
+
+/// A running recorder; cheap to clone.
+#[derive(Debug, Clone)]
+pub struct Recorder {
+    wishes: mpsc::Sender<Wish>,
+    cancel: CancellationToken,
+    done: CancellationToken,
+}
+
+impl Recorder {
+    /// Opens the record and starts the hub; must be called within a tokio runtime.
+    ///
+    /// The caller must hold the lock of the record.
+    ///
+    /// # Errors
+    /// When the record cannot be opened for writing.
+    pub fn start(record: &Path, options: RecorderOptions) -> Result<Self, StoreError> {
+        let (wishes, inbox) = mpsc::channel(COMMANDS);
+        let cancel = CancellationToken::new();
+        let done = CancellationToken::new();
+        let (hub, from_lanes) = Hub::new(record, options, cancel.clone())?;
+        let ended = done.clone();
+        tokio::spawn(async move {
+            hub.run(inbox, from_lanes).await;
+            ended.cancel();
+        });
+        Ok(Self { wishes, cancel, done })
+    }
+
+    /// Attaches a screen in this process: it is waited for, so that it misses nothing.
+    pub async fn attach(&self, who: String) -> Session {
+        let (to_recorder, mut commands) = mpsc::channel::<(u64, Command)>(COMMANDS);
+        let (to_screen, events) = mpsc::channel(COMMANDS);
+        let connection = self.connect(true).await;
+        let recorder = self.clone();
+        if let Some((screen, mut from_hub)) = connection {
+            // Two tasks, so that a screen that waits for the hub never keeps the hub waiting.
+            tokio::spawn(async move {
+                while let Some((id, command)) = commands.recv().await {
+                    recorder.command(screen, id, command, who.clone()).await;
+                }
+                recorder.detach(screen).await;
+            });
+            tokio::spawn(async move {
+                while let Some(event) = from_hub.recv().await {
+                    if to_screen.send(Arc::unwrap_or_clone(event)).await.is_err() {
+                        break;
+                    }
+                }
+            });
+        }
+        Session { commands: to_recorder, events }
+    }
+
+    /// Attaches a screen of another process: dropped when it does not read. `None`: the recorder has gone.
+    pub async fn connect(&self, patient: bool) -> Option<(u64, mpsc::Receiver<Arc<Event>>)> {
+        let (reply, answer) = oneshot::channel();
+        self.wishes.send(Wish::Attach { patient, reply }).await.ok()?;
+        answer.await.ok()
+    }
+
+    /// Asks something on behalf of a screen.
+    pub async fn command(&self, screen: u64, id: u64, command: Command, who: String) {
+        // A recorder that has gone has told its screens so.
+        let _gone = self.wishes.send(Wish::Command { from: screen, id, command, who }).await;
+    }
+
+    /// Forgets a screen.
+    pub async fn detach(&self, screen: u64) {
+        let _gone = self.wishes.send(Wish::Detach { screen }).await;
+    }
+
+    /// Stops the sources; runs are ended and everything is committed before [`Self::ended`] returns.
+    pub fn stop(&self) {
+        self.cancel.cancel();
+    }
+
+    /// Waits until the recorder has left and the record is closed.
+    pub async fn ended(&self) {
+        self.done.cancelled().await;
+    }
+}

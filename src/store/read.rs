@@ -1,0 +1,312 @@
+//! Questions that are asked of a record.
+
+use super::{Error, open_for_reading};
+use crate::detector::{Because, Change, EndPoint, WatchState};
+use crate::reading::{Point, Stamp, Titrant};
+use crate::work::{Origin, RunHead, RunId};
+use rusqlite::{Connection, OptionalExtension, Row, params};
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// A reading connection to a record; other programs may write meanwhile.
+#[derive(Debug)]
+pub struct Reader {
+    path: PathBuf,
+    connection: Connection,
+}
+
+/// One run in a list.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RunRow {
+    /// Its number.
+    pub run: RunId,
+    /// When it began, microseconds since 1970 UTC.
+    pub started_utc_us: i64,
+    /// Title of its procedure.
+    pub title: String,
+    /// The sample.
+    pub sample: String,
+    /// Which portion.
+    pub portion: u32,
+    /// Of how many planned.
+    pub portions: u32,
+    /// Where the data came from.
+    pub origin: Origin,
+    /// How the titrant is measured.
+    pub titrant: Titrant,
+    /// Why it ended; `None`: cut off or still going on.
+    pub ended: Option<String>,
+    /// Why it was set aside, if it was.
+    pub set_aside: Option<String>,
+    /// End-points of its first evaluation with their standard uncertainties (mL or g).
+    pub end_points: Vec<(f64, Option<f64>)>,
+}
+
+/// Everything kept of one run, but for the wire.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StoredRun {
+    /// Its row in the list.
+    pub row: RunRow,
+    /// What it was at its start.
+    pub head: RunHead,
+    /// Who started it.
+    pub who: String,
+    /// The instruments it read.
+    pub lines: Vec<StoredLine>,
+    /// Points as they hold.
+    pub points: Vec<Point>,
+    /// Changes of the watch as they hold.
+    pub changes: Vec<Change>,
+    /// End-points.
+    pub findings: Vec<EndPoint>,
+    /// Warnings.
+    pub warnings: Vec<String>,
+    /// Notes with the seconds of the line at which they were made.
+    pub notes: Vec<(f64, String)>,
+}
+
+/// One instrument that a run read.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct StoredLine {
+    /// Number of its line.
+    pub line_id: i64,
+    /// Title of the instrument.
+    pub instrument: String,
+    /// The port.
+    pub port: String,
+    /// SHA-256 of the profile text.
+    pub profile_hash: String,
+}
+
+/// One chunk of the wire.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct WireChunk {
+    /// Whether it came from the instrument.
+    pub incoming: bool,
+    /// When.
+    pub at: Stamp,
+    /// The bytes.
+    pub bytes: Vec<u8>,
+}
+
+impl Reader {
+    /// Opens the record at `path`.
+    ///
+    /// # Errors
+    /// As [`open_for_reading`].
+    pub fn open(path: &Path) -> Result<Self, Error> {
+        Ok(Self { path: path.to_owned(), connection: open_for_reading(path)? })
+    }
+
+    fn fail(&self) -> impl Fn(rusqlite::Error) -> Error + '_ {
+        |source| Error::sqlite(&self.path, source)
+    }
+
+    /// The latest runs, newest first, at most `most`.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn runs(&self, most: usize) -> Result<Vec<RunRow>, Error> {
+        let fail = self.fail();
+        let mut statement = self
+            .connection
+            .prepare_cached(&format!("{RUN_ROW} ORDER BY run.run_id DESC LIMIT ?"))
+            .map_err(&fail)?;
+        let most = i64::try_from(most).unwrap_or(i64::MAX);
+        let rows = statement.query_map([most], run_row).map_err(&fail)?;
+        let mut runs = rows.collect::<rusqlite::Result<Vec<_>>>().map_err(&fail)?;
+        for run in &mut runs {
+            run.end_points = self.end_points(run.run)?;
+        }
+        Ok(runs)
+    }
+
+    fn end_points(&self, run: RunId) -> Result<Vec<(f64, Option<f64>)>, Error> {
+        let sql = "SELECT titrant, u FROM finding WHERE reckoning_id =
+            (SELECT min(reckoning_id) FROM reckoning WHERE run_id = ?) ORDER BY n";
+        self.all(sql, run, |row| Ok((row.get(0)?, row.get(1)?)))
+    }
+
+    /// Everything kept of one run.
+    ///
+    /// # Errors
+    /// When there is no such run, or what SQLite says.
+    pub fn run(&self, run: RunId) -> Result<StoredRun, Error> {
+        let fail = self.fail();
+        let row = self
+            .connection
+            .query_row(&format!("{RUN_ROW} WHERE run.run_id = ?"), [run], run_row)
+            .optional()
+            .map_err(&fail)?
+            .ok_or(Error::NoRun { run })?;
+        let (head, who): (String, String) = self
+            .connection
+            .query_row("SELECT head, who FROM run WHERE run_id = ?", [run], |row| {
+                Ok((row.get(0)?, row.get(1)?))
+            })
+            .map_err(&fail)?;
+        let head = serde_json::from_str(&head).map_err(|e| Error::Foreign {
+            path: self.path.clone(),
+            why: format!("the head of run {run} cannot be read: {e}"),
+        })?;
+        let id: Option<i64> = self
+            .connection
+            .query_row("SELECT min(reckoning_id) FROM reckoning WHERE run_id = ?", [run], |row| row.get(0))
+            .map_err(&fail)?;
+        let id = id.unwrap_or(-1);
+        let mut stored = StoredRun {
+            head,
+            who,
+            lines: self.lines(id)?,
+            points: self.points(id)?,
+            changes: self.changes(id)?,
+            findings: self.findings(id)?,
+            warnings: self
+                .all("SELECT words FROM warning WHERE reckoning_id = ? ORDER BY n", id, |r| r.get(0))?,
+            notes: self.all("SELECT elapsed_ns, words FROM note WHERE run_id = ? ORDER BY n", run, |r| {
+                Ok((r.get::<_, i64>(0)? as f64 * 1e-9, r.get(1)?))
+            })?,
+            row,
+        };
+        stored.row.end_points = stored.findings.iter().map(|f| (f.titrant, f.u)).collect();
+        Ok(stored)
+    }
+
+    fn all<T>(
+        &self,
+        sql: &str,
+        id: i64,
+        read: impl Fn(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, Error> {
+        let fail = self.fail();
+        let mut statement = self.connection.prepare_cached(sql).map_err(&fail)?;
+        let rows = statement.query_map([id], |row| read(row)).map_err(&fail)?;
+        rows.collect::<rusqlite::Result<Vec<_>>>().map_err(&fail)
+    }
+
+    fn lines(&self, reckoning: i64) -> Result<Vec<StoredLine>, Error> {
+        let sql = "SELECT line_id, instrument, port, profile_hash FROM reckoning_decoding
+            JOIN decoding USING (decoding_id) JOIN line USING (line_id)
+            WHERE reckoning_id = ? ORDER BY line_id";
+        self.all(sql, reckoning, |row| {
+            Ok(StoredLine {
+                line_id: row.get(0)?,
+                instrument: row.get(1)?,
+                port: row.get(2)?,
+                profile_hash: row.get(3)?,
+            })
+        })
+    }
+
+    fn points(&self, reckoning: i64) -> Result<Vec<Point>, Error> {
+        let sql =
+            "SELECT titrant, signal, temperature_c, t_s FROM point WHERE reckoning_id = ?1 AND generation =
+            (SELECT max(generation) FROM point WHERE reckoning_id = ?1) ORDER BY n";
+        self.all(sql, reckoning, |row| {
+            Ok(Point {
+                titrant: row.get(0)?,
+                signal: row.get(1)?,
+                temperature_c: row.get(2)?,
+                t_s: row.get(3)?,
+            })
+        })
+    }
+
+    fn changes(&self, reckoning: i64) -> Result<Vec<Change>, Error> {
+        // The generation that holds is that of the points: a correction may leave the watch without any change.
+        let sql = "SELECT point, titrant, state, find, end_point, u, what, figure, limit_value, points
+            FROM watch_change WHERE reckoning_id = ?1 AND generation =
+            (SELECT max(generation) FROM point WHERE reckoning_id = ?1) ORDER BY n";
+        self.all(sql, reckoning, |row| {
+            let state: String = row.get(2)?;
+            Ok(Change {
+                point: row.get::<_, i64>(0)?.try_into().unwrap_or(0),
+                titrant: row.get(1)?,
+                state: watch_state(&state),
+                find: row.get(3)?,
+                end_point: row.get(4)?,
+                u: row.get(5)?,
+                because: Because {
+                    what: row.get(6)?,
+                    figure: row.get::<_, Option<f64>>(7)?.unwrap_or(f64::NAN),
+                    limit: row.get::<_, Option<f64>>(8)?.unwrap_or(f64::NAN),
+                    points: row.get::<_, i64>(9)?.try_into().unwrap_or(0),
+                },
+            })
+        })
+    }
+
+    fn findings(&self, reckoning: i64) -> Result<Vec<EndPoint>, Error> {
+        let sql = "SELECT titrant, u, signal, confirmed_at, confirmed_at_point, method
+            FROM finding WHERE reckoning_id = ? ORDER BY n";
+        self.all(sql, reckoning, |row| {
+            Ok(EndPoint {
+                titrant: row.get(0)?,
+                u: row.get(1)?,
+                signal: row.get(2)?,
+                confirmed_at: row.get(3)?,
+                confirmed_at_point: row.get::<_, Option<i64>>(4)?.and_then(|n| n.try_into().ok()),
+                method: row.get(5)?,
+            })
+        })
+    }
+
+    /// The wire of a line, in order, handed to `take` chunk by chunk.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn wire(&self, line_id: i64, mut take: impl FnMut(WireChunk)) -> Result<(), Error> {
+        let fail = self.fail();
+        let sql = "SELECT direction, elapsed_ns, utc_us, bytes FROM wire
+            WHERE line_id = ? ORDER BY seq";
+        let mut statement = self.connection.prepare_cached(sql).map_err(&fail)?;
+        let mut rows = statement.query(params![line_id]).map_err(&fail)?;
+        while let Some(row) = rows.next().map_err(&fail)? {
+            let read = |row: &Row<'_>| -> rusqlite::Result<WireChunk> {
+                Ok(WireChunk {
+                    incoming: row.get::<_, String>(0)? == "in",
+                    at: Stamp {
+                        elapsed_ns: row.get::<_, i64>(1)?.try_into().unwrap_or(0),
+                        utc_us: row.get(2)?,
+                    },
+                    bytes: row.get(3)?,
+                })
+            };
+            take(read(row).map_err(&fail)?);
+        }
+        Ok(())
+    }
+}
+
+const RUN_ROW: &str =
+    "SELECT run.run_id, run.started_utc_us, run.title, run.sample, run.portion, run.portions,
+    run.origin, run_end.why, set_aside.reason, json_extract(run.head, '$.curve.titrant')
+    FROM run LEFT JOIN run_end USING (run_id) LEFT JOIN set_aside USING (run_id)";
+
+fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
+    Ok(RunRow {
+        run: row.get(0)?,
+        started_utc_us: row.get(1)?,
+        title: row.get(2)?,
+        sample: row.get(3)?,
+        portion: row.get(4)?,
+        portions: row.get(5)?,
+        // The table's CHECK lets no other word in.
+        origin: Origin::parse(&row.get::<_, String>(6)?).unwrap_or(Origin::Imported),
+        titrant: match row.get::<_, Option<String>>(9)?.as_deref() {
+            Some("mass") => Titrant::Mass,
+            _ => Titrant::Volume,
+        },
+        ended: row.get(7)?,
+        set_aside: row.get(8)?,
+        end_points: Vec::new(),
+    })
+}
+
+/// The table's CHECK lets no other word in.
+fn watch_state(word: &str) -> WatchState {
+    [WatchState::Closing, WatchState::Turning, WatchState::Found, WatchState::Withdrawn]
+        .into_iter()
+        .find(|state| state.word() == word)
+        .unwrap_or(WatchState::Far)
+}

@@ -1,0 +1,240 @@
+//! The one thread that writes the record.
+//!
+//! A commit begins at once when the thread is idle; under load whatever arrived meanwhile goes
+//! into one transaction of at most [`GROUP_TIME`]. Each batch is acknowledged after its commit.
+//! When the disk is full, locked or read-only, batches are kept in memory in their order, the
+//! senders are told in words, and saving goes on by itself.
+
+use super::{Entry, Error, insert::insert, open_for_writing};
+use rusqlite::{Connection, TransactionBehavior};
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+use tokio::sync::{mpsc, oneshot, watch};
+
+/// Batches that may wait in the channel; when it is full the senders wait, and with them the
+/// sources, so that the operating system's buffer fills and an overrun becomes a gap event.
+const WAITING_BATCHES: usize = 1_024;
+
+/// Longest time that entries are gathered for one commit.
+const GROUP_TIME: Duration = Duration::from_millis(50);
+
+/// Most entries in one commit.
+const GROUP_ENTRIES: usize = 4_096;
+
+/// Most entries kept in memory while the record cannot be written; beyond it the sources are held up.
+const BACKLOG_ENTRIES: usize = 2_000_000;
+
+/// Pause between tries while the record cannot be written.
+const RETRY_PAUSE: Duration = Duration::from_millis(500);
+
+/// What became of a batch.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Commit {
+    /// It is on the disk.
+    Saved,
+    /// It is kept in memory, in order, and will be saved; holds the reason in words.
+    Waiting(String),
+}
+
+/// How the writer stands.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct WriterState {
+    /// Batches that wait in memory because the record cannot be written.
+    pub waiting_batches: u64,
+    /// Bytes of the wire among them.
+    pub waiting_bytes: u64,
+    /// When the oldest of them came.
+    pub oldest: Option<Instant>,
+    /// Why, in words, while that is so.
+    pub trouble: Option<String>,
+}
+
+/// Numbers that the next line, decoding, run and reckoning will get.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct NextIds {
+    /// Of the next line.
+    pub line: i64,
+    /// Of the next decoding.
+    pub decoding: i64,
+    /// Of the next run.
+    pub run: i64,
+    /// Of the next reckoning.
+    pub reckoning: i64,
+}
+
+struct Batch {
+    entries: Vec<Entry>,
+    came: Instant,
+    reply: Option<oneshot::Sender<Commit>>,
+}
+
+/// Hands batches to the writer thread; cheap to clone.
+#[derive(Debug, Clone)]
+pub struct Writer {
+    batches: mpsc::Sender<Batch>,
+    state: watch::Receiver<WriterState>,
+}
+
+/// The thread behind a [`Writer`]; join it to be sure that all is committed.
+#[derive(Debug)]
+pub struct WriterThread {
+    handle: std::thread::JoinHandle<Option<String>>,
+}
+
+impl WriterThread {
+    /// Waits until every batch is committed and the file closed; call it off the runtime.
+    ///
+    /// Gives the reason, in words, if something could not be saved.
+    #[must_use]
+    pub fn finish(self) -> Option<String> {
+        self.handle.join().unwrap_or_else(|_| Some("the writer of the record failed".to_owned()))
+    }
+}
+
+impl Writer {
+    /// Opens the record for writing and starts the thread.
+    ///
+    /// # Errors
+    /// As [`open_for_writing`].
+    pub fn start(path: &Path) -> Result<(Self, WriterThread, NextIds), Error> {
+        let connection = open_for_writing(path)?;
+        let ids = next_ids(&connection).map_err(|source| Error::sqlite(path, source))?;
+        let (batches, inbox) = mpsc::channel(WAITING_BATCHES);
+        let (publish, state) = watch::channel(WriterState::default());
+        let thread = Thread { path: path.to_owned(), connection, inbox, publish, backlog: VecDeque::new() };
+        let handle = std::thread::Builder::new()
+            .name("record-writer".to_owned())
+            .spawn(move || thread.run())
+            .map_err(|source| Error::Folder { folder: path.to_owned(), source })?;
+        Ok((Self { batches, state }, WriterThread { handle }, ids))
+    }
+
+    /// Hands a batch over; the answer comes after its commit. Waits while the channel is full.
+    ///
+    /// The receiver fails only when the writer thread has gone.
+    pub async fn write(&self, entries: Vec<Entry>) -> oneshot::Receiver<Commit> {
+        let (reply, answer) = oneshot::channel();
+        // A closed channel drops the reply, which the receiver sees as "the writer has gone".
+        let _gone = self.batches.send(Batch { entries, came: Instant::now(), reply: Some(reply) }).await;
+        answer
+    }
+
+    /// Hands a batch over without asking for an answer.
+    pub async fn write_and_go_on(&self, entries: Vec<Entry>) {
+        let _gone = self.batches.send(Batch { entries, came: Instant::now(), reply: None }).await;
+    }
+
+    /// How the writer stands; changes are signalled.
+    #[must_use]
+    pub fn state(&self) -> watch::Receiver<WriterState> {
+        self.state.clone()
+    }
+}
+
+fn next_ids(connection: &Connection) -> rusqlite::Result<NextIds> {
+    let next = |sql: &str| connection.query_row(sql, [], |row| row.get::<_, i64>(0));
+    Ok(NextIds {
+        line: next("SELECT coalesce(max(line_id), 0) + 1 FROM line")?,
+        decoding: next("SELECT coalesce(max(decoding_id), 0) + 1 FROM decoding")?,
+        run: next("SELECT coalesce(max(run_id), 0) + 1 FROM run")?,
+        reckoning: next("SELECT coalesce(max(reckoning_id), 0) + 1 FROM reckoning")?,
+    })
+}
+
+struct Thread {
+    path: PathBuf,
+    connection: Connection,
+    inbox: mpsc::Receiver<Batch>,
+    publish: watch::Sender<WriterState>,
+    backlog: VecDeque<Batch>,
+}
+
+impl Thread {
+    fn run(mut self) -> Option<String> {
+        loop {
+            if self.backlog.is_empty() {
+                match self.inbox.blocking_recv() {
+                    Some(batch) => self.backlog.push_back(batch),
+                    None => return self.close(),
+                }
+            }
+            self.gather();
+            match self.commit() {
+                Ok(()) => self.acknowledge(),
+                Err(source) => {
+                    let words = Error::sqlite(&self.path, source).to_string();
+                    self.tell_waiting(&words);
+                    if self.inbox.is_closed() && self.inbox.is_empty() {
+                        return Some(words);
+                    }
+                    std::thread::sleep(RETRY_PAUSE);
+                }
+            }
+        }
+    }
+
+    /// Takes what has arrived meanwhile: one group, or all there is while the record cannot be written.
+    fn gather(&mut self) {
+        let began = Instant::now();
+        let mut entries: usize = self.backlog.iter().map(|b| b.entries.len()).sum();
+        let most = if self.publish.borrow().trouble.is_some() { BACKLOG_ENTRIES } else { GROUP_ENTRIES };
+        while entries < most && began.elapsed() < GROUP_TIME {
+            match self.inbox.try_recv() {
+                Ok(batch) => {
+                    entries += batch.entries.len();
+                    self.backlog.push_back(batch);
+                }
+                Err(_) => break,
+            }
+        }
+    }
+
+    fn commit(&mut self) -> rusqlite::Result<()> {
+        let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        for entry in self.backlog.iter().flat_map(|batch| &batch.entries) {
+            insert(&transaction, entry)?;
+        }
+        transaction.commit()
+    }
+
+    fn acknowledge(&mut self) {
+        for batch in self.backlog.drain(..) {
+            if let Some(reply) = batch.reply {
+                // The asker may have gone; the batch is saved all the same.
+                let _asker_gone = reply.send(Commit::Saved);
+            }
+        }
+        self.publish.send_if_modified(|state| {
+            let changed = *state != WriterState::default();
+            *state = WriterState::default();
+            changed
+        });
+    }
+
+    fn tell_waiting(&mut self, words: &str) {
+        let mut bytes = 0;
+        for batch in &mut self.backlog {
+            bytes += batch.entries.iter().map(Entry::wire_bytes).sum::<usize>() as u64;
+            if let Some(reply) = batch.reply.take() {
+                let _asker_gone = reply.send(Commit::Waiting(words.to_owned()));
+            }
+        }
+        tracing::warn!(trouble = words, batches = self.backlog.len(), "the record cannot be written");
+        self.publish.send_replace(WriterState {
+            waiting_batches: self.backlog.len() as u64,
+            waiting_bytes: bytes,
+            oldest: self.backlog.front().map(|b| b.came),
+            trouble: Some(words.to_owned()),
+        });
+    }
+
+    /// Leaves one tidy file behind.
+    fn close(self) -> Option<String> {
+        if let Err(error) = self.connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)") {
+            // Readers may hold the log; it is taken in at the next opening.
+            tracing::debug!(%error, "the write-ahead log stays");
+        }
+        None
+    }
+}
