@@ -17,13 +17,14 @@ pub(super) struct FoundCheck {
     pub(super) tried: usize,
 }
 
-/// No more frames than these are tried.
+/// No more frames than these are tried, from the start and from the middle: neighbours, since each nth frame of an
+/// instrument that sends its lines in turn would be always the same line.
 const FRAMES: usize = 50;
 
 /// Tries every known kind in every known place; accepted above half of the frames, at least five, with different values.
 pub(super) fn find(frames: &[Frame], framing: &Framing) -> Option<FoundCheck> {
-    let step = frames.len().div_ceil(FRAMES).max(1);
-    let sample: Vec<&Frame> = frames.iter().step_by(step).filter(|f| f.body.len() >= 4).collect();
+    let middle = (frames.len() / 2).saturating_sub(FRAMES / 4).max(FRAMES / 2);
+    let sample: Vec<&Frame> = frames.iter().take(FRAMES / 2).chain(frames.iter().skip(middle).take(FRAMES / 2)).filter(|f| f.body.len() >= 4).collect();
     if sample.len() < 5 {
         return None;
     }

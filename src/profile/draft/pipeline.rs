@@ -65,8 +65,7 @@ pub(super) fn run(heard: &Heard) -> Found {
     let framing = framing::find(&stream);
     let flow_control = drop_flow_control(&mut stream);
     let mut frames = framing::cut(&stream, &framing);
-    let all_frames = frames.clone();
-    let check = check::find(&frames, &framing).filter(|_| !frames.iter().all(|f| f.body.starts_with(b":")));
+    let check = check::find(&frames, &framing).filter(|_| frames.iter().filter(|f| f.body.starts_with(b":")).count() * 2 < frames.len());
     if let Some(found) = &check {
         frames.retain(|f| holds(found, f));
         for f in &mut frames {
@@ -110,7 +109,7 @@ pub(super) fn run(heard: &Heard) -> Found {
         handshake: false,
         numbered: false,
     };
-    found.registers = modbus::find(&found.stream, &all_frames, &found.lines);
+    found.registers = modbus::find(&found.stream, &found.frames, &found.lines);
     if found.registers.is_empty() {
         columns(&mut found);
         flags(&mut found);
