@@ -34,8 +34,9 @@ pub(super) struct Run {
     pub(super) rising: f64,
     /// Share of steps that rise.
     pub(super) climbing: f64,
-    /// Falls that go back near nought.
+    /// Falls that go back near nought, and those of them that go so near that they cannot be a lost digit.
     pub(super) refills: usize,
+    pub(super) refills_at_zero: usize,
     /// Share of rising steps that have one of the four commonest sizes.
     pub(super) few_steps: f64,
     /// Integers that grow by one each line.
@@ -224,7 +225,8 @@ fn run(values: &[(usize, f64)], lines: &[Line], decimals: usize) -> Run {
     let max = v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let steps: Vec<f64> = v.windows(2).map(|w| w[1] - w[0]).collect();
     let tiny = 10f64.powi(-i32::try_from(decimals.min(12)).unwrap_or(0)) * 0.01;
-    let refills = v.windows(2).filter(|w| w[0] - w[1] > 0.3 * (max - min) && w[1] - min < 0.15 * (max - min)).count();
+    let refills = v.windows(2).filter(|w| w[0] - w[1] > 0.3 * (max - min) && w[1] - min < 0.25 * (max - min)).count();
+    let refills_at_zero = v.windows(2).filter(|w| w[0] - w[1] > 0.3 * (max - min) && w[1] <= 0.02 * w[0]).count();
     let rising = steps.iter().filter(|s| **s >= -tiny).count() as f64 / steps.len() as f64;
     let climbing = steps.iter().filter(|s| **s > tiny).count();
     let mut sizes: HashMap<i64, usize> = HashMap::new();
@@ -249,6 +251,7 @@ fn run(values: &[(usize, f64)], lines: &[Line], decimals: usize) -> Run {
         rising,
         climbing: climbing as f64 / steps.len() as f64,
         refills,
+        refills_at_zero,
         few_steps,
         counter: decimals == 0 && n >= 3 && ones * 10 >= (steps.len() - wraps.min(steps.len() / 2)) * 7 && ones * 2 > steps.len(),
         constant: max - min < tiny,
@@ -257,14 +260,22 @@ fn run(values: &[(usize, f64)], lines: &[Line], decimals: usize) -> Run {
     }
 }
 
-/// The slope of the values against arrival time, where they lie on a line within half a second's worth or 0.1 %.
+/// The slope of the values against arrival time, where they lie on a line.
+///
+/// It is taken from differences over half the capture: pauses of a bad line shift single arrivals, not the pace.
 fn clock(values: &[(usize, f64)], lines: &[Line]) -> Option<f64> {
     if values.len() < 5 {
         return None;
     }
     let points: Vec<(f64, f64)> = values.iter().map(|(i, v)| (lines[*i].at_s, *v)).collect();
-    let (slope, r) = line_fit(&points)?;
-    (r > 0.9998).then_some(slope)
+    let (_, r) = line_fit(&points)?;
+    let half = points.len() / 2;
+    let mut slopes: Vec<f64> = (0..points.len() - half).filter_map(|i| {
+        let (a, b) = (points[i], points[i + half]);
+        (b.0 > a.0).then(|| (b.1 - a.1) / (b.0 - a.0))
+    }).collect();
+    slopes.sort_by(f64::total_cmp);
+    (r > 0.998).then(|| slopes.get(slopes.len() / 2).copied()).flatten()
 }
 
 /// Slope and correlation of y on x.

@@ -107,19 +107,29 @@ fn registers(first: u16, answers: &[(usize, &[u8])], lines: &[Line]) -> Vec<Regi
             let values: Vec<(usize, f64)> = raw.iter().map(|(i, v)| (*i, if signed { f64::from(v.cast_signed()) } else { f64::from(*v) })).collect();
             let mut column = Column::from_values(values.clone(), lines, 0)?;
             let mut scales: Vec<(Quantity, i32, f64)> = Vec::new();
+            let mut seconds: Vec<(Quantity, f64)> = Vec::new();
             for (digits, prior) in [(0, 0.85), (1, 1.0), (2, 1.0), (3, 0.95), (4, 0.6)] {
                 let scale = 10f64.powi(-digits);
                 let scaled = values.iter().map(|(i, v)| (*i, v * scale)).collect();
                 let Some(mut trial) = Column::from_values(scaled, lines, digits.unsigned_abs() as usize) else { continue };
-                quantity::by_numbers(&mut trial, true);
+                quantity::by_numbers(&mut trial);
                 for q in Quantity::ALL {
                     let weight = trial.weight(q) * prior;
                     match scales.iter_mut().find(|s| s.0 == q) {
-                        Some(s) if s.2 < weight => *s = (q, -digits, weight),
-                        Some(_) => {}
+                        Some(s) if s.2 < weight => {
+                            seconds.push((q, s.2));
+                            *s = (q, -digits, weight);
+                        }
+                        Some(_) => seconds.push((q, weight)),
                         None if weight > 0.0 => scales.push((q, -digits, weight)),
                         None => {}
                     }
+                }
+            }
+            // Where two scales are as good as each other, only a person knows: a wrong power of ten is worse than none.
+            for s in &mut scales {
+                if seconds.iter().any(|(q, w)| *q == s.0 && *w > s.2 * 0.8) {
+                    s.2 *= 0.6;
                 }
             }
             column.evidence = scales.iter().map(|(q, _, w)| (*q, *w, "its numbers".to_owned())).collect();
@@ -150,7 +160,7 @@ fn floats(first: u16, answers: &[(usize, &[u8])], lines: &[Line], count: usize) 
             };
             let decimals = (0..6).find(|d| values.iter().filter(|(_, v)| fits(*d, *v)).count() * 10 >= values.len() * 9).unwrap_or(3);
             let mut column = Column::from_values(values, lines, decimals.unsigned_abs() as usize)?;
-            quantity::by_numbers(&mut column, true);
+            quantity::by_numbers(&mut column);
             list.push(Register { at: first + u16::try_from(2 * k).ok()?, form, column, choice: None, scales: Vec::new() });
         }
         return Some(list);

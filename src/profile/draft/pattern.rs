@@ -98,10 +98,17 @@ pub(super) fn shape_of(tokens: &[(usize, &Token)], decimals: usize, decimal_sign
         *widths.entry(blanks + length).or_default() += 1;
         *lengths.entry(length).or_default() += 1;
     }
+    // Numbers of each length must fill the same width: one blank before numbers that grow is no width.
+    let filled = |width: usize| {
+        lengths.iter().filter(|(_, n)| **n >= 2).all(|(length, n)| {
+            let fit = numbers.iter().filter(|(blanks, t, _)| t.end - t.start == *length && blanks + length == width).count();
+            fit * 10 >= *n * 7
+        })
+    };
     let (width, same) = widths.iter().max_by_key(|(_, n)| **n).map_or((0, 0), |(w, n)| (*w, *n));
     let proven = lengths.values().filter(|n| **n * 100 >= total * 4 && **n >= 2).count() >= 2;
     let places = width.checked_sub(if decimals > 0 { decimals + 1 } else { 0 });
-    if let Some(places) = places.filter(|_| proven && same * 100 >= total * 88 && after.is_empty() && !before.contains(' ') && count(&|n| n.grouped) == 0) {
+    if let Some(places) = places.filter(|_| proven && filled(width) && same * 100 >= total * 88 && after.is_empty() && !before.contains(' ') && count(&|n| n.grouped) == 0) {
         let negative = count(&|n| n.negative) > 0;
         if places >= 3 || always && places >= 3 {
             return Some((format!("{before}{}0{part}", "#".repeat(places - 2)), true));

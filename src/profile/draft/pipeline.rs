@@ -220,10 +220,9 @@ fn columns(found: &mut Found) {
             label::by_request(column, String::from_utf8_lossy(request).trim());
         }
     }
-    let alone = columns.iter().all(|c| c.evidence.is_empty());
     for column in &mut columns {
         // A unit or a word for a counter's neighbour does not make the counter a reading.
-        quantity::by_numbers(column, alone);
+        quantity::by_numbers(column);
         quantity::hidden_point(column);
         if column.run.constant && column.run.count > 5 && column.main_decimals() == 0 && !column.evidence.iter().any(|(_, w, _)| *w >= 0.9) {
             column.other.get_or_insert_with(|| "it never changes: a setting".to_owned());
@@ -301,7 +300,7 @@ fn pulses(found: &mut Found) {
     let size = found.lines.iter().take(40).find_map(|l| {
         l.tokens.windows(2).find_map(|w| {
             let n = w[0].number()?;
-            (n.decimals >= 3 && n.value > 0.0 && n.value < 0.1 && words::unit(&w[1].text).is_some_and(|u| u.0 == crate::reading::Unit::Millilitre)).then_some(n.value)
+            (n.decimals >= 2 && n.value > 0.0 && n.value <= 0.1 && words::unit(&w[1].text).is_some_and(|u| u.0 == crate::reading::Unit::Millilitre)).then_some(n.value)
         })
     });
     for column in &mut found.columns {

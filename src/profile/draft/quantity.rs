@@ -27,7 +27,7 @@ pub(super) fn possible(quantity: Quantity, column: &Column) -> bool {
 }
 
 /// What the numbers alone speak for; at most 0.57.
-pub(super) fn by_numbers(column: &mut Column, alone: bool) {
+pub(super) fn by_numbers(column: &mut Column) {
     let run = &column.run;
     let d = column.main_decimals();
     let size = run.max.abs().max(run.min.abs());
@@ -102,7 +102,7 @@ pub(super) fn by_numbers(column: &mut Column, alone: bool) {
         0..=4 => 0.6,
         5..=7 => 0.8,
         _ => 1.0,
-    } * if alone { 1.0 } else { 0.95 };
+    };
     column.evidence.extend(say.into_iter().map(|(q, w)| (q, w * factor, "its numbers".to_owned())));
 }
 

@@ -213,6 +213,16 @@ fn interleaved(classes: &[Vec<usize>]) -> bool {
     changes * 10 >= all.len() * 4
 }
 
+/// Whether the classes come in turn: after each line of one class the next of the same class is a whole round away.
+fn in_turn(classes: &[Vec<usize>]) -> bool {
+    let mut all: Vec<(usize, usize)> = classes.iter().enumerate().flat_map(|(c, l)| l.iter().map(move |i| (*i, c))).collect();
+    all.sort_unstable();
+    let n = classes.len();
+    let even = classes.iter().map(Vec::len).min().unwrap_or(0) * 10 >= classes.iter().map(Vec::len).max().unwrap_or(0) * 7;
+    let round = all.windows(n + 1).filter(|w| w[0].1 == w[n].1 && w[1..n].iter().all(|x| x.1 != w[0].1)).count();
+    even && n >= 2 && all.len() > 2 * n && round * 10 >= (all.len() - n) * 6
+}
+
 /// Whether the numbers at this slot differ by class so clearly that the classes are different things.
 fn separates(template: &Template, lines: &[Line], classes: &[Vec<usize>], slot: usize) -> bool {
     let mut sets: Vec<(usize, Vec<f64>)> = Vec::new();
@@ -269,7 +279,7 @@ fn split(mut template: Template, lines: &[Line], least: usize, depth: usize, out
                 let classes: Vec<Vec<usize>> = frequent.iter().map(|(_, l)| l.clone()).collect();
                 let apart = depth < 4
                     && template.optional != Some(slot)
-                    && (names_differ(&named) || interleaved(&classes) && numbers.iter().any(|n| separates(&template, lines, &classes, *n)));
+                    && (names_differ(&named) || in_turn(&classes) && named.iter().all(|w| words::steadiness(w).is_none()) || interleaved(&classes) && numbers.iter().any(|n| separates(&template, lines, &classes, *n)));
                 if apart {
                     for class in classes {
                         split(template.keeping(class), lines, least.min(2), depth + 1, out);
@@ -290,7 +300,7 @@ fn split(mut template: Template, lines: &[Line], least: usize, depth: usize, out
                 let covered: usize = frequent.iter().map(|(_, l)| l.len()).sum();
                 if depth < 4 && (2..=4).contains(&frequent.len()) && covered * 100 >= whole * 85 && whole >= 12 && frequent.iter().all(|(w, _)| w.len() <= 3 && w.chars().all(|c| c.is_ascii_digit())) {
                     let classes: Vec<Vec<usize>> = frequent.iter().map(|(_, l)| l.clone()).collect();
-                    if interleaved(&classes) && numbers.iter().any(|n| *n != slot && separates(&template, lines, &classes, *n)) {
+                    if in_turn(&classes) && numbers.len() > 1 || interleaved(&classes) && numbers.iter().any(|n| *n != slot && separates(&template, lines, &classes, *n)) {
                         for class in classes {
                             split(template.keeping(class), lines, least.min(2), depth + 1, out);
                         }

@@ -340,65 +340,87 @@ fn sign_of_next(c: &[char], at: usize) -> bool {
     blanks > 0 && c.get(at + 1 + blanks).is_some_and(char::is_ascii_digit) && blanks > 1
 }
 
+/// What is known of the runs of digits and marks in a line.
+#[derive(Default)]
+struct Runs {
+    points: usize,
+    /// Points with three digits behind them, and those that stand before a decimal comma.
+    threes: usize,
+    point_then_comma: usize,
+    /// Runs with one comma and no point, and with more.
+    single: usize,
+    several: usize,
+    /// Count of digits behind a single comma, by the place of the run in its line.
+    behind: HashMap<(usize, usize), usize>,
+    blank_groups: usize,
+    apostrophes: usize,
+}
+
+impl Runs {
+    fn read(&mut self, c: &[char]) {
+        let mut i = 0;
+        let mut place = 0;
+        while i < c.len() {
+            if !c[i].is_ascii_digit() {
+                i += 1;
+                continue;
+            }
+            // A date or a clock is no number.
+            if let Some((_, end)) = clock_or_date(c, i) {
+                i = end;
+                continue;
+            }
+            let start = i;
+            while i < c.len() && (c[i].is_ascii_digit() || matches!(c[i], '.' | ',' | '\'') && c.get(i + 1).is_some_and(char::is_ascii_digit)) {
+                i += 1;
+            }
+            let run = &c[start..i];
+            let count = |mark: char| run.iter().filter(|x| **x == mark).count();
+            let (points, commas) = (count('.'), count(','));
+            self.points += points;
+            self.apostrophes += count('\'');
+            for at in run.iter().enumerate().filter(|(_, x)| **x == '.').map(|(k, _)| k) {
+                let n = digits(run, at + 1);
+                self.threes += usize::from(n == 3);
+                self.point_then_comma += usize::from(n == 3 && run.get(at + 4) == Some(&','));
+            }
+            if commas == 1 && points == 0 {
+                self.single += 1;
+                let at = run.iter().position(|x| *x == ',').unwrap_or(0);
+                *self.behind.entry((place, run.len() - at - 1)).or_default() += 1;
+            } else if commas > 1 || commas == 1 && run.iter().position(|x| *x == ',') < run.iter().position(|x| *x == '.') {
+                self.several += 1;
+            }
+            if run.len() <= 3 && points + commas == 0 && c.get(i) == Some(&' ') && digits(c, i + 1) == 3 && matches!(c.get(i + 4), Some('.' | ',')) {
+                self.blank_groups += 1;
+            }
+            place += 1;
+        }
+    }
+}
+
 /// The decimal sign and the thousands mark, from all lines together.
 pub(super) fn number_style(lines: &[String]) -> NumberStyle {
-    let (mut points, mut commas, mut single, mut other) = (0usize, 0usize, 0usize, 0usize);
-    let mut behind: HashMap<usize, usize> = HashMap::new();
-    let (mut blank3, mut dot_then_comma, mut apostrophe, mut threes) = (0usize, 0usize, 0usize, 0usize);
-    let mut with_comma_lines = 0usize;
-    let mut blanks_apart = 0usize;
-    for line in lines {
-        let c: Vec<char> = line.chars().collect();
-        let mut commas_here = 0;
-        for i in 1..c.len().saturating_sub(1) {
-            let (a, b) = (c[i - 1].is_ascii_digit(), c[i + 1].is_ascii_digit());
-            match c[i] {
-                '.' if a && b => {
-                    points += 1;
-                    let n = digits(&c, i + 1);
-                    threes += usize::from(n == 3);
-                    if n == 3 && c.get(i + 4) == Some(&',') && digits(&c, i + 5) > 0 {
-                        dot_then_comma += 1;
-                    }
-                }
-                ',' if a && b => {
-                    commas += 1;
-                    commas_here += 1;
-                    *behind.entry(digits(&c, i + 1)).or_default() += 1;
-                }
-                ',' => other += 1,
-                ' ' if a && b && digits(&c, i + 1) == 3 && matches!(c.get(i + 4), Some('.' | ',')) => blank3 += 1,
-                '\'' if a && b => apostrophe += 1,
-                ' ' if a => blanks_apart += 1,
-                _ => {}
-            }
-        }
-        if commas_here > 0 {
-            with_comma_lines += 1;
-            single += usize::from(commas_here == 1);
-        }
+    let mut runs = Runs::default();
+    for line in lines.iter().take(4_000) {
+        let c: Vec<char> = line.chars().take(400).collect();
+        runs.read(&c);
     }
     // A point that groups thousands always has three digits behind it.
-    if threes * 10 < points * 9 {
-        dot_then_comma = 0;
+    let grouped_by_point = runs.point_then_comma > 1 && runs.threes * 10 >= runs.points * 9;
+    // Digits behind a decimal comma keep their count in each column; those of a list do not.
+    let mut best: HashMap<usize, usize> = HashMap::new();
+    for ((place, _), n) in &runs.behind {
+        let most = best.entry(*place).or_default();
+        *most = (*most).max(*n);
     }
-    let has = |mark: char| lines.iter().filter(|l| l.contains(mark)).count() * 2 > lines.len();
-    let separated = has(';') || has('\t') || has('|') || has(':') || has('=');
-    let steady = behind.values().copied().max().unwrap_or(0) * 10 >= commas * 7;
-    let comma = if dot_then_comma > 2 {
-        true
-    } else if commas == 0 || points * 3 > commas {
-        false
-    } else {
-        // Commas with digits on both sides and no point anywhere: decimal where lines are parted by something else,
-        // or where a line has a single one with always as many digits behind it.
-        other * 4 < commas && (separated || blanks_apart > 0 && commas <= with_comma_lines * 6 || single * 10 >= with_comma_lines * 9 && steady)
-    };
-    let thousands = if blank3 > 0 && (separated || blank3 * 4 > lines.len()) && has_other_separator(lines) {
+    let steady: usize = best.values().sum();
+    let comma = grouped_by_point || runs.single > 0 && runs.single > runs.several * 2 && (runs.points == 0 || runs.single > runs.points * 3) && steady * 10 >= runs.single * 7;
+    let thousands = if runs.blank_groups > 0 && has_other_separator(lines) {
         Some(' ')
-    } else if comma && dot_then_comma > 0 {
+    } else if comma && grouped_by_point {
         Some('.')
-    } else if apostrophe > 2 {
+    } else if runs.apostrophes > 1 {
         Some('\'')
     } else {
         None

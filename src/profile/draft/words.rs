@@ -58,7 +58,7 @@ const STEMS: &[(&str, Quantity)] = &[
     ("COND", Quantity::Conductance), ("LEITF", Quantity::Conductance), ("LEITW", Quantity::Conductance), ("KAPPA", Quantity::Conductance), ("LTF", Quantity::Conductance),
     ("KONDUKT", Quantity::Conductance), ("GELEID", Quantity::Conductance), ("VODIVOST", Quantity::Conductance), ("PRZEWOD", Quantity::Conductance),
     ("JOHTAV", Quantity::Conductance), ("LEDNING", Quantity::Conductance), ("ILETKEN", Quantity::Conductance), ("VEZETOK", Quantity::Conductance),
-    ("ABS", Quantity::Absorbance), ("EXT", Quantity::Absorbance), ("ASSORB", Quantity::Absorbance), ("ASORB", Quantity::Absorbance), ("OPTDENS", Quantity::Absorbance),
+    ("ABS", Quantity::Absorbance), ("EXT", Quantity::Absorbance), ("ASSORB", Quantity::Absorbance), ("ASS", Quantity::Absorbance), ("ASORB", Quantity::Absorbance), ("OPTDENS", Quantity::Absorbance),
     ("TRANSM", Quantity::Transmittance), ("TRASM", Quantity::Transmittance), ("DURCHL", Quantity::Transmittance), ("TRANSP", Quantity::Transmittance), ("%T", Quantity::Transmittance),
     ("CURR", Quantity::Current), ("STROM", Quantity::Current), ("STROEM", Quantity::Current), ("COURANT", Quantity::Current), ("CORRENT", Quantity::Current),
     ("CORRIENTE", Quantity::Current), ("STROOM", Quantity::Current), ("PRAD", Quantity::Current), ("PROUD", Quantity::Current), ("VIRTA", Quantity::Current), ("AMP", Quantity::Current),

@@ -94,9 +94,20 @@ fn shown(text: &str) -> String {
     text.chars().map(|c| if c.is_control() { '\u{b7}' } else { c }).collect()
 }
 
-/// The unit in which a column is read.
+/// The unit in which a column is read: as told, else the one in which such numbers are usual.
 pub(super) fn unit_of(column: &Column, quantity: Quantity) -> Unit {
-    column.units.iter().map(|(_, u)| *u).find(|u| u.quantities().contains(&quantity)).unwrap_or_else(|| quantity.canonical_unit())
+    if let Some(told) = column.units.iter().map(|(_, u)| *u).find(|u| u.quantities().contains(&quantity)) {
+        return told;
+    }
+    let size = column.run.max.abs().max(column.run.min.abs()) * column.scale.map_or(1.0, |s| 10f64.powi(s.0));
+    let decimals = column.main_decimals();
+    match quantity {
+        Quantity::Conductance if size < 30.0 && decimals >= 2 => Unit::MillisiemensPerCm,
+        Quantity::Emf | Quantity::Voltage if size < 3.0 && (decimals >= 3 || column.shape.exponent) => Unit::Volt,
+        Quantity::Volume if decimals == 0 && size > 300.0 && column.scale.is_none() => Unit::Microlitre,
+        Quantity::Transmittance if size <= 1.1 => Unit::One,
+        _ => quantity.canonical_unit(),
+    }
 }
 
 /// Names for the channels: the quantity, or quantity_2 where it comes again.
@@ -125,6 +136,9 @@ pub(super) fn write(found: &Found, line: &HeardLine, strict: bool, settled: &[St
         lines(found, strict, &mut Parts { body: &mut body, fields: &mut fields, columns: &mut columns, measured: &mut measured, answers: &mut answers });
     } else {
         registers(found, &mut body, &mut columns, &mut measured);
+    }
+    if !body.contains("\n[[line]]") {
+        let _ = writeln!(body, "\n# Nothing is read yet: this line only takes what comes.\n[[line]]\nlike = \"{{_:text}}\"\nmarks = \"ignore\"");
     }
     let names: Vec<&str> = measured.iter().map(|q| q.name()).collect();
     let _ = writeln!(out, "# Drafted from a capture of {} frames{}. What was guessed from what stands beside each part:", found.lines.len(), span(found));
@@ -401,10 +415,16 @@ fn add_field(fields: &mut BTreeMap<String, Vec<String>>, found: &Found, column: 
         entries.push(format!("scale = {size}"));
     }
     if quantity == Quantity::Volume && column.run.refills > 0 {
-        entries.push("restarts = \"at-zero\"".to_owned());
+        if column.run.refills_at_zero == column.run.refills {
+            entries.push("restarts = \"at-zero\"".to_owned());
+        } else {
+            entries.push("# it starts again below its last value: if that is a refill, write restarts = \"at-zero\" or restarts_at".to_owned());
+        }
     }
     if entries.is_empty() {
         fields.remove(name);
+    } else if entries.iter().all(|e| e.starts_with('#')) {
+        entries.insert(0, "scale = 1.0".to_owned());
     }
 }
 
