@@ -77,8 +77,8 @@ pub(super) fn run(heard: &Heard) -> Found {
     }
     let encoding = text::encoding(&frames);
     let texts: Vec<String> = frames.iter().map(|f| text::tidy(&encoding.decode(&f.body))).collect();
-    let style = text::number_style(&texts);
     let (requests, asked) = requests(&stream, &frames);
+    let style = text::number_style(&texts, &asked);
     let lines: Vec<Line> = texts
         .into_iter()
         .enumerate()
@@ -309,8 +309,8 @@ fn pulses(found: &mut Found) {
         let alone = found.templates[column.template].number_slots().len() == 1;
         let label = column.label.as_deref().map(words::plain).unwrap_or_default();
         let counts = ["N", "CNT", "COUNT", "PULSE", "PULSES", "IMP", "IMPULSE", "STEPS", "P", "CT", "PLS", "I"].contains(&label.as_str()) || label.is_empty();
-        let says = says && !counts;
-        if column.main_decimals() == 0 && alone && named && !says && counts && !column.run.counter && column.run.rising > 0.95 && column.run.few_steps > 0.5 && column.run.max > 20.0 && column.run.climbing > 0.1 {
+        let says = says && (!counts || !column.units.is_empty());
+        if column.main_decimals() == 0 && alone && named && !says && counts && !column.run.counter && column.run.rising > 0.95 && column.run.few_steps > 0.5 && column.run.min >= 0.0 && column.run.max > 20.0 && column.run.climbing > 0.1 {
             column.is_pulses = true;
             column.evidence.clear();
             match size {

@@ -74,7 +74,7 @@ pub(super) fn by_numbers(column: &mut Column) {
     }
     if d <= 2 && size < 2_100.0 && !is_volume && !run.counter {
         let wide = run.range() > 15.0;
-        say.push((Quantity::Emf, if column.shape.negative && wide { 0.55 } else if wide && d <= 1 { 0.42 } else if wide || column.shape.plus { 0.3 } else { 0.12 }));
+        say.push((Quantity::Emf, if column.shape.negative && wide { 0.55 } else if wide && d <= 1 { if size > 1_000.0 { 0.2 } else { 0.37 } } else if wide || column.shape.plus { 0.3 } else { 0.12 }));
     }
     if d >= 3 && run.min > -0.1 && run.max < 4.0 && !is_volume {
         say.push((Quantity::Absorbance, if d == 3 || d == 4 { 0.42 } else { 0.2 }));
@@ -87,7 +87,7 @@ pub(super) fn by_numbers(column: &mut Column) {
         say.push((Quantity::Mass, 0.25));
     }
     if run.min > 0.0 && run.max > 15.0 && !is_volume {
-        say.push((Quantity::Conductance, if size > 2_100.0 { 0.42 } else { 0.2 }));
+        say.push((Quantity::Conductance, if size > 2_100.0 { 0.42 } else if size > 1_000.0 { 0.36 } else { 0.2 }));
     }
     if d == 1 && run.min >= 0.0 && run.max <= 101.0 && run.range() > 8.0 {
         say.push((Quantity::Transmittance, 0.15));
@@ -103,7 +103,10 @@ pub(super) fn by_numbers(column: &mut Column) {
         5..=7 => 0.8,
         _ => 1.0,
     };
-    column.evidence.extend(say.into_iter().map(|(q, w)| (q, w * factor, "its numbers".to_owned())));
+    // A word that names something else, be it one letter, speaks against what the numbers look like.
+    let named: Vec<Quantity> = column.evidence.iter().filter(|(_, w, _)| *w >= 0.2).map(|(q, ..)| *q).collect();
+    let told = |q: Quantity| if named.is_empty() || named.contains(&q) { 1.0 } else { 0.6 };
+    column.evidence.extend(say.into_iter().map(|(q, w)| (q, w * factor * told(q), "its numbers".to_owned())));
 }
 
 /// Checks between columns: pH with potential, absorbance with transmittance.

@@ -351,13 +351,17 @@ struct Runs {
     single: usize,
     several: usize,
     /// Count of digits behind a single comma, by the place of the run in its line.
-    behind: HashMap<(usize, usize), usize>,
+    behind: HashMap<(u64, usize, usize), usize>,
+    /// Commas with a nought and a digit behind them: no whole number begins so.
+    nought_behind: usize,
     blank_groups: usize,
     apostrophes: usize,
 }
 
 impl Runs {
-    fn read(&mut self, c: &[char]) {
+    fn read(&mut self, c: &[char], asked: Option<usize>) {
+        // Lines of one kind have the same signs between their digits.
+        let kind = c.iter().filter(|x| !x.is_ascii_digit() && !matches!(x, ' ' | '-' | '+')).fold(asked.map_or(7, |a| a as u64 + 11), |h, x| h.wrapping_mul(31).wrapping_add(u64::from(u32::from(*x))));
         let mut i = 0;
         let mut place = 0;
         while i < c.len() {
@@ -387,7 +391,8 @@ impl Runs {
             if commas == 1 && points == 0 {
                 self.single += 1;
                 let at = run.iter().position(|x| *x == ',').unwrap_or(0);
-                *self.behind.entry((place, run.len() - at - 1)).or_default() += 1;
+                *self.behind.entry((kind, place, run.len() - at - 1)).or_default() += 1;
+                self.nought_behind += usize::from(run.get(at + 1) == Some(&'0') && run.len() > at + 2);
             } else if commas > 1 || commas == 1 && run.iter().position(|x| *x == ',') < run.iter().position(|x| *x == '.') {
                 self.several += 1;
             }
@@ -400,22 +405,22 @@ impl Runs {
 }
 
 /// The decimal sign and the thousands mark, from all lines together.
-pub(super) fn number_style(lines: &[String]) -> NumberStyle {
+pub(super) fn number_style(lines: &[String], asked: &[Option<usize>]) -> NumberStyle {
     let mut runs = Runs::default();
-    for line in lines.iter().take(4_000) {
+    for (line, asked) in lines.iter().zip(asked).take(4_000) {
         let c: Vec<char> = line.chars().take(400).collect();
-        runs.read(&c);
+        runs.read(&c, *asked);
     }
     // A point that groups thousands always has three digits behind it.
     let grouped_by_point = runs.point_then_comma > 1 && runs.threes * 10 >= runs.points * 9;
     // Digits behind a decimal comma keep their count in each column; those of a list do not.
-    let mut best: HashMap<usize, usize> = HashMap::new();
-    for ((place, _), n) in &runs.behind {
-        let most = best.entry(*place).or_default();
+    let mut best: HashMap<(u64, usize), usize> = HashMap::new();
+    for ((kind, place, _), n) in &runs.behind {
+        let most = best.entry((*kind, *place)).or_default();
         *most = (*most).max(*n);
     }
     let steady: usize = best.values().sum();
-    let comma = grouped_by_point || runs.single > 0 && runs.single > runs.several * 2 && (runs.points == 0 || runs.single > runs.points * 3) && steady * 10 >= runs.single * 7;
+    let comma = grouped_by_point || runs.single > 0 && runs.single > runs.several * 2 && (runs.points == 0 || runs.single > runs.points * 3) && (steady * 10 >= runs.single * 7 || runs.nought_behind * 30 >= runs.single);
     let thousands = if runs.blank_groups > 0 && has_other_separator(lines) {
         Some(' ')
     } else if comma && grouped_by_point {
