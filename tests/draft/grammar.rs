@@ -317,6 +317,7 @@ pub fn naming(rng: &mut ChaCha8Rng, series: &[Series], short: bool) -> Vec<Namin
         .iter()
         .map(|s| {
             let label = if short { words::letter(s.quantity).to_owned() } else { words::label(rng, s.quantity, language).to_owned() };
+            let label = if label == "mV" && s.unit != Unit::Millivolt { "EMF".to_owned() } else { label };
             let label = if capitals { label.to_uppercase() } else { label };
             Naming { label, unit: words::unit(rng, s.unit).to_owned() }
         })

@@ -281,7 +281,8 @@ fn put(rng: &mut ChaCha8Rng, talk: &Talk, dress: &Dress, baud: u32, bad: bool) -
     let mut truth: Vec<Truth> = Vec::new();
     let mut patterns = HashMap::new();
     let byte_s = 10.0 / f64::from(baud);
-    let mut now = 1.0;
+    let mut now = 1.0_f64;
+    let mut begun = 1.0_f64;
     if bad && rng.random_bool(0.6) {
         let junk: Vec<u8> = (0..rng.random_range(3..14)).map(|_| *pick(rng, &[0xff_u8, 0xfe, 0x80, 0x00, 0x7f, 0xe0, b'?', 0x9c])).collect();
         chunks.push(Chunk { at_s: 0.3, sent: false, bytes: junk });
@@ -326,7 +327,10 @@ fn put(rng: &mut ChaCha8Rng, talk: &Talk, dress: &Dress, baud: u32, bad: bool) -
             }
         }
         dress.parity(&mut bytes);
-        now += frame.wait_s;
+        // An instrument keeps its pace from start to start; a slow line only makes it late.
+        begun += frame.wait_s;
+        begun = begun.max(now);
+        now = begun;
         if let Some(request) = &frame.request {
             chunks.push(Chunk { at_s: now, sent: true, bytes: request.as_bytes().to_vec() });
             if echo && (total / 3..total * 2 / 3).contains(&index) {

@@ -30,6 +30,8 @@ pub(super) struct Run {
     pub(super) last: f64,
     pub(super) min: f64,
     pub(super) max: f64,
+    /// Nine of ten values lie between these.
+    pub(super) usual: (f64, f64),
     /// Share of steps that do not fall.
     pub(super) rising: f64,
     /// Share of steps that rise.
@@ -226,7 +228,7 @@ fn run(values: &[(usize, f64)], lines: &[Line], decimals: usize) -> Run {
     let steps: Vec<f64> = v.windows(2).map(|w| w[1] - w[0]).collect();
     let tiny = 10f64.powi(-i32::try_from(decimals.min(12)).unwrap_or(0)) * 0.01;
     let refills = v.windows(2).filter(|w| w[0] - w[1] > 0.3 * (max - min) && w[1] - min < 0.25 * (max - min)).count();
-    let refills_at_zero = v.windows(2).filter(|w| w[0] - w[1] > 0.3 * (max - min) && w[1] <= 0.02 * w[0]).count();
+    let refills_at_zero = v.windows(2).filter(|w| w[0] - w[1] > 0.3 * (max - min) && w[1].abs() < tiny).count();
     let rising = steps.iter().filter(|s| **s >= -tiny).count() as f64 / steps.len() as f64;
     let climbing = steps.iter().filter(|s| **s > tiny).count();
     let mut sizes: HashMap<i64, usize> = HashMap::new();
@@ -248,6 +250,7 @@ fn run(values: &[(usize, f64)], lines: &[Line], decimals: usize) -> Run {
         last: v[n - 1],
         min,
         max,
+        usual: { let mut sorted = v.clone(); sorted.sort_by(f64::total_cmp); (sorted[n / 20], sorted[n - 1 - n / 20]) },
         rising,
         climbing: climbing as f64 / steps.len() as f64,
         refills,

@@ -32,6 +32,8 @@ pub(super) struct Frame {
     pub(super) raw: (usize, usize),
     /// Arrival of its last byte, seconds.
     pub(super) at_s: f64,
+    /// Whether its checksum holds, where there is one.
+    pub(super) sound: bool,
     /// Which request (index into the stream's list) went out last before it.
     pub(super) asked: Option<usize>,
 }
@@ -205,7 +207,7 @@ fn by_pauses(stream: &Stream) -> Option<Framing> {
     if let Some((mark, n)) = common(&mut cuts.iter().map(|c| stream.bytes[c - 1]))
         && is_mark(mark)
         && n * 10 >= cuts.len() * 7
-        && places(&stream.bytes, mark).len() * 10 <= cuts.len() * 13
+        && (places(&stream.bytes, mark).len() * 10 <= cuts.len() * 13 || n * 10 >= cuts.len() * 9 && !matches!(mark, b';' | b'|' | b'=' | b':'))
     {
         return Some(Framing::Ends(vec![mark]));
     }
@@ -300,6 +302,7 @@ pub(super) fn cut(stream: &Stream, framing: &Framing) -> Vec<Frame> {
             tail: if matches!(framing, Framing::StxEtx { .. }) { bytes[(b + 1).min(end)..end].to_vec() } else { Vec::new() },
             raw: (start, end),
             at_s: stream.time_of(end.saturating_sub(1)),
+            sound: true,
             asked: asked_before(stream, a, b),
         })
         .collect()

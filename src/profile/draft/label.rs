@@ -115,6 +115,7 @@ fn name_by(column: &mut Column, word: &str, after: bool, units: Option<&Slot>) {
                 && uq == q
                 && w > 0.8
                 && column.units.is_empty()
+                && !(uq == Quantity::Emf && column.main_decimals() >= 3 && column.run.max.abs().max(column.run.min.abs()) < 3.0)
             {
                 column.units.push((String::new(), unit));
             }

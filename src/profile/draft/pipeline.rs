@@ -11,6 +11,7 @@ use super::template::{self, Line, Slot, Template};
 use super::text::{self, Encoding, NumberStyle};
 use super::words;
 use super::Heard;
+use crate::reading::Quantity;
 use std::collections::HashMap;
 
 /// A flag of a build.
@@ -67,7 +68,9 @@ pub(super) fn run(heard: &Heard) -> Found {
     let mut frames = framing::cut(&stream, &framing);
     let check = check::find(&frames, &framing).filter(|_| frames.iter().filter(|f| f.body.starts_with(b":")).count() * 2 < frames.len());
     if let Some(found) = &check {
-        frames.retain(|f| holds(found, f));
+        for f in &mut frames {
+            f.sound = holds(found, f);
+        }
         for f in &mut frames {
             f.body.truncate(f.body.len() - found.in_body.min(f.body.len()));
             if found.start.is_some() && !f.body.is_empty() {
@@ -82,7 +85,7 @@ pub(super) fn run(heard: &Heard) -> Found {
     let lines: Vec<Line> = texts
         .into_iter()
         .enumerate()
-        .map(|(i, text)| Line { tokens: text::tokens(&text, style), text, index: i, at_s: frames[i].at_s, asked: asked[i] })
+        .map(|(i, text)| Line { tokens: text::tokens(&text, style), text, index: i, at_s: frames[i].at_s, sound: frames[i].sound, asked: asked[i] })
         .collect();
     let templates = template::find(&lines);
     let mut found = Found {
@@ -191,11 +194,6 @@ fn columns(found: &mut Found) {
             break;
         }
     }
-    for column in &mut columns {
-        if column.run.counter {
-            column.other.get_or_insert_with(|| "it counts the lines".to_owned());
-        }
-    }
     for (index, template) in found.templates.iter().enumerate() {
         let mut mine: Vec<&mut Column> = columns.iter_mut().filter(|c| c.template == index).collect();
         label::within_lines(template, &mut mine, &found.lines);
@@ -221,14 +219,24 @@ fn columns(found: &mut Found) {
         }
     }
     for column in &mut columns {
-        // A unit or a word for a counter's neighbour does not make the counter a reading.
         quantity::by_numbers(column);
+        // One more each line is a counter; one more each second under the name of a time is a time.
+        let told = column.evidence.iter().any(|(q, w, from)| *q == Quantity::Time && *w >= 0.5 && from != "its numbers");
+        if column.run.counter && !told {
+            column.other.get_or_insert_with(|| "it counts the lines".to_owned());
+        }
         quantity::hidden_point(column);
         if column.run.constant && column.run.count > 5 && column.main_decimals() == 0 && !column.evidence.iter().any(|(_, w, _)| *w >= 0.9) {
             column.other.get_or_insert_with(|| "it never changes: a setting".to_owned());
         }
     }
     quantity::between(&mut columns, &found.lines);
+    for column in &mut columns {
+        // What is tied to the pH by its step is in millivolts as it stands.
+        if column.scale.is_some() && column.evidence.iter().any(|(q, _, from)| *q == Quantity::Emf && from.starts_with("the step")) {
+            column.scale = None;
+        }
+    }
     found.columns = columns;
     let numeric: usize = found.templates.iter().filter(|t| !t.number_slots().is_empty()).map(|t| t.lines.len()).sum();
     found.live_templates = found.templates.iter().map(|t| t.lines.len() >= 3 && t.lines.len() * 12 >= numeric).collect();
@@ -310,7 +318,7 @@ fn pulses(found: &mut Found) {
         let label = column.label.as_deref().map(words::plain).unwrap_or_default();
         let counts = ["N", "CNT", "COUNT", "PULSE", "PULSES", "IMP", "IMPULSE", "STEPS", "P", "CT", "PLS", "I"].contains(&label.as_str()) || label.is_empty();
         let says = says && (!counts || !column.units.is_empty());
-        if column.main_decimals() == 0 && alone && named && !says && counts && !column.run.counter && column.run.rising > 0.95 && column.run.few_steps > 0.5 && column.run.min >= 0.0 && column.run.max > 20.0 && column.run.climbing > 0.1 {
+        if column.main_decimals() == 0 && alone && named && !says && counts && !column.run.counter && column.run.rising > 0.88 && column.run.few_steps > 0.4 && column.run.min >= 0.0 && column.run.max > 20.0 && column.run.climbing > 0.1 {
             column.is_pulses = true;
             column.evidence.clear();
             match size {

@@ -57,7 +57,7 @@ pub(super) fn by_numbers(column: &mut Column) {
     let rises = run.rising >= 0.96 - 0.02 * run.refills as f64 || run.count < 10 && run.rising > 0.99;
     let is_volume = rises && near_nought && run.min >= -0.01 && run.max > 0.2 && run.climbing > 0.15 && run.few_steps >= 0.55;
     if is_volume && d > 0 && run.max < 500.0 {
-        say.push((Quantity::Volume, 0.57));
+        say.push((Quantity::Volume, if d >= 4 { 0.36 } else { 0.57 }));
     } else if is_volume && d == 0 && run.max >= 200.0 && !run.counter {
         say.push((Quantity::Volume, 0.35));
     } else if rises && near_nought && d > 0 && run.max > 0.2 && run.max < 500.0 && run.climbing > 0.3 {
@@ -65,7 +65,7 @@ pub(super) fn by_numbers(column: &mut Column) {
     }
     if possible(Quantity::Ph, column) && d <= 3 && run.min > 0.3 {
         let moves = run.range() >= 0.3;
-        say.push((Quantity::Ph, if is_volume { 0.15 } else if moves && (d == 2 || d == 3) { 0.52 } else if moves { 0.35 } else { 0.3 }));
+        say.push((Quantity::Ph, if is_volume { 0.15 } else if run.max < 2.2 { 0.3 } else if moves && (d == 2 || d == 3) { 0.52 } else if moves { 0.35 } else { 0.3 }));
     }
     if (1..=2).contains(&d) && run.min > 8.0 && run.max < 45.0 && run.range() < 8.0 && run.change <= 0.3 {
         say.push((Quantity::Temperature, if (15.0..33.0).contains(&run.min) { 0.55 } else { 0.4 }));
@@ -82,7 +82,7 @@ pub(super) fn by_numbers(column: &mut Column) {
     if d >= 4 && !is_volume && size < 1_000.0 {
         say.push((Quantity::Mass, if run.max > 4.0 { 0.5 } else { 0.35 }));
     } else if d == 4 && is_volume {
-        say.push((Quantity::Mass, 0.45));
+        say.push((Quantity::Mass, 0.5));
     } else if d == 3 && run.max > 14.5 && !is_volume {
         say.push((Quantity::Mass, 0.25));
     }
@@ -160,9 +160,10 @@ pub(super) fn hidden_point(column: &mut Column) {
         return;
     }
     let named = |q: Quantity| column.weight(q) >= LIVE;
-    let (min, max) = (column.run.min, column.run.max);
+    // A damaged number with a digit more must not decide.
+    let (min, max) = column.run.usual;
     let fits = |s: i32, low: f64, high: f64| min * 10f64.powi(s) >= low && max * 10f64.powi(s) <= high && max * 10f64.powi(s) > low;
-    column.scale = if named(Quantity::Ph) && max > 15.0 {
+    column.scale = if named(Quantity::Ph) && max > 15.0 && !(min < 20.0 && column.run.rising > 0.88 && column.run.few_steps > 0.4) {
         [-2, -3, -1].into_iter().find(|s| fits(*s, -1.0, 14.5) && max * 10f64.powi(*s) > 1.2).map(|s| (s, 0.8))
     } else if named(Quantity::Temperature) && max > 60.0 {
         [-1, -2].into_iter().find(|s| fits(*s, 5.0, 60.0)).map(|s| (s, 0.8))

@@ -12,6 +12,8 @@ pub(super) struct Line {
     /// Its number among the lines, which is that of its frame.
     pub(super) index: usize,
     pub(super) at_s: f64,
+    /// Whether its checksum holds: one that does not may still be a heading.
+    pub(super) sound: bool,
     /// The request it answers, where requests differ.
     pub(super) asked: Option<usize>,
 }
@@ -115,7 +117,7 @@ fn least(count: usize) -> usize {
 pub(super) fn find(lines: &[Line]) -> Vec<Template> {
     let mut groups: HashMap<(Option<usize>, String), Vec<usize>> = HashMap::new();
     for (i, line) in lines.iter().enumerate() {
-        if !line.tokens.is_empty() && line.tokens.len() <= 60 {
+        if line.sound && !line.tokens.is_empty() && line.tokens.len() <= 60 {
             groups.entry((line.asked, line.key())).or_default().push(i);
         }
     }

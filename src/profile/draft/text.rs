@@ -76,6 +76,8 @@ pub(super) fn encoding(frames: &[Frame]) -> Encoding {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct NumberStyle {
     pub(super) comma: bool,
+    /// Some lines have a comma, others a point.
+    pub(super) either: bool,
     pub(super) thousands: Option<char>,
 }
 
@@ -260,7 +262,7 @@ fn clock_or_date(c: &[char], i: usize) -> Option<(Kind, usize)> {
 
 /// A number with its sign before, apart or behind, thousands, and an exponent.
 fn number(c: &[char], i: usize, style: NumberStyle) -> Option<(Number, usize)> {
-    let dec = if style.comma { ',' } else { '.' };
+    let dec = if style.either && c[i..].iter().find(|x| matches!(x, '.' | ',')) == Some(&',') || style.comma && !style.either { ',' } else { '.' };
     let mut at = i;
     let mut sign = SignPlace::None;
     let mut negative = false;
@@ -321,7 +323,7 @@ fn number(c: &[char], i: usize, style: NumberStyle) -> Option<(Number, usize)> {
     }
     if sign == SignPlace::None
         && c.get(at).is_some_and(|s| is_minus(*s) || *s == '+')
-        && c.get(at + 1).is_none_or(|n| matches!(n, ' ' | ',' | ';' | '\t' | '|'))
+        && c.get(at + 1).is_none_or(|n| matches!(n, ' ' | ',' | ';' | '\t' | '|') || is_word_char(*n))
         && !sign_of_next(c, at)
     {
         negative = is_minus(c[at]);
@@ -354,6 +356,8 @@ struct Runs {
     behind: HashMap<(u64, usize, usize), usize>,
     /// Commas with a nought and a digit behind them: no whole number begins so.
     nought_behind: usize,
+    /// Numbers with a point, and with one comma and no point, by kind of line.
+    by_kind: HashMap<u64, (usize, usize)>,
     blank_groups: usize,
     apostrophes: usize,
 }
@@ -382,6 +386,7 @@ impl Runs {
             let count = |mark: char| run.iter().filter(|x| **x == mark).count();
             let (points, commas) = (count('.'), count(','));
             self.points += points;
+            self.by_kind.entry(kind).or_default().0 += points;
             self.apostrophes += count('\'');
             for at in run.iter().enumerate().filter(|(_, x)| **x == '.').map(|(k, _)| k) {
                 let n = digits(run, at + 1);
@@ -390,6 +395,7 @@ impl Runs {
             }
             if commas == 1 && points == 0 {
                 self.single += 1;
+                self.by_kind.entry(kind).or_default().1 += 1;
                 let at = run.iter().position(|x| *x == ',').unwrap_or(0);
                 *self.behind.entry((kind, place, run.len() - at - 1)).or_default() += 1;
                 self.nought_behind += usize::from(run.get(at + 1) == Some(&'0') && run.len() > at + 2);
@@ -420,6 +426,18 @@ pub(super) fn number_style(lines: &[String], asked: &[Option<usize>]) -> NumberS
         *most = (*most).max(*n);
     }
     let steady: usize = best.values().sum();
+    // Two instruments on one line may each have their own sign.
+    let of_commas: usize = runs.by_kind.values().filter(|k| k.0 == 0).map(|k| k.1).sum();
+    let of_points: usize = runs.by_kind.values().filter(|k| k.1 == 0).map(|k| k.0).sum();
+    let mixed: usize = runs.by_kind.values().filter(|k| k.0 > 0 && k.1 > 0).map(|k| k.0 + k.1).sum();
+    let either = !grouped_by_point
+        && of_commas * 5 > runs.single * 4
+        && runs.several * 10 < runs.single
+        && of_commas >= 5
+        && of_points >= 5
+        && of_commas.max(of_points) < 4 * of_commas.min(of_points)
+        && mixed * 10 < of_commas + of_points
+        && steady * 10 >= runs.single * 8;
     let comma = grouped_by_point || runs.single > 0 && runs.single > runs.several * 2 && (runs.points == 0 || runs.single > runs.points * 3) && (steady * 10 >= runs.single * 7 || runs.nought_behind * 30 >= runs.single);
     let thousands = if runs.blank_groups > 0 && has_other_separator(lines) {
         Some(' ')
@@ -430,7 +448,7 @@ pub(super) fn number_style(lines: &[String], asked: &[Option<usize>]) -> NumberS
     } else {
         None
     };
-    NumberStyle { comma, thousands }
+    NumberStyle { comma: comma && !either, either, thousands }
 }
 
 /// A thousands blank is believed only where blanks do not part the columns.

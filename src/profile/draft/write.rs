@@ -205,7 +205,12 @@ fn wire(out: &mut String, found: &Found, line: &HeardLine) {
             if let Some(start) = found.check.as_ref().and_then(|c| c.start) {
                 frame.push(format!("starts_with = \"{}\"", byte_names(&[start])));
             }
-            frame.push(format!("ends_with = \"{}\"", byte_names(mark)));
+            let request_end = found.requests.first().and_then(|r| r.last()).copied().filter(|b| found.echoes > 0 && mark == b"\r\n" && matches!(b, b'\r' | b'\n'));
+            match request_end {
+                // An echo ends as the request did: it must not run into the answer.
+                Some(end) => frame.push(format!("ends_with = [\"{}\", \"{}\"]", byte_names(mark), byte_names(&[end]))),
+                None => frame.push(format!("ends_with = \"{}\"", byte_names(mark))),
+            }
         }
         Framing::Gap { ms } => frame.push(format!("gap_ms = {ms}")),
         Framing::Starts(_) => frame.push("gap_ms = 100".to_owned()),
@@ -261,7 +266,9 @@ fn wire(out: &mut String, found: &Found, line: &HeardLine) {
     if !clean.is_empty() {
         let _ = writeln!(out, "clean = [{}]", clean.iter().map(|c| format!("\"{c}\"")).collect::<Vec<_>>().join(", "));
     }
-    if found.style.comma {
+    if found.style.either {
+        let _ = writeln!(out, "# some lines have a decimal comma, others a point\ndecimal = \"either\"");
+    } else if found.style.comma {
         let _ = writeln!(out, "decimal = \"comma\"");
     }
     if let Some(mark) = found.style.thousands {
