@@ -28,7 +28,11 @@ pub fn heard(capture: &Capture, baud: u32) -> Heard {
 /// Reads a capture by a profile; an unsound profile is a defect of the drafter and is told.
 pub fn read(text: &str, heard: &Heard) -> Result<Vec<Answer>, String> {
     let profile = Profile::parse("draft.toml", text).map_err(|e| e.iter().map(|d| format!("{d:?}")).collect::<Vec<_>>().join("\n"))?;
-    let mut decoder = Decoder::new(Arc::new(profile));
+    let profile = Arc::new(profile);
+    if let Some(d) = profile.check().first() {
+        return Err(format!("check: {d:?}"));
+    }
+    let mut decoder = Decoder::new(profile);
     let mut out = Vec::new();
     for chunk in &heard.chunks {
         let at = Stamp::from_seconds(chunk.at_s, 0);

@@ -6,6 +6,7 @@
 
 mod check;
 mod column;
+mod example;
 mod framing;
 mod heard;
 mod label;
@@ -19,7 +20,9 @@ mod text;
 mod words;
 mod write;
 
+use super::Profile;
 use crate::reading::{Quantity, Unit};
+use std::sync::Arc;
 
 /// One chunk of a capture.
 #[derive(Debug, Clone, PartialEq)]
@@ -147,7 +150,17 @@ pub fn draft(heard: &Heard, answers: &[DraftAnswer]) -> Draft {
         }
     }
     settled.extend(question::open_notes(&found, &topics, &answered));
-    let written = write::write(&found, &heard.line, true, &settled);
+    let mut written = write::write(&found, &heard.line, true, &settled);
+    // What is proposed must be sound: shapes of numbers are given up before a profile that cannot be read.
+    let mut profile = Profile::parse("draft", &written.text);
+    if profile.is_err() {
+        written = write::write(&found, &heard.line, false, &settled);
+        profile = Profile::parse("draft", &written.text);
+    }
+    if let Ok(profile) = profile {
+        let examples = example::examples(&found, &Arc::new(profile), &written.asks);
+        written.text.push_str(&examples);
+    }
     Draft {
         profile_text: written.text,
         columns: written.columns,

@@ -20,6 +20,8 @@ use std::fmt::Write as _;
 pub(super) struct Written {
     pub(super) text: String,
     pub(super) columns: Vec<DraftColumn>,
+    /// Names of the requests, in their order.
+    pub(super) asks: Vec<String>,
 }
 
 /// A text in TOML: in single quotes where that needs no escapes.
@@ -151,7 +153,7 @@ pub(super) fn write(found: &Found, line: &HeardLine, strict: bool, settled: &[St
     let list: Vec<String> = names.iter().map(|n| format!("\"{n}\"")).collect();
     let _ = writeln!(out, "measures = [{}]", list.join(", "));
     wire(&mut out, found, line);
-    asks(&mut out, found, &answers);
+    let names_of_asks = asks(&mut out, found, &answers);
     out.push_str(&body);
     for (name, entries) in &fields {
         let _ = writeln!(out, "\n[field.{name}]");
@@ -165,7 +167,7 @@ pub(super) fn write(found: &Found, line: &HeardLine, strict: bool, settled: &[St
             let _ = writeln!(out, "# {note}");
         }
     }
-    Written { text: out, columns }
+    Written { text: out, columns, asks: names_of_asks }
 }
 
 fn span(found: &Found) -> String {
@@ -471,17 +473,20 @@ fn ignored(found: &Found, body: &mut String, taken: &[String]) {
     }
 }
 
-fn asks(out: &mut String, found: &Found, answers: &[(Option<usize>, String)]) {
+fn asks(out: &mut String, found: &Found, answers: &[(Option<usize>, String)]) -> Vec<String> {
     if !found.registers.is_empty() {
-        return;
+        return vec!["read-registers".to_owned()];
     }
+    let mut list: Vec<String> = Vec::new();
     for (i, request) in found.requests.iter().enumerate() {
         let times: Vec<f64> = found.stream.sent.iter().filter(|s| s.bytes == *request).map(|s| s.at_s).collect();
         let every = median(times.windows(2).map(|w| w[1] - w[0]).collect()).unwrap_or(1.0);
         let names: Vec<String> = answers.iter().filter(|(a, _)| *a == Some(i) || a.is_none() && found.requests.len() == 1).map(|(_, n)| quoted(n)).collect();
         let slug: String = String::from_utf8_lossy(request).trim().to_lowercase().chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
         let slug = slug.trim_matches('-').to_owned();
-        let name = if slug.is_empty() { format!("request-{}", i + 1) } else { format!("{slug}{}", if found.requests[..i].iter().any(|r| r.eq_ignore_ascii_case(request)) { "-2" } else { "" }) };
+        let plain = if slug.is_empty() { "request".to_owned() } else { slug };
+        let name = if list.contains(&plain) { format!("{plain}-{}", i + 1) } else { plain };
+        list.push(name.clone());
         if i == 0 {
             let _ = writeln!(out, "\n# What went out while the capture was taken; a person confirms it before it is ever sent.");
         }
@@ -494,6 +499,7 @@ fn asks(out: &mut String, found: &Found, answers: &[(Option<usize>, String)]) {
             let _ = writeln!(out, "# twice the time that nine of ten answers took\nwithin = \"{within} ms\"");
         }
     }
+    list
 }
 
 pub(super) fn median(mut list: Vec<f64>) -> Option<f64> {
