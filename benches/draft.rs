@@ -2,6 +2,7 @@
 //!
 //! `cargo bench --bench draft -- 1000 200` takes 200 layouts from seed 1000 on and prints figures by kind;
 //! `cargo bench --bench draft -- show 1017` shows one of them with its profile;
+//! `cargo bench --bench draft -- score FOLDER ANSWERS` scores them against NAME.truth.jsonl and NAME.facts.json;
 //! `cargo bench --bench draft -- captures FOLDER ANSWERS` reads NAME.wire.jsonl and writes NAME.readings.jsonl.
 
 #[path = "../tests/draft/compose.rs"]
@@ -27,6 +28,7 @@ fn main() {
     match args.first().map(String::as_str) {
         Some("show") => show(args[1].parse().unwrap_or(0), args.get(2).is_some_and(|a| a == "damaged")),
         Some("captures") => captures(Path::new(&args[1]), Path::new(&args[2])),
+        Some("score") => score_folder(Path::new(&args[1]), Path::new(&args[2])),
         Some("time") => time(args.get(1).and_then(|a| a.parse().ok()).unwrap_or(10)),
         first => many(first.and_then(|a| a.parse().ok()).unwrap_or(1), args.get(1).and_then(|a| a.parse().ok()).unwrap_or(100)),
     }
@@ -60,10 +62,6 @@ fn many(from: u64, count: u64) {
     let results: Vec<_> = (from..from + count)
         .into_par_iter()
         .map(|seed| {
-            let began = std::time::Instant::now();
-            if std::env::var("SEEDS").is_ok() {
-                eprintln!("start {seed}");
-            }
             let layout = onwire::layout(seed);
             let clean = judge::judge(&layout, false, &[]);
             let damaged = judge::judge(&layout, true, &[]);
@@ -75,9 +73,6 @@ fn many(from: u64, count: u64) {
             let listed = clean.draft.questions.first().map(|q| {
                 judge::answer(&clean.draft, &layout.clean, 1).map(|a| q.choices.iter().position(|c| c.starts_with(&a.text) || a.text.starts_with(c.as_str())))
             });
-            if began.elapsed().as_secs_f64() > 2.0 {
-                println!("slow: {seed} {:?}", began.elapsed());
-            }
             (layout, clean, damaged, a, b, listed)
         })
         .collect();
@@ -92,11 +87,7 @@ fn many(from: u64, count: u64) {
             format!("text {:?}", layout.text),
             format!("family {:?}", layout.family),
             if layout.text == grammar::TextKind::Alone { "numbers alone".to_owned() } else { "with text".to_owned() },
-            if layout.text == grammar::TextKind::Alone || matches!(layout.family, grammar::Family::Packed | grammar::Family::Registers | grammar::Family::Floats | grammar::Family::Pulses) {
-                "not plain text".to_owned()
-            } else {
-                "text names the columns".to_owned()
-            },
+            if layout.names_its_columns() { "text names the columns".to_owned() } else { "not plain text".to_owned() },
         ];
         for key in keys {
             let row = by_text.entry(key).or_default();
@@ -229,4 +220,60 @@ fn time(megabytes: usize) {
     let start = std::time::Instant::now();
     let draft = draft(&heard, &[]);
     println!("{megabytes} MB: {:?}, {} lines, {} bytes unread", start.elapsed(), draft.lines, draft.unread_bytes);
+}
+
+fn objects(path: &Path) -> Vec<serde_json::Value> {
+    std::fs::read_to_string(path).unwrap_or_default().lines().filter_map(|l| serde_json::from_str(l).ok()).collect()
+}
+
+fn truth_of(v: &serde_json::Value) -> Option<score::Truth> {
+    use dropwise::reading::{Quantity, Unit};
+    let quantity = Quantity::parse(v["quantity"].as_str()?)?;
+    let unit = v["unit"].as_str().and_then(|u| Unit::parse(u).or(match u {
+        "" => Some(quantity.canonical_unit()),
+        "pulse" => Some(Unit::Millilitre),
+        _ => None,
+    }));
+    Some(score::Truth {
+        quantity,
+        value: v["value"].as_f64(),
+        unit,
+        valid: v["valid"].as_bool().unwrap_or(true) && v["value"].is_number(),
+        damage: v["damage"].as_str().map(|d| match d {
+            "harmless" => score::Damage::Harmless,
+            "digits" => score::Damage::Digits,
+            "hidden" => score::Damage::Hidden,
+            _ => score::Damage::Shows,
+        }),
+        looks: v["looks"].as_f64(),
+        late: v["late"].as_bool().unwrap_or(false),
+        grown: v["grown"].as_f64(),
+        pulses: v["pulses"].as_f64(),
+    })
+}
+
+/// The figure of each capture in a folder by the scorer of the tests.
+fn score_folder(folder: &Path, answers: &Path) {
+    use dropwise::reading::{Quantity, Unit};
+    let mut names: Vec<_> = std::fs::read_dir(folder).expect("the folder is there").flatten().map(|e| e.path()).collect();
+    names.sort();
+    for path in names {
+        let Some(name) = path.file_name().and_then(|n| n.to_str()).and_then(|n| n.strip_suffix(".truth.jsonl")).map(ToOwned::to_owned) else { continue };
+        let truth: Vec<score::Truth> = objects(&path).iter().filter_map(truth_of).collect();
+        let facts: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(folder.join(format!("{name}.facts.json"))).unwrap_or_default()).unwrap_or_default();
+        let also: Vec<score::Truth> = facts["also"].as_array().into_iter().flatten().filter_map(truth_of).collect();
+        let given: Vec<score::Answer> = objects(&answers.join(format!("{name}.readings.jsonl")))
+            .iter()
+            .filter_map(|v| {
+                Some(score::Answer {
+                    quantity: Quantity::parse(v["quantity"].as_str()?)?,
+                    value: v["value"].as_f64(),
+                    unit: Unit::parse(v["unit"].as_str()?)?,
+                    valid: v["valid"].as_bool().unwrap_or(true),
+                })
+            })
+            .collect();
+        let (n, _) = score::score(&truth, &given, &also);
+        println!("{name} {:.2} {n:?}", n.figure());
+    }
 }

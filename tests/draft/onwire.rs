@@ -36,6 +36,13 @@ pub struct Layout {
     pub damaged: Capture,
 }
 
+impl Layout {
+    /// Whether unit, label, heading or request says what each number is.
+    pub fn names_its_columns(&self) -> bool {
+        self.text != TextKind::Alone && !matches!(self.family, Family::Packed | Family::Registers | Family::Floats | Family::Pulses)
+    }
+}
+
 #[derive(Debug, Clone, PartialEq)]
 enum Marks {
     Ends(&'static [u8]),

@@ -1,6 +1,7 @@
 //! One file for each command.
 
 pub mod demo;
+pub mod draft;
 pub mod evaluate;
 pub mod list;
 pub mod recorder;

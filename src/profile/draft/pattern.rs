@@ -44,7 +44,7 @@ fn at_slot<'a>(template: &Template, lines: &'a [Line], slot: usize) -> Vec<(usiz
 }
 
 /// The written shape of numbers with `decimals` decimals; whether it counts the blanks before them.
-pub(super) fn shape_of(tokens: &[(usize, &Token)], decimals: usize, decimal_sign: char) -> Option<(String, bool)> {
+pub(super) fn shape_of(tokens: &[(usize, &Token)], decimals: usize, decimal_sign: char, may_be_wide: bool) -> Option<(String, bool)> {
     let numbers: Vec<(usize, &Token, &Number)> = tokens.iter().filter_map(|(b, t)| t.number().map(|n| (*b, *t, n))).filter(|(_, _, n)| n.decimals == decimals).collect();
     if numbers.is_empty() {
         return None;
@@ -108,7 +108,7 @@ pub(super) fn shape_of(tokens: &[(usize, &Token)], decimals: usize, decimal_sign
     let (width, same) = widths.iter().max_by_key(|(_, n)| **n).map_or((0, 0), |(w, n)| (*w, *n));
     let proven = lengths.values().filter(|n| **n * 100 >= total * 4 && **n >= 2).count() >= 2;
     let places = width.checked_sub(if decimals > 0 { decimals + 1 } else { 0 });
-    if let Some(places) = places.filter(|_| proven && filled(width) && same * 100 >= total * 88 && after.is_empty() && !before.contains(' ') && count(&|n| n.grouped) == 0) {
+    if let Some(places) = places.filter(|_| may_be_wide && proven && filled(width) && same * 100 >= total * 88 && after.is_empty() && !before.contains(' ') && count(&|n| n.grouped) == 0) {
         let negative = count(&|n| n.negative) > 0;
         if places >= 3 || always && places >= 3 {
             return Some((format!("{before}{}0{part}", "#".repeat(places - 2)), true));
@@ -163,10 +163,15 @@ pub(super) fn patterns(found: &Found, index: usize, names: &BTreeMap<usize, Fiel
 fn ways(found: &Found, template: &Template, column: &Column, strict: bool) -> Vec<(Option<String>, Option<usize>)> {
     let tokens = at_slot(template, &found.lines, column.slot);
     let unit_slot = matches!(template.slots.get(column.slot + 1), Some(Slot::Units(_)));
+    let units: &[String] = match template.slots.get(column.slot + 1) {
+        Some(Slot::Units(list)) => list,
+        _ => &[],
+    };
     let mut seen: BTreeMap<(Option<String>, usize), usize> = BTreeMap::new();
     for (i, _, token) in &tokens {
         let Some(n) = token.number() else { continue };
         let unit = unit_slot.then(|| template.token(&found.lines[*i], column.slot + 1).map(|t| t.text.clone())).flatten();
+        let unit = unit.map(|u| units.iter().find(|known| same_unit(known, &u)).cloned().unwrap_or(u));
         *seen.entry((unit, n.decimals)).or_default() += 1;
     }
     let mut by_unit: BTreeMap<Option<String>, Vec<(usize, usize)>> = BTreeMap::new();
@@ -194,11 +199,21 @@ fn ways(found: &Found, template: &Template, column: &Column, strict: bool) -> Ve
     out
 }
 
+/// Spellings of one unit are one way of writing.
+fn same_unit(a: &str, b: &str) -> bool {
+    a == b || words::unit(a).zip(words::unit(b)).is_some_and(|(a, b)| a.0 == b.0)
+}
+
 fn one(found: &Found, template: &Template, names: &BTreeMap<usize, FieldName>, flag: Option<&FlagSeen>, variant: &Variant, skip_unit: Option<usize>, strict: bool) -> String {
     let mut out = String::new();
     let sign = if found.style.comma { ',' } else { '.' };
     let mut skipped = false;
     for (slot, kind) in template.slots.iter().enumerate() {
+        // The number of a frame belongs to the hand-shake and is taken off before.
+        if found.numbered && slot == 0 && *kind == Slot::Number && !names.contains_key(&0) {
+            skipped = true;
+            continue;
+        }
         if skip_unit.is_some_and(|s| s + 1 == slot) && matches!(kind, Slot::Literal(_) | Slot::Units(_)) {
             skipped = true;
             continue;
@@ -234,10 +249,14 @@ fn one(found: &Found, template: &Template, names: &BTreeMap<usize, FieldName>, f
                 }
                 let mine: Vec<(usize, &Token)> = tokens
                     .iter()
-                    .filter(|(i, _, _)| unit_text.as_ref().is_none_or(|u| template.token(&found.lines[*i], slot + 1).is_some_and(|t| t.text == *u)))
+                    .filter(|(i, _, _)| unit_text.as_ref().is_none_or(|u| template.token(&found.lines[*i], slot + 1).is_some_and(|t| same_unit(&t.text, u))))
                     .map(|(_, b, t)| (*b, *t))
                     .collect();
-                let shape = decimals.and_then(|d| shape_of(&mine, d, sign)).filter(|(_, width)| !(*width && out.ends_with(['}', ']'])));
+                let shape = decimals.and_then(|d| {
+                    // Behind a word of any length the blanks belong to nobody.
+                    let may_be_wide = !out.ends_with(['}', ']']) || out.ends_with("/}");
+                    shape_of(&mine, d, sign, may_be_wide)
+                });
                 wide = shape.as_ref().is_some_and(|s| s.1);
                 match (live, shape) {
                     (Some(field), shape) => {

@@ -392,7 +392,9 @@ fn note_over_range(templates: &mut [Template], lines: &[Line], i: usize) {
             continue;
         }
         if let Some((slot, words, takes_unit)) = words_for_number(template, &lines[i]) {
-            if template.slots.len() == 1 && !words::says_out_of_range(&words) {
+            // Where numbers stand alone any word would fit: there it must say what it is.
+            let bare = !template.slots.iter().any(|s| matches!(s, Slot::Literal(t) if t.chars().any(char::is_alphabetic)) || matches!(s, Slot::Units(_)));
+            if bare && !words::says_out_of_range(&words) {
                 continue;
             }
             match template.over.iter_mut().find(|o| o.slot == slot && o.words == words) {
