@@ -230,10 +230,10 @@ fn truth_of(v: &serde_json::Value) -> Option<score::Truth> {
     use dropwise::reading::{Quantity, Unit};
     let quantity = Quantity::parse(v["quantity"].as_str()?)?;
     let unit = v["unit"].as_str().and_then(|u| Unit::parse(u).or(match u {
-        "" => Some(quantity.canonical_unit()),
+        "" | "1" => Some(quantity.canonical_unit()),
         "pulse" => Some(Unit::Millilitre),
         _ => None,
-    }));
+    })).or(Some(quantity.canonical_unit()));
     Some(score::Truth {
         quantity,
         value: v["value"].as_f64(),

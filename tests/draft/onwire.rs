@@ -341,7 +341,9 @@ fn put(rng: &mut ChaCha8Rng, talk: &Talk, dress: &Dress, baud: u32, bad: bool) -
         if let Some(request) = &frame.request {
             chunks.push(Chunk { at_s: now, sent: true, bytes: request.as_bytes().to_vec() });
             if echo && (total / 3..total * 2 / 3).contains(&index) {
-                chunks.push(Chunk { at_s: now + 0.002, sent: false, bytes: request.as_bytes().to_vec() });
+                let mut echoed = request.as_bytes().to_vec();
+                dress.parity(&mut echoed);
+                chunks.push(Chunk { at_s: now + 0.002, sent: false, bytes: echoed });
             }
             now += rng.random_range(0.05..0.4);
         }

@@ -193,7 +193,11 @@ fn by_pauses(stream: &Stream) -> Option<Framing> {
         }
     }
     let (_, list) = best?;
-    let ms = *list.get(list.len() / 2)?;
+    // The longest limit that cuts as well: a chunk that a slow line hands over late must not end a frame.
+    let mut waits: Vec<f64> = pauses.iter().map(|p| p.1).filter(|gap| *gap > f64::from(*list.first().unwrap_or(&0)) / 1_000.0).collect();
+    waits.sort_by(f64::total_cmp);
+    let usual = waits.get(waits.len() / 2).copied().unwrap_or(1.0);
+    let ms = list.iter().rev().copied().find(|ms| f64::from(*ms) / 1_000.0 < usual * 0.6).or_else(|| list.first().copied())?;
     let limit = f64::from(ms) / 1000.0;
     let cuts: Vec<usize> = pauses.iter().filter(|(_, gap)| *gap > limit).map(|(at, _)| *at).collect();
     let common = |bytes: &mut dyn Iterator<Item = u8>| {

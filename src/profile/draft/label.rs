@@ -166,6 +166,11 @@ fn share_out(template: &Template, lines: &[Line], side: Side) -> Vec<(usize, Wor
                 Slot::Units(list) => Some(Word { slot: s, text: list.first().cloned().unwrap_or_default(), units: true }),
                 _ => None,
             })
+            // CH1, M01: a word with a number of its own names the place, unless it names a quantity (pH1).
+            .filter(|w| {
+                let tagged = matches!(template.slots.get(w.slot + 1), Some(Slot::Constant(_))) && gap(w.slot + 1) == 0;
+                !tagged || matches!(words::label(&w.text), Some(Meaning::Names(_, weight)) if weight > 0.6)
+            })
             .collect();
         let (left, right) = (pair[0], pair[1]);
         let cell = (from..to).find(|s| is_cell(*s));
@@ -205,12 +210,26 @@ fn share_out(template: &Template, lines: &[Line], side: Side) -> Vec<(usize, Wor
     out
 }
 
+/// The first line of a capture may begin with the garbage of switching on.
+fn without_garbage(line: &Line) -> String {
+    if line.index > 0 {
+        return line.text.clone();
+    }
+    let noise = |c: char| !c.is_ascii() || c.is_ascii_control() || c == '?';
+    if line.text.chars().take(16).filter(|c| noise(*c)).count() < 2 {
+        return line.text.clone();
+    }
+    line.text.trim_start_matches(noise).to_owned()
+}
+
 /// A heading: lines of words above a table. Names columns by separator, by order, or by place.
 pub(super) fn by_headings(templates: &[Template], columns: &mut [Column], lines: &[Line], used: &[bool]) -> Vec<usize> {
     let mut headings = Vec::new();
     for (index, template) in templates.iter().enumerate() {
         let mine: Vec<usize> = (0..columns.len()).filter(|c| columns[*c].template == index).collect();
-        if mine.is_empty() || template.lines.len() < 3 {
+        // Lines that name their numbers themselves need no heading.
+        let silent = mine.iter().any(|c| columns[*c].other.is_none() && !columns[*c].evidence.iter().any(|e| e.1 >= 0.7));
+        if mine.is_empty() || template.lines.len() < 3 || !silent {
             continue;
         }
         let mut best: Vec<(usize, usize, Vec<(usize, String)>)> = Vec::new();
@@ -221,7 +240,7 @@ pub(super) fn by_headings(templates: &[Template], columns: &mut [Column], lines:
             if numbers || !table || used[i] || looks == 0 || line.text.len() > 200 || best.len() > 400 {
                 continue;
             }
-            let matched = match_heading(&line.text, template, &mine, columns, lines);
+            let matched = match_heading(&without_garbage(line), template, &mine, columns, lines);
             let named = matched.iter().filter(|(c, cell)| cell_speaks(cell, &columns[*c])).count();
             if named > 0 && (named >= 2 || mine.len() <= 2 || looks <= 3) {
                 best.push((named, i, matched));

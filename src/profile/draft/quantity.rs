@@ -13,9 +13,9 @@ pub(super) fn possible(quantity: Quantity, column: &Column) -> bool {
     let d = column.main_decimals();
     let exponent = column.shape.exponent;
     match quantity {
-        Quantity::Ph => run.min > -1.5 && run.max < 15.0 && (d > 0 || exponent),
+        Quantity::Ph => run.usual.0 > -1.5 && run.usual.1 < 15.0 && (d > 0 || exponent),
         Quantity::Volume => run.min > -1.0 && run.max < 30_000.0 && (run.rising > 0.75 || run.count < 6) && !(d == 0 && run.counter && run.max < 1_000.0),
-        Quantity::Temperature => run.min > -30.0 && run.max < 130.0 || run.min > 260.0 && run.max < 380.0 && run.range() < 30.0,
+        Quantity::Temperature => run.usual.0 > -30.0 && run.usual.1 < 130.0 || run.min > 260.0 && run.max < 380.0 && run.range() < 30.0,
         Quantity::Emf | Quantity::Voltage => run.min.abs().max(run.max.abs()) < 6_000.0,
         Quantity::Conductance => run.min > -5.0,
         Quantity::Absorbance => run.min > -0.8 && run.max < 6.5 && (d >= 2 || exponent),
@@ -67,8 +67,9 @@ pub(super) fn by_numbers(column: &mut Column) {
         let moves = run.range() >= 0.3;
         say.push((Quantity::Ph, if is_volume { 0.15 } else if run.max < 2.2 { 0.3 } else if moves && (d == 2 || d == 3) { 0.52 } else if moves { 0.35 } else { 0.3 }));
     }
-    if (1..=2).contains(&d) && run.min > 8.0 && run.max < 45.0 && run.range() < 8.0 && run.change <= 0.3 {
-        say.push((Quantity::Temperature, if (15.0..33.0).contains(&run.min) { 0.55 } else { 0.4 }));
+    let (low, high) = run.usual;
+    if (1..=2).contains(&d) && low > 8.0 && high < 45.0 && high - low < 8.0 && run.change <= 0.3 {
+        say.push((Quantity::Temperature, if (15.0..33.0).contains(&low) { 0.55 } else { 0.4 }));
     } else if d == 0 && run.min > 15.0 && run.max < 33.0 && run.range() < 4.0 {
         say.push((Quantity::Temperature, 0.3));
     }

@@ -273,6 +273,11 @@ fn split(mut template: Template, lines: &[Line], least: usize, depth: usize, out
                     template.slots[slot] = Slot::Literal(frequent[0].0.clone());
                     continue;
                 }
+                let tells = words::unit(&frequent[0].0).is_some() || words::label(&frequent[0].0).is_some();
+                if tells && frequent[0].1.len() * 100 >= template.lines.len() * 85 && template.optional != Some(slot) && !frequent[1..].iter().any(|(w, _)| words::unit(w).is_some()) {
+                    template.slots[slot] = Slot::Literal(frequent[0].0.clone());
+                    continue;
+                }
                 let named: Vec<&str> = frequent.iter().map(|(w, _)| w.as_str()).collect();
                 if all_units(&named) {
                     template.slots[slot] = Slot::Units(named.iter().map(|w| (*w).to_owned()).collect());

@@ -324,7 +324,6 @@ fn number(c: &[char], i: usize, style: NumberStyle) -> Option<(Number, usize)> {
     if sign == SignPlace::None
         && c.get(at).is_some_and(|s| is_minus(*s) || *s == '+')
         && c.get(at + 1).is_none_or(|n| matches!(n, ' ' | ',' | ';' | '\t' | '|') || is_word_char(*n))
-        && !sign_of_next(c, at)
     {
         negative = is_minus(c[at]);
         plus = !negative;
@@ -334,12 +333,6 @@ fn number(c: &[char], i: usize, style: NumberStyle) -> Option<(Number, usize)> {
     let size: f64 = text.parse().ok().filter(|v: &f64| v.is_finite())?;
     let value = if negative { -size } else { size };
     Some((Number { value, decimals, whole, negative, plus, sign, exponent, grouped, padded }, at))
-}
-
-/// A sign with blanks before a digit: it may belong to the next number, as in `12.3+  4.5`.
-fn sign_of_next(c: &[char], at: usize) -> bool {
-    let blanks = c[at + 1..].iter().take_while(|b| **b == ' ').count();
-    blanks > 0 && c.get(at + 1 + blanks).is_some_and(char::is_ascii_digit) && blanks > 1
 }
 
 /// What is known of the runs of digits and marks in a line.
@@ -431,13 +424,13 @@ pub(super) fn number_style(lines: &[String], asked: &[Option<usize>]) -> NumberS
     let of_points: usize = runs.by_kind.values().filter(|k| k.1 == 0).map(|k| k.0).sum();
     let mixed: usize = runs.by_kind.values().filter(|k| k.0 > 0 && k.1 > 0).map(|k| k.0 + k.1).sum();
     let either = !grouped_by_point
-        && of_commas * 5 > runs.single * 4
+        && of_commas * 5 > runs.single * 3
         && runs.several * 10 < runs.single
         && of_commas >= 5
         && of_points >= 5
         && of_commas.max(of_points) < 4 * of_commas.min(of_points)
-        && mixed * 10 < of_commas + of_points
-        && steady * 10 >= runs.single * 8;
+        && mixed * 3 < of_commas + of_points
+        && steady * 10 >= runs.single * 7;
     let comma = grouped_by_point || runs.single > 0 && runs.single > runs.several * 2 && (runs.points == 0 || runs.single > runs.points * 3) && (steady * 10 >= runs.single * 7 || runs.nought_behind * 30 >= runs.single);
     let thousands = if runs.blank_groups > 0 && has_other_separator(lines) {
         Some(' ')
