@@ -229,8 +229,7 @@ fn objects(path: &Path) -> Vec<serde_json::Value> {
 fn truth_of(v: &serde_json::Value) -> Option<score::Truth> {
     use dropwise::reading::{Quantity, Unit};
     let quantity = Quantity::parse(v["quantity"].as_str()?)?;
-    let unit = v["unit"].as_str().and_then(|u| Unit::parse(u).or(match u {
-        "" | "1" => Some(quantity.canonical_unit()),
+    let unit = v["unit"].as_str().and_then(|u| (if quantity == Quantity::Absorbance { Some(Unit::Absorbance) } else { Unit::parse(u) }).or(match u {
         "pulse" => Some(Unit::Millilitre),
         _ => None,
     })).or(Some(quantity.canonical_unit()));

@@ -85,7 +85,12 @@ fn heard(path: &Path) -> Result<Heard, Fault> {
         heard.line = HeardLine {
             baud: line.baud,
             data_bits: line.data_bits.into(),
-            parity: line.parity.word().to_owned(),
+            parity: match line.parity {
+                crate::reading::Parity::None => "none",
+                crate::reading::Parity::Odd => "odd",
+                crate::reading::Parity::Even => "even",
+            }
+            .to_owned(),
             stop_bits: line.stop_bits.into(),
             flow: match line.flow {
                 crate::reading::Flow::None => "none",

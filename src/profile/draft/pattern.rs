@@ -278,7 +278,7 @@ fn one(found: &Found, template: &Template, names: &BTreeMap<usize, FieldName>, f
             " "
         };
         if template.optional == Some(slot) {
-            out.push_str(&format!("[{}{piece}]", if slot == 0 { "" } else { " " }));
+            out.push_str(&format!("[{}{piece}]", if slot == 0 || bare { "" } else { " " }));
         } else {
             out.push_str(blank);
             out.push_str(&piece);

@@ -219,6 +219,10 @@ fn columns(found: &mut Found) {
         }
     }
     for column in &mut columns {
+        // A word behind the last number (STATUS) does not undo what stands before it.
+        if column.evidence.iter().any(|e| e.1 >= 0.8) && column.other.as_deref().is_some_and(|o| o.starts_with("the word")) {
+            column.other = None;
+        }
         quantity::by_numbers(column);
         // One more each line is a counter; one more each second under the name of a time is a time.
         let told = column.evidence.iter().any(|(q, w, from)| *q == Quantity::Time && *w >= 0.5 && from != "its numbers");

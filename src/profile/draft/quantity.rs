@@ -78,7 +78,9 @@ pub(super) fn by_numbers(column: &mut Column) {
         say.push((Quantity::Emf, if column.shape.negative && wide { 0.55 } else if wide && d <= 1 { if size > 1_000.0 { 0.2 } else { 0.37 } } else if wide || column.shape.plus { 0.3 } else { 0.12 }));
     }
     if d >= 3 && run.min > -0.1 && run.max < 4.0 && !is_volume {
-        say.push((Quantity::Absorbance, if d == 3 || d == 4 { 0.42 } else { 0.2 }));
+        // What climbs from nought in a few sizes of step is rather a volume that was refilled.
+        let steps = run.rising > 0.8 && run.few_steps > 0.5 && run.min.abs() < 0.3;
+        say.push((Quantity::Absorbance, if steps { 0.25 } else if d == 3 || d == 4 { 0.42 } else { 0.2 }));
     }
     if d >= 4 && !is_volume && size < 1_000.0 {
         say.push((Quantity::Mass, if run.max > 4.0 { 0.5 } else { 0.35 }));

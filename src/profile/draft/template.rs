@@ -273,8 +273,12 @@ fn split(mut template: Template, lines: &[Line], least: usize, depth: usize, out
                     template.slots[slot] = Slot::Literal(frequent[0].0.clone());
                     continue;
                 }
-                let tells = words::unit(&frequent[0].0).is_some() || words::label(&frequent[0].0).is_some();
-                if tells && frequent[0].1.len() * 100 >= template.lines.len() * 85 && template.optional != Some(slot) && !frequent[1..].iter().any(|(w, _)| words::unit(w).is_some()) {
+                // A unit or label that damage changed now and then is no flag.
+                let top = frequent[0].0.as_str();
+                let tells = words::steadiness(top).is_none()
+                    && (words::unit(top).is_some_and(|u| u.2 >= 0.8) || matches!(words::label(top), Some(Meaning::Names(_, w)) if w >= 0.8));
+                let rest_is_small = frequent.get(1).is_none_or(|(_, l)| l.len() * 100 < template.lines.len() * 9);
+                if tells && rest_is_small && frequent[0].1.len() * 100 >= template.lines.len() * 75 && template.optional != Some(slot) {
                     template.slots[slot] = Slot::Literal(frequent[0].0.clone());
                     continue;
                 }

@@ -77,7 +77,7 @@ const WHOLE: &[(&str, Quantity, f64)] = &[
     ("P", Quantity::Ph, 0.45), ("H", Quantity::Ph, 0.2),
     ("E", Quantity::Emf, 0.5), ("U", Quantity::Emf, 0.5), ("MV", Quantity::Emf, 0.9), ("EH", Quantity::Emf, 0.8), ("RX", Quantity::Emf, 0.6), ("UPOL", Quantity::Emf, 0.6), ("SIG", Quantity::Emf, 0.3), ("SIGNAL", Quantity::Emf, 0.3),
     ("MVOLTS", Quantity::Emf, 0.9), ("DDP", Quantity::Emf, 0.8),
-    ("T", Quantity::Temperature, 0.5), ("TEMPO", Quantity::Time, 0.7), ("DEGC", Quantity::Temperature, 0.9), ("C", Quantity::Temperature, 0.45), ("TE", Quantity::Temperature, 0.5), ("TP", Quantity::Temperature, 0.4),
+    ("T", Quantity::Temperature, 0.5), ("TEMPO", Quantity::Time, 0.7), ("TEMPS", Quantity::Time, 0.8), ("DEGC", Quantity::Temperature, 0.9), ("C", Quantity::Temperature, 0.45), ("TE", Quantity::Temperature, 0.5), ("TP", Quantity::Temperature, 0.4),
     ("K", Quantity::Conductance, 0.42), ("G", Quantity::Conductance, 0.25), ("LF", Quantity::Conductance, 0.85), ("EC", Quantity::Conductance, 0.85), ("CD", Quantity::Conductance, 0.5), ("CDT", Quantity::Conductance, 0.8),
     ("L", Quantity::Conductance, 0.2), ("KOND", Quantity::Conductance, 0.85), ("CE", Quantity::Conductance, 0.6), ("USCM", Quantity::Conductance, 0.9), ("MSCM", Quantity::Conductance, 0.9),
     ("A", Quantity::Absorbance, 0.5), ("OD", Quantity::Absorbance, 0.8), ("AU", Quantity::Absorbance, 0.7), ("X", Quantity::Absorbance, 0.1),
