@@ -422,7 +422,9 @@ fn by_place(text: &str, template: &Template, mine: &[usize], columns: &[Column],
 /// A request names what answers it: `PH?`, `MEAS:VOLT:DC?`.
 pub(super) fn by_request(column: &mut Column, request: &str) {
     for word in request.split(|c: char| !c.is_alphanumeric() && c != '%').filter(|w| !w.is_empty()) {
-        if matches!(words::plain(word).as_str(), "MEAS" | "READ" | "GET" | "SEND" | "FETC" | "FETCH" | "R" | "Q" | "RD" | "DC" | "D" | "M" | "SI" | "S" | "X" | "ASK" | "VAL") {
+        // M1, R2: a letter with a number counts the requests and names nothing.
+        let counted = (2..=3).contains(&word.len()) && word.starts_with(char::is_alphabetic) && word.chars().skip(1).all(|c| c.is_ascii_digit());
+        if counted || matches!(words::plain(word).as_str(), "MEAS" | "READ" | "GET" | "SEND" | "FETC" | "FETCH" | "R" | "Q" | "RD" | "DC" | "D" | "M" | "SI" | "S" | "X" | "ASK" | "VAL") {
             continue;
         }
         match words::label(word) {

@@ -114,7 +114,8 @@ fn registers(first: u16, answers: &[(usize, &[u8])], lines: &[Line]) -> Vec<Regi
                 let Some(mut trial) = Column::from_values(scaled, lines, digits.unsigned_abs() as usize) else { continue };
                 quantity::by_numbers(&mut trial);
                 for q in Quantity::ALL {
-                    let weight = trial.weight(q) * prior;
+                    // Almost any register looks like a pH with some scale.
+                    let weight = trial.weight(q) * prior * if q == Quantity::Ph && digits != 2 { 0.7 } else { 1.0 };
                     match scales.iter_mut().find(|s| s.0 == q) {
                         Some(s) if s.2 < weight => {
                             seconds.push((q, s.2));

@@ -46,7 +46,7 @@ pub(super) fn by_numbers(column: &mut Column) {
     {
         for (unit, per_second) in [(Unit::Second, 1.0), (Unit::Minute, 1.0 / 60.0), (Unit::Millisecond, 1_000.0), (Unit::Hour, 1.0 / 3_600.0)] {
             if (slope / per_second - 1.0).abs() < 0.02 && !(run.counter && unit == Unit::Second && d == 0) {
-                say.push((Quantity::Time, 0.57));
+                say.push((Quantity::Time, 0.66));
                 if column.units.is_empty() {
                     column.units.push((String::new(), unit));
                 }
@@ -80,7 +80,7 @@ pub(super) fn by_numbers(column: &mut Column) {
     if d >= 3 && run.min > -0.1 && run.max < 4.0 && !is_volume {
         // What climbs from nought in a few sizes of step is rather a volume that was refilled.
         let steps = run.rising > 0.8 && run.few_steps > 0.5 && run.min.abs() < 0.3;
-        say.push((Quantity::Absorbance, if steps { 0.25 } else if d == 3 || d == 4 { 0.42 } else { 0.2 }));
+        say.push((Quantity::Absorbance, if steps { 0.25 } else if d == 3 || d == 4 { 0.38 } else { 0.2 }));
     }
     if d >= 4 && !is_volume && size < 1_000.0 {
         say.push((Quantity::Mass, if run.max > 4.0 { 0.5 } else { 0.35 }));
@@ -90,7 +90,7 @@ pub(super) fn by_numbers(column: &mut Column) {
         say.push((Quantity::Mass, 0.25));
     }
     if run.min > 0.0 && run.max > 15.0 && !is_volume {
-        say.push((Quantity::Conductance, if size > 2_100.0 { 0.42 } else if size > 1_000.0 { 0.36 } else { 0.2 }));
+        say.push((Quantity::Conductance, if size > 2_100.0 { 0.38 } else if size > 1_000.0 { 0.36 } else { 0.2 }));
     }
     if d == 1 && run.min >= 0.0 && run.max <= 101.0 && run.range() > 8.0 {
         say.push((Quantity::Transmittance, 0.15));
