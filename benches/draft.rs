@@ -30,7 +30,10 @@ fn main() {
         Some("captures") => captures(Path::new(&args[1]), Path::new(&args[2])),
         Some("score") => score_folder(Path::new(&args[1]), Path::new(&args[2])),
         Some("time") => time(args.get(1).and_then(|a| a.parse().ok()).unwrap_or(10)),
-        first => many(first.and_then(|a| a.parse().ok()).unwrap_or(1), args.get(1).and_then(|a| a.parse().ok()).unwrap_or(100)),
+        first => many(
+            first.and_then(|a| a.parse().ok()).unwrap_or(1),
+            args.get(1).and_then(|a| a.parse().ok()).unwrap_or(100),
+        ),
     }
 }
 
@@ -71,7 +74,9 @@ fn many(from: u64, count: u64) {
             };
             let (a, b) = (asked(&clean, false), asked(&damaged, true));
             let listed = clean.draft.questions.first().map(|q| {
-                judge::answer(&clean.draft, &layout.clean, 1).map(|a| q.choices.iter().position(|c| c.starts_with(&a.text) || a.text.starts_with(c.as_str())))
+                judge::answer(&clean.draft, &layout.clean, 1).map(|a| {
+                    q.choices.iter().position(|c| c.starts_with(&a.text) || a.text.starts_with(c.as_str()))
+                })
             });
             (layout, clean, damaged, a, b, listed)
         })
@@ -86,8 +91,16 @@ fn many(from: u64, count: u64) {
             "all".to_owned(),
             format!("text {:?}", layout.text),
             format!("family {:?}", layout.family),
-            if layout.text == grammar::TextKind::Alone { "numbers alone".to_owned() } else { "with text".to_owned() },
-            if layout.names_its_columns() { "text names the columns".to_owned() } else { "not plain text".to_owned() },
+            if layout.text == grammar::TextKind::Alone {
+                "numbers alone".to_owned()
+            } else {
+                "with text".to_owned()
+            },
+            if layout.names_its_columns() {
+                "text names the columns".to_owned()
+            } else {
+                "not plain text".to_owned()
+            },
         ];
         for key in keys {
             let row = by_text.entry(key).or_default();
@@ -119,7 +132,19 @@ fn many(from: u64, count: u64) {
             None => {}
         }
         if c < 90.0 || d < 85.0 {
-            println!("{:6} {:?} {:?} {} {:?}: clean {c:.0} damaged {d:.0} asked {:.0} | {}", layout.seed, layout.family, layout.text, layout.framing, layout.columns, a.unwrap_or(-1.0), if c < 90.0 { clean } else { damaged }.notes.first().map_or("", |n| &n[..n.floor_char_boundary(90)]));
+            println!(
+                "{:6} {:?} {:?} {} {:?}: clean {c:.0} damaged {d:.0} asked {:.0} | {}",
+                layout.seed,
+                layout.family,
+                layout.text,
+                layout.framing,
+                layout.columns,
+                a.unwrap_or(-1.0),
+                if c < 90.0 { clean } else { damaged }
+                    .notes
+                    .first()
+                    .map_or("", |n| &n[..n.floor_char_boundary(90)])
+            );
         }
     }
     for (key, row) in &by_text {
@@ -127,15 +152,24 @@ fn many(from: u64, count: u64) {
     }
     for key in ["all", "text names the columns", "numbers alone"] {
         if let Some(row) = by_text.get(key) {
-            println!("after one answer, {key:24} {} | {}", line("clean", &row.asked), line("damaged", &row.asked_damaged));
+            println!(
+                "after one answer, {key:24} {} | {}",
+                line("clean", &row.asked),
+                line("damaged", &row.asked_damaged)
+            );
         }
     }
     for (name, t) in ["clean", "damaged"].iter().zip(totals) {
         let bad = t.wrong_quantity + t.wrong_unit + t.false_readings;
-        println!("{name}: {t:?}; wrong quantity, unit, false together {:.2} % of sound", 100.0 * bad as f64 / t.sound.max(1) as f64);
+        println!(
+            "{name}: {t:?}; wrong quantity, unit, false together {:.2} % of sound",
+            100.0 * bad as f64 / t.sound.max(1) as f64
+        );
     }
     println!("columns live {live}, right {right}: {:.1} %", 100.0 * right as f64 / live.max(1) as f64);
-    println!("first question: truth is the guess {first}, among the choices {other}, not listed {unlisted}, column unknown {silent}");
+    println!(
+        "first question: truth is the guess {first}, among the choices {other}, not listed {unlisted}, column unknown {silent}"
+    );
 }
 
 fn show(seed: u64, hurt: bool) {
@@ -144,7 +178,11 @@ fn show(seed: u64, hurt: bool) {
     println!("{:?} {:?} {} {:?}", layout.family, layout.text, layout.framing, layout.columns);
     let mut shown = 0;
     for c in capture.chunks.iter().skip(if hurt { 0 } else { 1 }) {
-        print!("{}{:?} ", if c.sent { ">>" } else { "" }, c.bytes.iter().map(|b| char::from(*b)).collect::<String>());
+        print!(
+            "{}{:?} ",
+            if c.sent { ">>" } else { "" },
+            c.bytes.iter().map(|b| char::from(*b)).collect::<String>()
+        );
         shown += c.bytes.len();
         if shown > 900 {
             break;
@@ -179,7 +217,11 @@ fn heard_of(path: &Path) -> Heard {
         }
         let sent = v.get("out").is_some();
         if let Some(s) = v.get("out").or(v.get("in")).and_then(|s| s.as_str()) {
-            heard.chunks.push(HeardChunk { at_s: v["t"].as_f64().unwrap_or(0.0), sent, bytes: s.chars().map(|c| u8::try_from(u32::from(c)).unwrap_or(b'?')).collect() });
+            heard.chunks.push(HeardChunk {
+                at_s: v["t"].as_f64().unwrap_or(0.0),
+                sent,
+                bytes: s.chars().map(|c| u8::try_from(u32::from(c)).unwrap_or(b'?')).collect(),
+            });
         }
     }
     heard
@@ -187,20 +229,30 @@ fn heard_of(path: &Path) -> Heard {
 
 fn captures(folder: &Path, answers: &Path) {
     std::fs::create_dir_all(answers).expect("the folder of answers can be made");
-    let mut names: Vec<_> = std::fs::read_dir(folder).expect("the folder is there").flatten().map(|e| e.path()).collect();
+    let mut names: Vec<_> =
+        std::fs::read_dir(folder).expect("the folder is there").flatten().map(|e| e.path()).collect();
     names.sort();
     for path in names {
-        let Some(name) = path.file_name().and_then(|n| n.to_str()).and_then(|n| n.strip_suffix(".wire.jsonl")).map(ToOwned::to_owned) else { continue };
+        let Some(name) = path
+            .file_name()
+            .and_then(|n| n.to_str())
+            .and_then(|n| n.strip_suffix(".wire.jsonl"))
+            .map(ToOwned::to_owned)
+        else {
+            continue;
+        };
         let heard = heard_of(&path);
         let draft = draft(&heard, &[]);
-        std::fs::write(answers.join(format!("{name}.toml")), &draft.profile_text).expect("the folder can be written");
+        std::fs::write(answers.join(format!("{name}.toml")), &draft.profile_text)
+            .expect("the folder can be written");
         match judge::read(&draft.profile_text, &heard) {
             Ok(readings) => {
                 let rows: Vec<String> = readings
                     .iter()
                     .map(|r| serde_json::json!({"quantity": r.quantity, "value": r.value, "unit": r.unit.symbol(), "valid": r.valid}).to_string())
                     .collect();
-                std::fs::write(answers.join(format!("{name}.readings.jsonl")), rows.join("\n")).expect("the folder can be written");
+                std::fs::write(answers.join(format!("{name}.readings.jsonl")), rows.join("\n"))
+                    .expect("the folder can be written");
             }
             Err(why) => println!("{name}: unsound profile\n{why}"),
         }
@@ -219,20 +271,36 @@ fn time(megabytes: usize) {
     }
     let start = std::time::Instant::now();
     let draft = draft(&heard, &[]);
-    println!("{megabytes} MB: {:?}, {} lines, {} bytes unread", start.elapsed(), draft.lines, draft.unread_bytes);
+    println!(
+        "{megabytes} MB: {:?}, {} lines, {} bytes unread",
+        start.elapsed(),
+        draft.lines,
+        draft.unread_bytes
+    );
 }
 
 fn objects(path: &Path) -> Vec<serde_json::Value> {
-    std::fs::read_to_string(path).unwrap_or_default().lines().filter_map(|l| serde_json::from_str(l).ok()).collect()
+    std::fs::read_to_string(path)
+        .unwrap_or_default()
+        .lines()
+        .filter_map(|l| serde_json::from_str(l).ok())
+        .collect()
 }
 
 fn truth_of(v: &serde_json::Value) -> Option<score::Truth> {
     use dropwise::reading::{Quantity, Unit};
     let quantity = Quantity::parse(v["quantity"].as_str()?)?;
-    let unit = v["unit"].as_str().and_then(|u| (if quantity == Quantity::Absorbance { Some(Unit::Absorbance) } else { Unit::parse(u) }).or(match u {
-        "pulse" => Some(Unit::Millilitre),
-        _ => None,
-    })).or(Some(quantity.canonical_unit()));
+    let unit = v["unit"]
+        .as_str()
+        .and_then(|u| {
+            (if quantity == Quantity::Absorbance { Some(Unit::Absorbance) } else { Unit::parse(u) }).or(
+                match u {
+                    "pulse" => Some(Unit::Millilitre),
+                    _ => None,
+                },
+            )
+        })
+        .or(Some(quantity.canonical_unit()));
     Some(score::Truth {
         quantity,
         value: v["value"].as_f64(),
@@ -254,13 +322,25 @@ fn truth_of(v: &serde_json::Value) -> Option<score::Truth> {
 /// The figure of each capture in a folder by the scorer of the tests.
 fn score_folder(folder: &Path, answers: &Path) {
     use dropwise::reading::{Quantity, Unit};
-    let mut names: Vec<_> = std::fs::read_dir(folder).expect("the folder is there").flatten().map(|e| e.path()).collect();
+    let mut names: Vec<_> =
+        std::fs::read_dir(folder).expect("the folder is there").flatten().map(|e| e.path()).collect();
     names.sort();
     for path in names {
-        let Some(name) = path.file_name().and_then(|n| n.to_str()).and_then(|n| n.strip_suffix(".truth.jsonl")).map(ToOwned::to_owned) else { continue };
+        let Some(name) = path
+            .file_name()
+            .and_then(|n| n.to_str())
+            .and_then(|n| n.strip_suffix(".truth.jsonl"))
+            .map(ToOwned::to_owned)
+        else {
+            continue;
+        };
         let truth: Vec<score::Truth> = objects(&path).iter().filter_map(truth_of).collect();
-        let facts: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(folder.join(format!("{name}.facts.json"))).unwrap_or_default()).unwrap_or_default();
-        let also: Vec<score::Truth> = facts["also"].as_array().into_iter().flatten().filter_map(truth_of).collect();
+        let facts: serde_json::Value = serde_json::from_str(
+            &std::fs::read_to_string(folder.join(format!("{name}.facts.json"))).unwrap_or_default(),
+        )
+        .unwrap_or_default();
+        let also: Vec<score::Truth> =
+            facts["also"].as_array().into_iter().flatten().filter_map(truth_of).collect();
         let given: Vec<score::Answer> = objects(&answers.join(format!("{name}.readings.jsonl")))
             .iter()
             .filter_map(|v| {

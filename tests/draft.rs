@@ -63,10 +63,17 @@ fn an_answer_changes_the_profile() {
     let heard = judge::heard(&layout.clean, layout.baud);
     let before = draft(&heard, &[]);
     let question = before.questions.first().expect("there is something to ask");
-    assert!(question.choices.iter().any(|c| c.starts_with("current") || c.starts_with("mass")), "{question:?}");
+    assert!(
+        question.choices.iter().any(|c| c.starts_with("current") || c.starts_with("mass")),
+        "{question:?}"
+    );
     let after = draft(&heard, &[DraftAnswer { number: 1, text: "current uA".to_owned() }]);
     assert!(after.not_understood.is_empty(), "{:?}", after.not_understood);
-    assert!(after.columns.iter().any(|c| c.live && c.quantity == Some(Quantity::Current)), "{}", after.profile_text);
+    assert!(
+        after.columns.iter().any(|c| c.live && c.quantity == Some(Quantity::Current)),
+        "{}",
+        after.profile_text
+    );
     let nonsense = draft(&heard, &[DraftAnswer { number: 1, text: "colour".to_owned() }]);
     assert_eq!(nonsense.not_understood.len(), 1);
     let unknown = draft(&heard, &[DraftAnswer { number: 9, text: "mass".to_owned() }]);
@@ -88,7 +95,17 @@ fn nothing_heard_is_a_profile_that_reads_nothing() {
 }
 
 fn truth(quantity: Quantity, value: f64, unit: Unit, damage: Option<Damage>) -> Truth {
-    Truth { quantity, value: Some(value), unit: Some(unit), valid: true, damage, looks: None, late: false, grown: None, pulses: None }
+    Truth {
+        quantity,
+        value: Some(value),
+        unit: Some(unit),
+        valid: true,
+        damage,
+        looks: None,
+        late: false,
+        grown: None,
+        pulses: None,
+    }
 }
 
 fn said(quantity: Quantity, value: f64, unit: Unit) -> Answer {

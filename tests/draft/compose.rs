@@ -1,6 +1,9 @@
 //! Puts the numbers of a run into the lines of an invented instrument.
 
-use super::grammar::{Family, FrameOut, Naming, NumberForm, Part, Series, SignForm, Talk, TextKind, naming, pick, quantities, series, truth_of};
+use super::grammar::{
+    Family, FrameOut, Naming, NumberForm, Part, Series, SignForm, Talk, TextKind, naming, pick, quantities,
+    series, truth_of,
+};
 use super::score::Truth;
 use super::words;
 use dropwise::reading::{Quantity, Unit};
@@ -42,14 +45,23 @@ fn forms(rng: &mut ChaCha8Rng, house: &House, series: &[Series], separator: &str
                 exponent: false,
                 implied: false,
             };
-            if house.sign == SignForm::Always && !matches!(s.quantity, Quantity::Emf | Quantity::Mass | Quantity::Temperature | Quantity::Current) && rng.random_bool(0.6) {
+            if house.sign == SignForm::Always
+                && !matches!(
+                    s.quantity,
+                    Quantity::Emf | Quantity::Mass | Quantity::Temperature | Quantity::Current
+                )
+                && rng.random_bool(0.6)
+            {
                 form.sign = SignForm::Minus;
             }
             if house.zeros {
-                form.zeros = s.values.iter().map(|v| format!("{:.0}", v.abs().trunc()).len()).max().unwrap_or(1) + rng.random_range(0..2);
+                form.zeros =
+                    s.values.iter().map(|v| format!("{:.0}", v.abs().trunc()).len()).max().unwrap_or(1)
+                        + rng.random_range(0..2);
             }
             if house.padded {
-                form.width = s.values.iter().map(|v| form.write(*v).chars().count()).max().unwrap_or(4) + rng.random_range(0..3);
+                form.width = s.values.iter().map(|v| form.write(*v).chars().count()).max().unwrap_or(4)
+                    + rng.random_range(0..3);
             }
             form
         })
@@ -81,7 +93,10 @@ fn extras(rng: &mut ChaCha8Rng, parts: &mut Vec<Part>, separator: &str) {
     let sep = || Part::Text(separator.to_owned());
     if rng.random_bool(0.2) {
         parts.insert(0, sep());
-        parts.insert(0, Part::Counter { digits: *pick(rng, &[1, 2, 3, 4]), wraps: *pick(rng, &[10_000, 100, 10_000]) });
+        parts.insert(
+            0,
+            Part::Counter { digits: *pick(rng, &[1, 2, 3, 4]), wraps: *pick(rng, &[10_000, 100, 10_000]) },
+        );
     } else if rng.random_bool(0.15) {
         parts.insert(0, sep());
         parts.insert(0, Part::Clock);
@@ -109,8 +124,14 @@ fn extras(rng: &mut ChaCha8Rng, parts: &mut Vec<Part>, separator: &str) {
 }
 
 /// Rows that are written with words instead of one number.
-fn over_rows(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Option<(usize, Vec<usize>, &'static str)> {
-    let column = (0..series.len()).rev().find(|c| !matches!(series[*c].quantity, Quantity::Volume | Quantity::Time))?;
+fn over_rows(
+    rng: &mut ChaCha8Rng,
+    series: &[Series],
+    rows: usize,
+) -> Option<(usize, Vec<usize>, &'static str)> {
+    let column = (0..series.len())
+        .rev()
+        .find(|c| !matches!(series[*c].quantity, Quantity::Volume | Quantity::Time))?;
     rng.random_bool(0.12).then(|| {
         let from = rng.random_range(0..rows - 4);
         (column, (from..from + rng.random_range(1..4)).collect(), *pick(rng, words::OVER))
@@ -118,8 +139,25 @@ fn over_rows(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Option<(us
 }
 
 /// Writes one row.
-fn write_row(parts: &[Part], columns: &[&Series], forms: &[NumberForm], row: usize, over: Option<&(usize, Vec<usize>, &str)>, seconds: f64, steady: bool) -> FrameOut {
-    let mut out = FrameOut { text: String::new(), truth: Vec::new(), strict: String::new(), loose: String::new(), forms: Vec::new(), bare: false, wait_s: 1.0, request: None };
+fn write_row(
+    parts: &[Part],
+    columns: &[&Series],
+    forms: &[NumberForm],
+    row: usize,
+    over: Option<&(usize, Vec<usize>, &str)>,
+    seconds: f64,
+    steady: bool,
+) -> FrameOut {
+    let mut out = FrameOut {
+        text: String::new(),
+        truth: Vec::new(),
+        strict: String::new(),
+        loose: String::new(),
+        forms: Vec::new(),
+        bare: false,
+        wait_s: 1.0,
+        request: None,
+    };
     for part in parts {
         let (text, strict, loose) = match part {
             Part::Text(t) => (t.clone(), regex::escape(t), regex::escape(t)),
@@ -128,19 +166,37 @@ fn write_row(parts: &[Part], columns: &[&Series], forms: &[NumberForm], row: usi
                 let words = over.filter(|o| o.0 == *c);
                 let is_over = words.is_some_and(|o| o.1.contains(&row));
                 let value = columns[*c].values[row];
-                let text = if is_over { format!("{:>1$}", words.map_or("", |o| o.2), form.width) } else { form.write(value) };
+                let text = if is_over {
+                    format!("{:>1$}", words.map_or("", |o| o.2), form.width)
+                } else {
+                    form.write(value)
+                };
                 out.truth.push(truth_of(columns[*c], row, (!is_over).then_some(value)));
                 out.forms.push(form.clone());
                 let other = words.map_or(String::new(), |o| format!("| *{}", regex::escape(o.2)));
-                (text, format!("({}{other})", form.pattern(false)), format!("({}{other})", form.pattern(true)))
+                (
+                    text,
+                    format!("({}{other})", form.pattern(false)),
+                    format!("({}{other})", form.pattern(true)),
+                )
             }
-            Part::Counter { digits, wraps } => (format!("{:01$}", (row + 1) % wraps, digits), r"\d+".to_owned(), r"\d*".to_owned()),
+            Part::Counter { digits, wraps } => {
+                (format!("{:01$}", (row + 1) % wraps, digits), r"\d+".to_owned(), r"\d*".to_owned())
+            }
             Part::Clock => {
                 let s = 33_240 + seconds as usize;
-                (format!("{:02}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60), r"\d\d:\d\d:\d\d".to_owned(), r"\d*:\d*:\d*".to_owned())
+                (
+                    format!("{:02}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60),
+                    r"\d\d:\d\d:\d\d".to_owned(),
+                    r"\d*:\d*:\d*".to_owned(),
+                )
             }
             Part::Date => ("02.03.2026".to_owned(), r"\d\d\.\d\d\.\d{4}".to_owned(), r"[\d.]*".to_owned()),
-            Part::Flag { steady: s, moving } => (if steady { s.clone() } else { moving.clone() }, format!("(?:{}|{})", regex::escape(s), regex::escape(moving)), r"\S*".to_owned()),
+            Part::Flag { steady: s, moving } => (
+                if steady { s.clone() } else { moving.clone() },
+                format!("(?:{}|{})", regex::escape(s), regex::escape(moving)),
+                r"\S*".to_owned(),
+            ),
         };
         out.text.push_str(&text);
         out.strict.push_str(&strict);
@@ -153,12 +209,22 @@ fn write_row(parts: &[Part], columns: &[&Series], forms: &[NumberForm], row: usi
 }
 
 fn bare(text: impl Into<String>) -> FrameOut {
-    FrameOut { text: text.into(), truth: Vec::new(), strict: String::new(), loose: String::new(), forms: Vec::new(), bare: true, wait_s: 0.1, request: None }
+    FrameOut {
+        text: text.into(),
+        truth: Vec::new(),
+        strict: String::new(),
+        loose: String::new(),
+        forms: Vec::new(),
+        bare: true,
+        wait_s: 0.1,
+        request: None,
+    }
 }
 
 fn is_steady(series: &[Series], row: usize, rng: &mut ChaCha8Rng) -> bool {
     let signal = &series[series.len() - 1].values;
-    let range = signal.iter().copied().fold(f64::MIN, f64::max) - signal.iter().copied().fold(f64::MAX, f64::min);
+    let range =
+        signal.iter().copied().fold(f64::MIN, f64::max) - signal.iter().copied().fold(f64::MAX, f64::min);
     let moved = row > 0 && (signal[row] - signal[row - 1]).abs() > 0.03 * range;
     !moved && rng.random_bool(0.93)
 }
@@ -217,7 +283,12 @@ fn separator(rng: &mut ChaCha8Rng, comma: bool) -> &'static str {
     }
 }
 
-fn rows_of(rng: &mut ChaCha8Rng, kind: TextKind, series: &[Series], rows: usize) -> (Vec<FrameOut>, Vec<Naming>, String, Vec<Part>, Vec<NumberForm>) {
+fn rows_of(
+    rng: &mut ChaCha8Rng,
+    kind: TextKind,
+    series: &[Series],
+    rows: usize,
+) -> (Vec<FrameOut>, Vec<Naming>, String, Vec<Part>, Vec<NumberForm>) {
     let mut house = house(rng);
     let mut sep = separator(rng, house.comma);
     if kind == TextKind::Alone && sep == " " && house.sign == SignForm::Apart {
@@ -251,7 +322,18 @@ fn titles(rng: &mut ChaCha8Rng, frames: &mut Vec<FrameOut>) {
 }
 
 fn plain(rng: &mut ChaCha8Rng, series: &[Series], rows: usize, family: Family) -> Talk {
-    let kind = *pick(rng, &[TextKind::Unit, TextKind::Unit, TextKind::Label, TextKind::Label, TextKind::Both, TextKind::Both, TextKind::Alone]);
+    let kind = *pick(
+        rng,
+        &[
+            TextKind::Unit,
+            TextKind::Unit,
+            TextKind::Label,
+            TextKind::Label,
+            TextKind::Both,
+            TextKind::Both,
+            TextKind::Alone,
+        ],
+    );
     let (mut frames, ..) = rows_of(rng, kind, series, rows);
     if family == Family::Asked {
         let request = *pick(rng, &["READ\r", "D\r\n", "?\r", "SEND\n", "M\r"]);
@@ -287,7 +369,8 @@ fn block(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
             frames.push(bare(format!("NO {:04}", row + 17)));
         }
         for (c, s) in series.iter().enumerate() {
-            let label = if aligned { format!("{:<1$}", names[c].label, widest) } else { names[c].label.clone() };
+            let label =
+                if aligned { format!("{:<1$}", names[c].label, widest) } else { names[c].label.clone() };
             let mut parts = vec![Part::Text(format!("{label}{tie}")), Part::Number(0)];
             if kind == TextKind::Both {
                 parts.push(Part::Text(format!(" {}", names[c].unit)));
@@ -300,7 +383,14 @@ fn block(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
             frames.push(bare(if is_steady(series, row, rng) { "STATUS STEADY" } else { "STATUS MOVING" }));
         }
     }
-    Talk { family: Family::Block, text: kind, frames, also: Vec::new(), columns: Vec::new(), non_ascii: false }
+    Talk {
+        family: Family::Block,
+        text: kind,
+        frames,
+        also: Vec::new(),
+        columns: Vec::new(),
+        non_ascii: false,
+    }
 }
 
 fn table(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
@@ -332,7 +422,8 @@ fn table(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
     }
     let heading = |cells: &[String]| -> String {
         if fixed {
-            let mut text: String = cells.iter().zip(&forms).map(|(cell, form)| format!("{cell:>0$}", form.width)).collect();
+            let mut text: String =
+                cells.iter().zip(&forms).map(|(cell, form)| format!("{cell:>0$}", form.width)).collect();
             if counted {
                 text = format!("NO.{text}");
             }
@@ -369,12 +460,23 @@ fn table(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
         frames.push(bare(format!("END {}  {}", forms[0].write(value).trim(), names[0].unit)));
         also.push(truth_of(s, rows * 2 / 3, Some(value)));
     }
-    Talk { family: Family::Table, text: TextKind::Heading, frames, also, columns: Vec::new(), non_ascii: false }
+    Talk {
+        family: Family::Table,
+        text: TextKind::Heading,
+        frames,
+        also,
+        columns: Vec::new(),
+        non_ascii: false,
+    }
 }
 
 fn in_turn(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
     let opaque = rng.random_bool(0.25);
-    let kind = if opaque { TextKind::Alone } else { *pick(rng, &[TextKind::Request, TextKind::Request, TextKind::Unit, TextKind::Label]) };
+    let kind = if opaque {
+        TextKind::Alone
+    } else {
+        *pick(rng, &[TextKind::Request, TextKind::Request, TextKind::Unit, TextKind::Label])
+    };
     let house = house(rng);
     let names = naming(rng, series, false);
     let forms = forms(rng, &house, series, "\n");
@@ -383,7 +485,11 @@ fn in_turn(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
     let requests: Vec<String> = (0..series.len())
         .map(|c| match (opaque, kind) {
             (true, _) => format!("R{}{end}", c + 1),
-            (_, TextKind::Request) => format!("{}{}{mark}{end}", pick(rng, &["", "MEAS:", "READ "]).to_owned(), names[c].label.to_uppercase()),
+            (_, TextKind::Request) => format!(
+                "{}{}{mark}{end}",
+                pick(rng, &["", "MEAS:", "READ "]).to_owned(),
+                names[c].label.to_uppercase()
+            ),
             _ => format!("M{}{end}", c + 1),
         })
         .collect();
@@ -403,7 +509,14 @@ fn in_turn(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
             frames.push(frame);
         }
     }
-    Talk { family: Family::AskedInTurn, text: kind, frames, also: Vec::new(), columns: Vec::new(), non_ascii: false }
+    Talk {
+        family: Family::AskedInTurn,
+        text: kind,
+        frames,
+        also: Vec::new(),
+        columns: Vec::new(),
+        non_ascii: false,
+    }
 }
 
 fn two(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
@@ -422,7 +535,8 @@ fn two(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
         let mut second = row_parts(rng, kind, &names[cut..], sep);
         first.insert(0, Part::Text(marks.0.to_owned()));
         second.insert(0, Part::Text(marks.1.to_owned()));
-        let (a, b): (Vec<&Series>, Vec<&Series>) = (series[..cut].iter().collect(), series[cut..].iter().collect());
+        let (a, b): (Vec<&Series>, Vec<&Series>) =
+            (series[..cut].iter().collect(), series[cut..].iter().collect());
         for row in 0..rows {
             frames.push(write_row(&first, &a, &forms[..cut], row, None, 0.0, true));
             let mut second = write_row(&second, &b, &forms[cut..], row, None, 0.0, true);
@@ -438,7 +552,14 @@ fn two(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
             frames.push(y);
         }
     }
-    Talk { family: Family::TwoInstruments, text: kind, frames, also: Vec::new(), columns: Vec::new(), non_ascii: false }
+    Talk {
+        family: Family::TwoInstruments,
+        text: kind,
+        frames,
+        also: Vec::new(),
+        columns: Vec::new(),
+        non_ascii: false,
+    }
 }
 
 fn packed(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
@@ -451,7 +572,16 @@ fn packed(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
         .map(|s| {
             let negative = s.values.iter().any(|v| *v < 0.0);
             let sign = if signed || negative { SignForm::Always } else { SignForm::Minus };
-            let mut form = NumberForm { decimals: s.decimals, comma: false, sign, width: 0, zeros: 1, thousands: None, exponent: false, implied };
+            let mut form = NumberForm {
+                decimals: s.decimals,
+                comma: false,
+                sign,
+                width: 0,
+                zeros: 1,
+                thousands: None,
+                exponent: false,
+                implied,
+            };
             let whole = s.values.iter().map(|v| format!("{:.0}", v.abs().trunc()).len()).max().unwrap_or(1);
             form.zeros = if implied { whole + s.decimals } else { whole };
             form
@@ -467,7 +597,14 @@ fn packed(rng: &mut ChaCha8Rng, series: &[Series], rows: usize) -> Talk {
         .collect();
     let columns: Vec<&Series> = series.iter().collect();
     let frames = (0..rows).map(|row| write_row(&parts, &columns, &forms, row, None, 0.0, true)).collect();
-    Talk { family: Family::Packed, text: kind, frames, also: Vec::new(), columns: Vec::new(), non_ascii: false }
+    Talk {
+        family: Family::Packed,
+        text: kind,
+        frames,
+        also: Vec::new(),
+        columns: Vec::new(),
+        non_ascii: false,
+    }
 }
 
 fn lrc(bytes: &[u8]) -> u8 {
@@ -508,7 +645,16 @@ fn registers(rng: &mut ChaCha8Rng, series: &[Series], rows: usize, floats: bool)
             }
         }
         truth.retain(|t| t.value.is_some());
-        frames.push(FrameOut { text: modbus(&bytes), truth, strict: String::new(), loose: String::new(), forms: Vec::new(), bare: false, wait_s: 2.0, request: Some(format!("{request}\r\n")) });
+        frames.push(FrameOut {
+            text: modbus(&bytes),
+            truth,
+            strict: String::new(),
+            loose: String::new(),
+            forms: Vec::new(),
+            bare: false,
+            wait_s: 2.0,
+            request: Some(format!("{request}\r\n")),
+        });
     }
     let family = if floats { Family::Floats } else { Family::Registers };
     Talk { family, text: TextKind::Alone, frames, also: Vec::new(), columns: Vec::new(), non_ascii: false }
@@ -517,10 +663,25 @@ fn registers(rng: &mut ChaCha8Rng, series: &[Series], rows: usize, floats: bool)
 fn pulses(rng: &mut ChaCha8Rng, series: &Series, rows: usize) -> Talk {
     let size = *pick(rng, &[0.002, 0.005, 0.01, 0.001]);
     let told = rng.random_bool(0.6);
-    let form = NumberForm { decimals: 0, comma: false, sign: SignForm::Minus, width: 0, zeros: *pick(rng, &[1, 5, 6]), thousands: None, exponent: false, implied: false };
+    let form = NumberForm {
+        decimals: 0,
+        comma: false,
+        sign: SignForm::Minus,
+        width: 0,
+        zeros: *pick(rng, &[1, 5, 6]),
+        thousands: None,
+        exponent: false,
+        implied: false,
+    };
     let label = *pick(rng, &["N=", "P ", "CNT:", "PULSES ", ""]);
     let counts: Vec<f64> = series.values.iter().map(|v| (v / size).round()).collect();
-    let counted = Series { quantity: Quantity::Volume, unit: Unit::Millilitre, values: counts.clone(), decimals: 0, grown: None };
+    let counted = Series {
+        quantity: Quantity::Volume,
+        unit: Unit::Millilitre,
+        values: counts.clone(),
+        decimals: 0,
+        grown: None,
+    };
     let parts = vec![Part::Text(label.to_owned()), Part::Number(0)];
     let mut frames: Vec<FrameOut> = Vec::new();
     if told {
@@ -529,8 +690,19 @@ fn pulses(rng: &mut ChaCha8Rng, series: &Series, rows: usize) -> Talk {
     for row in 0..rows {
         let mut frame = write_row(&parts, &[&counted], std::slice::from_ref(&form), row, None, 0.0, true);
         let n = counts[row];
-        frame.truth = vec![Truth { value: Some(format!("{:.4}", n * size).parse().unwrap_or(n * size)), pulses: Some(n), ..truth_of(&counted, row, Some(n)) }];
+        frame.truth = vec![Truth {
+            value: Some(format!("{:.4}", n * size).parse().unwrap_or(n * size)),
+            pulses: Some(n),
+            ..truth_of(&counted, row, Some(n))
+        }];
         frames.push(frame);
     }
-    Talk { family: Family::Pulses, text: if told { TextKind::Unit } else { TextKind::Alone }, frames, also: Vec::new(), columns: Vec::new(), non_ascii: false }
+    Talk {
+        family: Family::Pulses,
+        text: if told { TextKind::Unit } else { TextKind::Alone },
+        frames,
+        also: Vec::new(),
+        columns: Vec::new(),
+        non_ascii: false,
+    }
 }

@@ -70,7 +70,11 @@ impl NumberForm {
     pub fn write(&self, value: f64) -> String {
         let minus = value < 0.0;
         let mut digits = if self.implied {
-            format!("{:0>1$}", (value.abs() * 10f64.powi(self.decimals as i32)).round() as i64, self.zeros.max(1))
+            format!(
+                "{:0>1$}",
+                (value.abs() * 10f64.powi(self.decimals as i32)).round() as i64,
+                self.zeros.max(1)
+            )
         } else if self.exponent {
             let text = format!("{:.*e}", self.decimals, value.abs());
             let (mantissa, power) = text.split_once('e').unwrap_or((&text, "0"));
@@ -93,7 +97,10 @@ impl NumberForm {
             digits = digits.replace('.', ",");
             if self.thousands == Some('.') {
                 let last = digits.rfind(',').filter(|_| self.decimals > 0);
-                digits = digits.char_indices().map(|(i, c)| if c == ',' && Some(i) != last { '.' } else { c }).collect();
+                digits = digits
+                    .char_indices()
+                    .map(|(i, c)| if c == ',' && Some(i) != last { '.' } else { c })
+                    .collect();
             }
         }
         let text = match self.sign {
@@ -138,8 +145,13 @@ impl NumberForm {
 
     /// What such a text says.
     pub fn read(&self, text: &str) -> Option<f64> {
-        let minus = text.contains('-') && !self.exponent || text.contains('\u{2212}') || text.trim_start().starts_with('-');
-        let mut plain: String = text.chars().filter(|c| c.is_ascii_digit() || matches!(c, '.' | ',' | 'E') || self.exponent && *c == '-').collect();
+        let minus = text.contains('-') && !self.exponent
+            || text.contains('\u{2212}')
+            || text.trim_start().starts_with('-');
+        let mut plain: String = text
+            .chars()
+            .filter(|c| c.is_ascii_digit() || matches!(c, '.' | ',' | 'E') || self.exponent && *c == '-')
+            .collect();
         if self.comma {
             plain = plain.replace('.', "").replace(',', ".");
         }
@@ -156,10 +168,16 @@ pub enum Part {
     Text(String),
     /// Column number.
     Number(usize),
-    Counter { digits: usize, wraps: usize },
+    Counter {
+        digits: usize,
+        wraps: usize,
+    },
     Clock,
     Date,
-    Flag { steady: String, moving: String },
+    Flag {
+        steady: String,
+        moving: String,
+    },
 }
 
 /// One line as the instrument meant it.
@@ -225,53 +243,126 @@ pub fn series(rng: &mut ChaCha8Rng, wanted: &[Quantity], rows: usize, period_s: 
     let last = x[rows - 1].max(1e-6);
     let f: Vec<f64> = x.iter().map(|v| v / last).collect();
     let sigmoid = |f: f64| 1.0 / (1.0 + (-(f - end) * 30.0).exp()) * 0.75 + 0.25 * f;
-    let ph: Vec<f64> = f.iter().map(|f| { let s = sigmoid(*f); if falls { high - (high - low) * s } else { low + (high - low) * s } }).collect();
+    let ph: Vec<f64> = f
+        .iter()
+        .map(|f| {
+            let s = sigmoid(*f);
+            if falls { high - (high - low) * s } else { low + (high - low) * s }
+        })
+        .collect();
     let mass_scale = 1.002;
     let abs0 = rng.random_range(0.3..1.6);
     let mut out = Vec::new();
     for q in wanted {
         let (unit, decimals, values): (Unit, usize, Vec<f64>) = match q {
             Quantity::Volume => (Unit::Millilitre, *pick(rng, &[2, 3, 3]), x.clone()),
-            Quantity::Ph => (Unit::Ph, *pick(rng, &[2, 2, 3]), ph.iter().map(|p| p + 0.008 * noise(rng)).collect()),
-            Quantity::Emf if linked => (Unit::Millivolt, *pick(rng, &[1, 1, 0]), ph.iter().map(|p| (7.0 - p) * slope + 0.3 * noise(rng)).collect()),
+            Quantity::Ph => {
+                (Unit::Ph, *pick(rng, &[2, 2, 3]), ph.iter().map(|p| p + 0.008 * noise(rng)).collect())
+            }
+            Quantity::Emf if linked => (
+                Unit::Millivolt,
+                *pick(rng, &[1, 1, 0]),
+                ph.iter().map(|p| (7.0 - p) * slope + 0.3 * noise(rng)).collect(),
+            ),
             Quantity::Emf => {
                 let volts = rng.random_bool(0.1);
-                let (scale, unit, d) = if volts { (0.001, Unit::Volt, 4) } else { (1.0, Unit::Millivolt, *pick(rng, &[1, 1, 0, 2])) };
-                (unit, d, f.iter().map(|f| (centre + 250.0 * (sigmoid(*f) - 0.5) * if falls { -1.5 } else { 1.5 } + 0.4 * noise(rng)) * scale).collect())
+                let (scale, unit, d) = if volts {
+                    (0.001, Unit::Volt, 4)
+                } else {
+                    (1.0, Unit::Millivolt, *pick(rng, &[1, 1, 0, 2]))
+                };
+                (
+                    unit,
+                    d,
+                    f.iter()
+                        .map(|f| {
+                            (centre
+                                + 250.0 * (sigmoid(*f) - 0.5) * if falls { -1.5 } else { 1.5 }
+                                + 0.4 * noise(rng))
+                                * scale
+                        })
+                        .collect(),
+                )
             }
             Quantity::Temperature => {
                 let t0 = temperature;
-                (Unit::Celsius, *pick(rng, &[1, 1, 1, 2]), f.iter().map(|f| t0 + 0.6 * f + 0.08 * noise(rng)).collect())
+                (
+                    Unit::Celsius,
+                    *pick(rng, &[1, 1, 1, 2]),
+                    f.iter().map(|f| t0 + 0.6 * f + 0.08 * noise(rng)).collect(),
+                )
             }
             Quantity::Conductance => {
                 let milli = rng.random_bool(0.4);
                 let base = rng.random_range(400.0..4_000.0);
-                let (scale, unit, d) = if milli { (0.001, Unit::MillisiemensPerCm, 3) } else { (1.0, Unit::MicrosiemensPerCm, *pick(rng, &[0, 1, 1])) };
-                (unit, d, f.iter().map(|f| base * (0.25 + 0.9 * (f - end).abs() + 0.002 * noise(rng)) * scale).collect())
+                let (scale, unit, d) = if milli {
+                    (0.001, Unit::MillisiemensPerCm, 3)
+                } else {
+                    (1.0, Unit::MicrosiemensPerCm, *pick(rng, &[0, 1, 1]))
+                };
+                (
+                    unit,
+                    d,
+                    f.iter()
+                        .map(|f| base * (0.25 + 0.9 * (f - end).abs() + 0.002 * noise(rng)) * scale)
+                        .collect(),
+                )
             }
-            Quantity::Absorbance => (Unit::Absorbance, *pick(rng, &[3, 3, 4]), f.iter().map(|f| (abs0 * (1.0 - f / end).max(0.02) + 0.002 * noise(rng)).max(0.001)).collect()),
-            Quantity::Transmittance => {
-                (Unit::Percent, *pick(rng, &[1, 1, 2]), f.iter().map(|f| 100.0 * 10f64.powf(-(abs0 * (1.0 - f / end).max(0.02)))).collect())
-            }
+            Quantity::Absorbance => (
+                Unit::Absorbance,
+                *pick(rng, &[3, 3, 4]),
+                f.iter()
+                    .map(|f| (abs0 * (1.0 - f / end).max(0.02) + 0.002 * noise(rng)).max(0.001))
+                    .collect(),
+            ),
+            Quantity::Transmittance => (
+                Unit::Percent,
+                *pick(rng, &[1, 1, 2]),
+                f.iter().map(|f| 100.0 * 10f64.powf(-(abs0 * (1.0 - f / end).max(0.02)))).collect(),
+            ),
             Quantity::Current => {
                 let nano = rng.random_bool(0.2);
                 let (unit, scale) = if nano { (Unit::Nanoampere, 10.0) } else { (Unit::Microampere, 1.0) };
-                (unit, *pick(rng, &[1, 2, 2]), f.iter().map(|f| (50.0 * (1.0 - f / end).max(0.003) + 0.05 * noise(rng)).abs() * scale).collect())
+                (
+                    unit,
+                    *pick(rng, &[1, 2, 2]),
+                    f.iter()
+                        .map(|f| (50.0 * (1.0 - f / end).max(0.003) + 0.05 * noise(rng)).abs() * scale)
+                        .collect(),
+                )
             }
             Quantity::Mass => {
                 let still = !wanted.contains(&Quantity::Ph) && rng.random_bool(0.5);
                 let heap = rng.random_range(0.5..80.0);
-                (Unit::Gram, *pick(rng, &[3, 4, 4, 2]), if still { (0..rows).map(|i| heap * (1 + i / 9) as f64 / 4.0 + 0.0003 * noise(rng)).collect() } else { x.iter().map(|v| v * mass_scale).collect() })
+                (
+                    Unit::Gram,
+                    *pick(rng, &[3, 4, 4, 2]),
+                    if still {
+                        (0..rows).map(|i| heap * (1 + i / 9) as f64 / 4.0 + 0.0003 * noise(rng)).collect()
+                    } else {
+                        x.iter().map(|v| v * mass_scale).collect()
+                    },
+                )
             }
             Quantity::Time => {
                 let minutes = rng.random_bool(0.2);
-                let (unit, scale, d) = if minutes { (Unit::Minute, 1.0 / 60.0, 3) } else { (Unit::Second, 1.0, *pick(rng, &[0, 1, 1])) };
+                let (unit, scale, d) = if minutes {
+                    (Unit::Minute, 1.0 / 60.0, 3)
+                } else {
+                    (Unit::Second, 1.0, *pick(rng, &[0, 1, 1]))
+                };
                 (unit, d, (0..rows).map(|i| i as f64 * period_s * scale).collect())
             }
-            Quantity::Voltage => (Unit::Millivolt, 0, f.iter().map(|f| 550.0 - 450.0 * sigmoid(*f)).collect()),
+            Quantity::Voltage => {
+                (Unit::Millivolt, 0, f.iter().map(|f| 550.0 - 450.0 * sigmoid(*f)).collect())
+            }
         };
         // The truth is what is written: rounded to the decimals.
-        let values: Vec<f64> = values.iter().map(|v| format!("{v:.decimals$}").parse().unwrap_or(*v)).map(|v: f64| if v == 0.0 { 0.0 } else { v }).collect();
+        let values: Vec<f64> = values
+            .iter()
+            .map(|v| format!("{v:.decimals$}").parse().unwrap_or(*v))
+            .map(|v: f64| if v == 0.0 { 0.0 } else { v })
+            .collect();
         out.push(Series { quantity: *q, unit, values, decimals, grown: None });
     }
     // A burette that is refilled begins again at nought.
@@ -290,10 +381,39 @@ pub fn series(rng: &mut ChaCha8Rng, wanted: &[Quantity], rows: usize, period_s: 
 
 /// Sets of quantities that stand together on a bench.
 pub fn quantities(rng: &mut ChaCha8Rng) -> Vec<Quantity> {
-    use Quantity::{Absorbance as A, Conductance as C, Current as I, Emf as E, Mass as M, Ph as P, Temperature as T, Time as S, Transmittance as R, Volume as V, Voltage as U};
+    use Quantity::{
+        Absorbance as A, Conductance as C, Current as I, Emf as E, Mass as M, Ph as P, Temperature as T,
+        Time as S, Transmittance as R, Voltage as U, Volume as V,
+    };
     let sets: &[&[Quantity]] = &[
-        &[V, P], &[V, P], &[V, E], &[V, E], &[V, P, T], &[P, E, T], &[P, T], &[E], &[P], &[V, C], &[C, T], &[V, A], &[A, R], &[V, I], &[M], &[M, P], &[V, E, T], &[S, V, E], &[V], &[V, P, E, T],
-        &[V, C, T], &[S, P, T], &[M, E], &[P, E], &[V, U], &[A], &[S, E], &[V, M],
+        &[V, P],
+        &[V, P],
+        &[V, E],
+        &[V, E],
+        &[V, P, T],
+        &[P, E, T],
+        &[P, T],
+        &[E],
+        &[P],
+        &[V, C],
+        &[C, T],
+        &[V, A],
+        &[A, R],
+        &[V, I],
+        &[M],
+        &[M, P],
+        &[V, E, T],
+        &[S, V, E],
+        &[V],
+        &[V, P, E, T],
+        &[V, C, T],
+        &[S, P, T],
+        &[M, E],
+        &[P, E],
+        &[V, U],
+        &[A],
+        &[S, E],
+        &[V, M],
     ];
     let set = pick(rng, sets);
     let mut set = set.to_vec();
@@ -316,7 +436,11 @@ pub fn naming(rng: &mut ChaCha8Rng, series: &[Series], short: bool) -> Vec<Namin
     series
         .iter()
         .map(|s| {
-            let label = if short { words::letter(s.quantity).to_owned() } else { words::label(rng, s.quantity, language).to_owned() };
+            let label = if short {
+                words::letter(s.quantity).to_owned()
+            } else {
+                words::label(rng, s.quantity, language).to_owned()
+            };
             let label = if label == "mV" && s.unit != Unit::Millivolt { "EMF".to_owned() } else { label };
             let label = if capitals { label.to_uppercase() } else { label };
             Naming { label, unit: words::unit(rng, s.unit).to_owned() }

@@ -19,7 +19,11 @@ pub struct Judged {
 
 pub fn heard(capture: &Capture, baud: u32) -> Heard {
     Heard {
-        chunks: capture.chunks.iter().map(|c| HeardChunk { at_s: c.at_s, sent: c.sent, bytes: c.bytes.clone() }).collect(),
+        chunks: capture
+            .chunks
+            .iter()
+            .map(|c| HeardChunk { at_s: c.at_s, sent: c.sent, bytes: c.bytes.clone() })
+            .collect(),
         timed: true,
         line: HeardLine { baud, ..HeardLine::default() },
     }
@@ -27,7 +31,8 @@ pub fn heard(capture: &Capture, baud: u32) -> Heard {
 
 /// Reads a capture by a profile; an unsound profile is a defect of the drafter and is told.
 pub fn read(text: &str, heard: &Heard) -> Result<Vec<Answer>, String> {
-    let profile = Profile::parse("draft.toml", text).map_err(|e| e.iter().map(|d| format!("{d:?}")).collect::<Vec<_>>().join("\n"))?;
+    let profile = Profile::parse("draft.toml", text)
+        .map_err(|e| e.iter().map(|d| format!("{d:?}")).collect::<Vec<_>>().join("\n"))?;
     let profile = Arc::new(profile);
     if let Some(d) = profile.check().first() {
         return Err(format!("check: {d:?}"));
@@ -43,7 +48,12 @@ pub fn read(text: &str, heard: &Heard) -> Result<Vec<Answer>, String> {
     Ok(out
         .iter()
         .flat_map(|d| &d.readings)
-        .map(|r| Answer { quantity: r.quantity, value: r.value, unit: r.unit, valid: r.validity == Validity::Valid })
+        .map(|r| Answer {
+            quantity: r.quantity,
+            value: r.value,
+            unit: r.unit,
+            valid: r.validity == Validity::Valid,
+        })
         .collect())
 }
 
@@ -60,7 +70,8 @@ pub fn judge(layout: &Layout, damaged: bool, answers: &[DraftAnswer]) -> Judged 
     };
     notes.truncate(400);
     let family = |q: Quantity| if q == Quantity::Voltage { Quantity::Emf } else { q };
-    let live: Vec<Quantity> = draft.columns.iter().filter(|c| c.live).filter_map(|c| c.quantity).map(family).collect();
+    let live: Vec<Quantity> =
+        draft.columns.iter().filter(|c| c.live).filter_map(|c| c.quantity).map(family).collect();
     let mut truth: Vec<Quantity> = layout.columns.iter().copied().map(family).collect();
     let mut right = 0;
     for q in &live {
@@ -90,12 +101,22 @@ pub fn answer(draft: &Draft, capture: &Capture, number: usize) -> Option<DraftAn
         })
         .collect();
     let values: Vec<f64> = marked.iter().filter_map(|m| number_of(m)).collect();
-    let fits = |t: &Truth, v: f64, power: i32| t.value.is_some_and(|x| (x - v * 10f64.powi(power)).abs() < 1e-6 * x.abs().max(1.0));
+    let fits = |t: &Truth, v: f64, power: i32| {
+        t.value.is_some_and(|x| (x - v * 10f64.powi(power)).abs() < 1e-6 * x.abs().max(1.0))
+    };
     for power in [0, -1, -2, -3, -4, -5] {
         let mut kinds: Vec<Quantity> = capture.truth.iter().map(|t| t.quantity).collect();
         kinds.sort();
         kinds.dedup();
-        let named = kinds.into_iter().find(|q| !values.is_empty() && values.iter().all(|v| capture.truth.iter().any(|t| t.quantity == *q && (fits(t, *v, power) || t.pulses == Some(*v)))));
+        let named = kinds.into_iter().find(|q| {
+            !values.is_empty()
+                && values.iter().all(|v| {
+                    capture
+                        .truth
+                        .iter()
+                        .any(|t| t.quantity == *q && (fits(t, *v, power) || t.pulses == Some(*v)))
+                })
+        });
         if let Some(q) = named {
             let unit = capture.truth.iter().find(|t| t.quantity == q).and_then(|t| t.unit)?;
             let pulses = capture.truth.iter().find(|t| t.quantity == q && t.pulses.is_some_and(|p| p > 0.0));

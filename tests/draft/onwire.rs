@@ -39,7 +39,8 @@ pub struct Layout {
 impl Layout {
     /// Whether unit, label, heading or request says what each number is.
     pub fn names_its_columns(&self) -> bool {
-        self.text != TextKind::Alone && !matches!(self.family, Family::Packed | Family::Registers | Family::Floats | Family::Pulses)
+        self.text != TextKind::Alone
+            && !matches!(self.family, Family::Packed | Family::Registers | Family::Floats | Family::Pulses)
     }
 }
 
@@ -129,13 +130,26 @@ impl Dress {
             covers_etx: true,
             sign: b"",
             parity: None,
-            encoding: if talk.frames.iter().any(|f| f.text.contains('\u{2212}')) { Encoding::Utf8 } else { *pick(rng, &[Encoding::Utf8, Encoding::Latin1, Encoding::Cp437]) },
+            encoding: if talk.frames.iter().any(|f| f.text.contains('\u{2212}')) {
+                Encoding::Utf8
+            } else {
+                *pick(rng, &[Encoding::Utf8, Encoding::Latin1, Encoding::Cp437])
+            },
         };
         if registers {
             dress.marks = Marks::Ends(b"\r\n");
             return dress;
         }
-        let many = [CheckForm::Sum, CheckForm::Negated, CheckForm::Xor, CheckForm::Arc, CheckForm::Modbus, CheckForm::Ccitt, CheckForm::Xmodem, CheckForm::Kermit];
+        let many = [
+            CheckForm::Sum,
+            CheckForm::Negated,
+            CheckForm::Xor,
+            CheckForm::Arc,
+            CheckForm::Modbus,
+            CheckForm::Ccitt,
+            CheckForm::Xmodem,
+            CheckForm::Kermit,
+        ];
         match rng.random_range(0..100) {
             0..16 => {
                 dress.marks = Marks::StxEtx(*pick(rng, &[b"\r\n".as_slice(), b"\r", b"", b"\n"]));
@@ -149,7 +163,10 @@ impl Dress {
                 dress.sign = *pick(rng, &[b"*".as_slice(), b"*", b"", b" "]);
             }
             25..30 => dress.marks = Marks::None,
-            30..34 => dress.marks = Marks::Ends(*pick(rng, &[b"\x03".as_slice(), b"\x04", b"#", b">", b"\x1e", b"!"])),
+            30..34 => {
+                dress.marks =
+                    Marks::Ends(*pick(rng, &[b"\x03".as_slice(), b"\x04", b"#", b">", b"\x1e", b"!"]))
+            }
             _ => {}
         }
         if !talk.non_ascii && dress.hex && rng.random_bool(0.08) {
@@ -246,7 +263,13 @@ pub fn layout(seed: u64) -> Layout {
 }
 
 /// Judges damaged bytes by the strict and the loose pattern of the line.
-fn judge(frame: &FrameOut, whole: &[u8], hurt: &[u8], dress: &Dress, patterns: &mut HashMap<String, regex::Regex>) -> (Damage, Vec<Option<f64>>) {
+fn judge(
+    frame: &FrameOut,
+    whole: &[u8],
+    hurt: &[u8],
+    dress: &Dress,
+    patterns: &mut HashMap<String, regex::Regex>,
+) -> (Damage, Vec<Option<f64>>) {
     let none = vec![None; frame.truth.len()];
     if hurt.windows(whole.len()).any(|w| w == whole) && !matches!(dress.marks, Marks::None) {
         return (Damage::Harmless, none);
@@ -257,7 +280,9 @@ fn judge(frame: &FrameOut, whole: &[u8], hurt: &[u8], dress: &Dress, patterns: &
     let ending = dress.ending();
     let body = match dress.marks {
         Marks::Ends(_) => hurt.strip_suffix(ending),
-        Marks::StxEtx(_) => hurt.strip_prefix(b"\x02").and_then(|h| h.iter().position(|b| *b == 3).map(|e| &h[..e])),
+        Marks::StxEtx(_) => {
+            hurt.strip_prefix(b"\x02").and_then(|h| h.iter().position(|b| *b == 3).map(|e| &h[..e]))
+        }
         Marks::None => Some(hurt),
     };
     let Some(body) = body else { return (Damage::Shows, none) };
@@ -265,19 +290,41 @@ fn judge(frame: &FrameOut, whole: &[u8], hurt: &[u8], dress: &Dress, patterns: &
     let text: String = match dress.encoding {
         Encoding::Utf8 => String::from_utf8_lossy(body).into_owned(),
         Encoding::Latin1 => body.iter().map(|b| char::from(*b)).collect(),
-        Encoding::Cp437 => body.iter().map(|b| match b { 0xf8 => '\u{b0}', 0xe6 => '\u{b5}', b => char::from(*b) }).collect(),
+        Encoding::Cp437 => body
+            .iter()
+            .map(|b| match b {
+                0xf8 => '\u{b0}',
+                0xe6 => '\u{b5}',
+                b => char::from(*b),
+            })
+            .collect(),
     };
     for (pattern, kind) in [(&frame.strict, Damage::Hidden), (&frame.loose, Damage::Digits)] {
         let regex = patterns.entry(pattern.clone()).or_insert_with(|| regex::Regex::new(pattern).unwrap());
         let Some(found) = regex.captures(&text) else { continue };
-        let looks: Vec<Option<f64>> = frame.forms.iter().enumerate().map(|(k, f)| found.get(k + 1).and_then(|m| f.read(m.as_str()))).collect();
-        let widths = kind == Damage::Hidden && frame.forms.iter().enumerate().any(|(k, f)| f.width > 0 && found.get(k + 1).is_some_and(|m| m.as_str().chars().count() != f.width));
-        let same = looks.iter().zip(&frame.truth).all(|(l, t)| match (l, t.value.map(|v| t.pulses.unwrap_or(v))) {
-            (Some(a), Some(b)) => (a - b).abs() < 1e-9,
-            (None, None) => true,
-            _ => false,
-        });
-        let kind = if same { Damage::Harmless } else if widths { Damage::Digits } else { kind };
+        let looks: Vec<Option<f64>> = frame
+            .forms
+            .iter()
+            .enumerate()
+            .map(|(k, f)| found.get(k + 1).and_then(|m| f.read(m.as_str())))
+            .collect();
+        let widths = kind == Damage::Hidden
+            && frame.forms.iter().enumerate().any(|(k, f)| {
+                f.width > 0 && found.get(k + 1).is_some_and(|m| m.as_str().chars().count() != f.width)
+            });
+        let same =
+            looks.iter().zip(&frame.truth).all(|(l, t)| match (l, t.value.map(|v| t.pulses.unwrap_or(v))) {
+                (Some(a), Some(b)) => (a - b).abs() < 1e-9,
+                (None, None) => true,
+                _ => false,
+            });
+        let kind = if same {
+            Damage::Harmless
+        } else if widths {
+            Damage::Digits
+        } else {
+            kind
+        };
         return (kind, looks);
     }
     (Damage::Shows, none)
@@ -291,7 +338,9 @@ fn put(rng: &mut ChaCha8Rng, talk: &Talk, dress: &Dress, baud: u32, bad: bool) -
     let mut now = 1.0_f64;
     let mut begun = 1.0_f64;
     if bad && rng.random_bool(0.6) {
-        let junk: Vec<u8> = (0..rng.random_range(3..14)).map(|_| *pick(rng, &[0xff_u8, 0xfe, 0x80, 0x00, 0x7f, 0xe0, b'?', 0x9c])).collect();
+        let junk: Vec<u8> = (0..rng.random_range(3..14))
+            .map(|_| *pick(rng, &[0xff_u8, 0xfe, 0x80, 0x00, 0x7f, 0xe0, b'?', 0x9c]))
+            .collect();
         chunks.push(Chunk { at_s: 0.3, sent: false, bytes: junk });
     }
     let echo = bad && rng.random_bool(0.6);
@@ -314,18 +363,31 @@ fn put(rng: &mut ChaCha8Rng, talk: &Talk, dress: &Dress, baud: u32, bad: bool) -
                     2 => bytes.insert(at, bytes[at]),
                     3 => bytes.insert(at, *pick(rng, &[0_u8, 12, b'?', 0x7f, b'x', 27])),
                     4 => bytes.truncate(at.max(1)),
-                    5 if !dress.ending().is_empty() && index + 1 < total && !talk.frames[index + 1].bare && talk.family != Family::Asked && talk.family != Family::AskedInTurn => {
-                        let end = dress.ending().len() + if matches!(dress.marks, Marks::StxEtx(_)) { 1 } else { 0 };
+                    5 if !dress.ending().is_empty()
+                        && index + 1 < total
+                        && !talk.frames[index + 1].bare
+                        && talk.family != Family::Asked
+                        && talk.family != Family::AskedInTurn =>
+                    {
+                        let end = dress.ending().len()
+                            + if matches!(dress.marks, Marks::StxEtx(_)) { 1 } else { 0 };
                         bytes.truncate(bytes.len().saturating_sub(end.min(bytes.len() - 1)));
                         joined = true;
                     }
                     _ => bytes.insert(0, 0),
                 }
                 // Bytes cut off the end may take the end mark with them: the next frame is hurt as well.
-                if !dress.ending().is_empty() && !bytes.ends_with(dress.ending()) && matches!(dress.marks, Marks::Ends(_)) {
+                if !dress.ending().is_empty()
+                    && !bytes.ends_with(dress.ending())
+                    && matches!(dress.marks, Marks::Ends(_))
+                {
                     joined = true;
                 }
-                let verdict = if joined { (Damage::Shows, vec![None; frame.truth.len()]) } else { judge(frame, &whole, &bytes, dress, &mut patterns) };
+                let verdict = if joined {
+                    (Damage::Shows, vec![None; frame.truth.len()])
+                } else {
+                    judge(frame, &whole, &bytes, dress, &mut patterns)
+                };
                 if damage.is_none() {
                     damage = Some(verdict);
                 }
@@ -348,7 +410,8 @@ fn put(rng: &mut ChaCha8Rng, talk: &Talk, dress: &Dress, baud: u32, bad: bool) -
             now += rng.random_range(0.05..0.4);
         }
         // The driver hands over in pieces.
-        let mut cuts: Vec<usize> = (0..rng.random_range(0..3)).map(|_| rng.random_range(1..=bytes.len())).collect();
+        let mut cuts: Vec<usize> =
+            (0..rng.random_range(0..3)).map(|_| rng.random_range(1..=bytes.len())).collect();
         cuts.extend(pause_at);
         cuts.push(bytes.len());
         cuts.sort_unstable();

@@ -61,7 +61,12 @@ pub struct Counts {
 
 impl Counts {
     pub fn figure(&self) -> f64 {
-        let bad = self.wrong_value + self.wrong_quantity + self.wrong_unit + self.false_readings + self.lies + self.digits;
+        let bad = self.wrong_value
+            + self.wrong_quantity
+            + self.wrong_unit
+            + self.false_readings
+            + self.lies
+            + self.digits;
         if self.sound == 0 { 0.0 } else { 100.0 * self.found.saturating_sub(bad) as f64 / self.sound as f64 }
     }
 }
@@ -175,7 +180,11 @@ pub fn score(truth: &[Truth], answers: &[Answer], also: &[Truth]) -> (Counts, Ve
     let mut notes = Vec::new();
     n.hurt = truth.iter().filter(|t| t.damage.is_some()).count();
     n.sound = truth.iter().filter(|t| !optional(t)).count();
-    let kinds: BTreeSet<Quantity> = truth.iter().map(|t| quantity_of(t.quantity)).chain(answers.iter().map(|a| quantity_of(a.quantity))).collect();
+    let kinds: BTreeSet<Quantity> = truth
+        .iter()
+        .map(|t| quantity_of(t.quantity))
+        .chain(answers.iter().map(|a| quantity_of(a.quantity)))
+        .collect();
     let known: HashSet<Quantity> = truth.iter().map(|t| quantity_of(t.quantity)).collect();
     let (mut missed, mut spare) = (Vec::new(), Vec::new());
     for q in kinds {
@@ -225,11 +234,18 @@ pub fn score(truth: &[Truth], answers: &[Answer], also: &[Truth]) -> (Counts, Ve
         if q == Quantity::Time && !known.contains(&q) {
             continue;
         }
-        if let Some(k) = also.iter().position(|t| quantity_of(t.quantity) == q && verdict(t, a) == Verdict::Right) {
+        if let Some(k) =
+            also.iter().position(|t| quantity_of(t.quantity) == q && verdict(t, a) == Verdict::Right)
+        {
             also.remove(k);
             continue;
         }
-        let other = missed.iter().enumerate().find(|(k, t)| !gone.contains(k) && t.valid && quantity_of(t.quantity) != q && t.value.is_some_and(|v| (v - value).abs() < 5e-8));
+        let other = missed.iter().enumerate().find(|(k, t)| {
+            !gone.contains(k)
+                && t.valid
+                && quantity_of(t.quantity) != q
+                && t.value.is_some_and(|v| (v - value).abs() < 5e-8)
+        });
         if let Some((k, t)) = other {
             gone.insert(k);
             n.wrong_quantity += 1;

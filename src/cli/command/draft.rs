@@ -49,7 +49,11 @@ impl DraftArgs {
         if let Some(why) = proposed.not_understood.first() {
             return Err(Fault::misuse(format!("an answer was not understood: {why}")));
         }
-        let may_ask = !self.no_questions && !self.json && self.answer.is_empty() && std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
+        let may_ask = !self.no_questions
+            && !self.json
+            && self.answer.is_empty()
+            && std::io::stdin().is_terminal()
+            && std::io::stderr().is_terminal();
         if may_ask && !proposed.questions.is_empty() {
             let answers = ask(&heard, &proposed);
             proposed = draft(&heard, &answers);
@@ -58,8 +62,9 @@ impl DraftArgs {
             output.line(&as_json(&proposed).to_string()).map_err(unwritable)?;
         }
         match &self.output {
-            Some(path) => std::fs::write(path, &proposed.profile_text)
-                .map_err(|e| Fault::misuse(format!("the profile cannot be written to {}: {e}", path.display())))?,
+            Some(path) => std::fs::write(path, &proposed.profile_text).map_err(|e| {
+                Fault::misuse(format!("the profile cannot be written to {}: {e}", path.display()))
+            })?,
             None if !self.json => output.line(proposed.profile_text.trim_end()).map_err(unwritable)?,
             None => {}
         }
@@ -115,7 +120,10 @@ fn heard(path: &Path) -> Result<Heard, Fault> {
         heard.chunks.push(HeardChunk { at_s: entry.t_s, sent, bytes: data });
     }
     if heard.chunks.iter().all(|c| c.sent) {
-        let text = format!("{} holds nothing that an instrument sent; capture at least twenty lines and try again", path.display());
+        let text = format!(
+            "{} holds nothing that an instrument sent; capture at least twenty lines and try again",
+            path.display()
+        );
         return Err(Fault::misuse(text));
     }
     Ok(heard)
@@ -184,11 +192,17 @@ fn summary(proposed: &Draft) -> Vec<String> {
         let unit = column.unit.map_or("", |u| u.symbol());
         let (first, last) = column.from_to;
         let state = if column.live { "read" } else { "left as a comment" };
-        lines.push(format!("  {:14} {what} {unit}, {first} to {last}, {:.0} % sure, {state}", column.channel, column.confidence * 100.0));
+        lines.push(format!(
+            "  {:14} {what} {unit}, {first} to {last}, {:.0} % sure, {state}",
+            column.channel,
+            column.confidence * 100.0
+        ));
     }
     let open = proposed.questions.len();
     if open > 0 {
-        lines.push(format!("{open} open questions stand in the profile as comments; answer with --answer N=TEXT"));
+        lines.push(format!(
+            "{open} open questions stand in the profile as comments; answer with --answer N=TEXT"
+        ));
     }
     lines
 }

@@ -24,13 +24,21 @@ const FRAMES: usize = 50;
 /// Tries every known kind in every known place; accepted above half of the frames, at least five, with different values.
 pub(super) fn find(frames: &[Frame], framing: &Framing) -> Option<FoundCheck> {
     let middle = (frames.len() / 2).saturating_sub(FRAMES / 4).max(FRAMES / 2);
-    let sample: Vec<&Frame> = frames.iter().take(FRAMES / 2).chain(frames.iter().skip(middle).take(FRAMES / 2)).filter(|f| f.body.len() >= 4).collect();
+    let sample: Vec<&Frame> = frames
+        .iter()
+        .take(FRAMES / 2)
+        .chain(frames.iter().skip(middle).take(FRAMES / 2))
+        .filter(|f| f.body.len() >= 4)
+        .collect();
     if sample.len() < 5 {
         return None;
     }
     let mut best: Option<FoundCheck> = None;
     let mut keep = |found: FoundCheck| {
-        if found.fits * 2 > found.tried && found.fits >= 5 && best.as_ref().is_none_or(|b| found.fits > b.fits) {
+        if found.fits * 2 > found.tried
+            && found.fits >= 5
+            && best.as_ref().is_none_or(|b| found.fits > b.fits)
+        {
             best = Some(found);
         }
     };
@@ -39,13 +47,24 @@ pub(super) fn find(frames: &[Frame], framing: &Framing) -> Option<FoundCheck> {
     for (_, kind) in CheckKind::ALL {
         for hex in [true, false] {
             for low_first in orders(kind) {
-                let base = Check { kind, hex, low_first: *low_first, place: CheckPlace::AfterEnd, covers_start: false, covers_end: false };
+                let base = Check {
+                    kind,
+                    hex,
+                    low_first: *low_first,
+                    place: CheckPlace::AfterEnd,
+                    covers_start: false,
+                    covers_end: false,
+                };
                 let length = base.length();
                 if between {
-                    for (covers_start, covers_end) in [(false, true), (false, false), (true, true), (true, false)] {
+                    for (covers_start, covers_end) in
+                        [(false, true), (false, false), (true, true), (true, false)]
+                    {
                         let check = Check { covers_start, covers_end, ..base.clone() };
                         keep(count(&sample, None, &check, |f| {
-                            (f.tail.len() >= length).then(|| (covered(&f.body, covers_start, covers_end), f.tail[..length].to_vec()))
+                            (f.tail.len() >= length).then(|| {
+                                (covered(&f.body, covers_start, covers_end), f.tail[..length].to_vec())
+                            })
                         }));
                     }
                 }
@@ -53,12 +72,17 @@ pub(super) fn find(frames: &[Frame], framing: &Framing) -> Option<FoundCheck> {
                     let place = CheckPlace::BeforeEnd { sign: sign.clone().into_boxed_slice() };
                     for start in starts(&sample, between) {
                         for covers_start in if between { &[false, true][..] } else { &[false][..] } {
-                            let check = Check { place: place.clone(), covers_start: *covers_start, ..base.clone() };
+                            let check =
+                                Check { place: place.clone(), covers_start: *covers_start, ..base.clone() };
                             let mut found = count(&sample, start, &check, |f| {
                                 let skip = usize::from(start.is_some());
                                 let text_end = f.body.len().checked_sub(length + sign.len())?;
-                                (text_end > skip && f.body[text_end..].starts_with(&sign))
-                                    .then(|| (covered(&f.body[skip..text_end], *covers_start, false), f.body[text_end + sign.len()..].to_vec()))
+                                (text_end > skip && f.body[text_end..].starts_with(&sign)).then(|| {
+                                    (
+                                        covered(&f.body[skip..text_end], *covers_start, false),
+                                        f.body[text_end + sign.len()..].to_vec(),
+                                    )
+                                })
                             });
                             found.in_body = length + sign.len();
                             keep(found);
@@ -87,7 +111,8 @@ fn covered(body: &[u8], start: bool, end: bool) -> Vec<u8> {
 fn signs(sample: &[&Frame], length: usize) -> Vec<Vec<u8>> {
     let mut list = vec![Vec::new()];
     let at = |f: &Frame| f.body.len().checked_sub(length + 1).map(|i| f.body[i]);
-    let marks: HashSet<u8> = sample.iter().filter_map(|f| at(f)).filter(|b| b.is_ascii_punctuation() || *b == b' ').collect();
+    let marks: HashSet<u8> =
+        sample.iter().filter_map(|f| at(f)).filter(|b| b.is_ascii_punctuation() || *b == b' ').collect();
     for mark in marks {
         if sample.iter().filter(|f| at(f) == Some(mark)).count() * 2 > sample.len() {
             list.push(vec![mark]);
@@ -101,12 +126,23 @@ fn signs(sample: &[&Frame], length: usize) -> Vec<Vec<u8>> {
 fn starts(sample: &[&Frame], between: bool) -> Vec<Option<u8>> {
     let first = sample.first().and_then(|f| f.body.first()).copied().filter(u8::is_ascii_punctuation);
     match first {
-        Some(mark) if !between && sample.iter().filter(|f| f.body.first() == Some(&mark)).count() * 10 > sample.len() * 7 => vec![None, Some(mark)],
+        Some(mark)
+            if !between
+                && sample.iter().filter(|f| f.body.first() == Some(&mark)).count() * 10
+                    > sample.len() * 7 =>
+        {
+            vec![None, Some(mark)]
+        }
         _ => vec![None],
     }
 }
 
-fn count(sample: &[&Frame], start: Option<u8>, check: &Check, parts: impl Fn(&Frame) -> Option<(Vec<u8>, Vec<u8>)>) -> FoundCheck {
+fn count(
+    sample: &[&Frame],
+    start: Option<u8>,
+    check: &Check,
+    parts: impl Fn(&Frame) -> Option<(Vec<u8>, Vec<u8>)>,
+) -> FoundCheck {
     let mut values = HashSet::new();
     let mut fits = 0;
     for frame in sample {

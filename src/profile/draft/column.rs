@@ -86,7 +86,11 @@ pub(super) struct Column {
 impl Column {
     /// Reads a number slot of a build.
     pub(super) fn read(index: usize, template: &Template, slot: usize, lines: &[Line]) -> Option<Self> {
-        let numbers: Vec<(usize, &Number)> = template.lines.iter().filter_map(|i| template.token(&lines[*i], slot).and_then(|t| t.number()).map(|n| (*i, n))).collect();
+        let numbers: Vec<(usize, &Number)> = template
+            .lines
+            .iter()
+            .filter_map(|i| template.token(&lines[*i], slot).and_then(|t| t.number()).map(|n| (*i, n)))
+            .collect();
         if numbers.len() < 2 {
             return None;
         }
@@ -104,11 +108,21 @@ impl Column {
         decimals.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
         let top = decimals[0].1 as f64 / numbers.len() as f64;
         // Where the count of decimals changes by itself the commoner counts cover nearly all lines.
-        let several: Vec<(usize, usize)> = decimals.iter().filter(|(_, n)| *n * 8 >= numbers.len()).copied().collect();
+        let several: Vec<(usize, usize)> =
+            decimals.iter().filter(|(_, n)| *n * 8 >= numbers.len()).copied().collect();
         let guarded = top >= 0.7;
-        let allowed: Vec<usize> = if guarded { decimals.iter().filter(|(_, n)| *n * 100 >= numbers.len() * 14).map(|d| d.0).collect() } else { several.iter().map(|d| d.0).collect() };
-        let fit: Vec<(usize, &Number)> = numbers.iter().filter(|(_, n)| allowed.is_empty() || allowed.contains(&n.decimals)).copied().collect();
-        let values: Vec<(usize, f64)> = fit.iter().map(|(i, n)| (*i, unit_at(*i).map_or(n.value, |u| u.to_canonical(n.value)))).collect();
+        let allowed: Vec<usize> = if guarded {
+            decimals.iter().filter(|(_, n)| *n * 100 >= numbers.len() * 14).map(|d| d.0).collect()
+        } else {
+            several.iter().map(|d| d.0).collect()
+        };
+        let fit: Vec<(usize, &Number)> = numbers
+            .iter()
+            .filter(|(_, n)| allowed.is_empty() || allowed.contains(&n.decimals))
+            .copied()
+            .collect();
+        let values: Vec<(usize, f64)> =
+            fit.iter().map(|(i, n)| (*i, unit_at(*i).map_or(n.value, |u| u.to_canonical(n.value)))).collect();
         let kept = without_outliers(&values);
         if kept.len() < 2 {
             return None;
@@ -148,7 +162,21 @@ impl Column {
             exponent: false,
             grouped: false,
         };
-        Some(Self { template: usize::MAX, slot: 0, values, shape, run, guarded: false, evidence: Vec::new(), other: None, units: Vec::new(), scale: None, is_pulses: false, pulse_ml: None, label: None })
+        Some(Self {
+            template: usize::MAX,
+            slot: 0,
+            values,
+            shape,
+            run,
+            guarded: false,
+            evidence: Vec::new(),
+            other: None,
+            units: Vec::new(),
+            scale: None,
+            is_pulses: false,
+            pulse_ml: None,
+            label: None,
+        })
     }
 
     /// The combined weight for a quantity: 1 - product of (1 - weight).
@@ -203,14 +231,19 @@ fn shape(numbers: &[(usize, &Number)], decimals: Vec<usize>) -> Shape {
     let sizes: Vec<usize> = wholes.iter().filter(|(_, n)| **n >= least).map(|(w, _)| *w).collect();
     let padded_count = numbers.iter().filter(|(_, n)| n.padded).count();
     let share = |test: fn(&Number) -> bool| numbers.iter().filter(|(_, n)| test(n)).count();
-    let mut places: Vec<SignPlace> = signs.into_iter().filter(|(_, n)| *n >= least.min(2)).map(|(s, _)| s).collect();
+    let mut places: Vec<SignPlace> =
+        signs.into_iter().filter(|(_, n)| *n >= least.min(2)).map(|(s, _)| s).collect();
     places.sort_unstable();
     let common = wholes.into_iter().max_by_key(|(w, n)| (*n, *w)).map_or(1, |(w, _)| w);
     let one_size = numbers.iter().filter(|(_, n)| n.whole == common).count() * 10 >= numbers.len() * 8;
     let padded = one_size && common > 1 && padded_count * 10 >= numbers.len();
     Shape {
         decimals,
-        whole: if padded { (common, common) } else { (sizes.iter().copied().min().unwrap_or(1), sizes.iter().copied().max().unwrap_or(1)) },
+        whole: if padded {
+            (common, common)
+        } else {
+            (sizes.iter().copied().min().unwrap_or(1), sizes.iter().copied().max().unwrap_or(1))
+        },
         padded,
         signs: places,
         plus: share(|n| n.plus) * 10 > numbers.len(),
@@ -227,19 +260,25 @@ fn run(values: &[(usize, f64)], lines: &[Line], decimals: usize) -> Run {
     let max = v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let steps: Vec<f64> = v.windows(2).map(|w| w[1] - w[0]).collect();
     let tiny = 10f64.powi(-i32::try_from(decimals.min(12)).unwrap_or(0)) * 0.01;
-    let refills = v.windows(2).filter(|w| w[0] - w[1] > 0.3 * (max - min) && w[1] - min < 0.25 * (max - min)).count();
-    let refills_at_zero = v.windows(2).filter(|w| w[0] - w[1] > 0.3 * (max - min) && w[1].abs() < tiny).count();
+    let refills =
+        v.windows(2).filter(|w| w[0] - w[1] > 0.3 * (max - min) && w[1] - min < 0.25 * (max - min)).count();
+    let refills_at_zero =
+        v.windows(2).filter(|w| w[0] - w[1] > 0.3 * (max - min) && w[1].abs() < tiny).count();
     let rising = steps.iter().filter(|s| **s >= -tiny).count() as f64 / steps.len() as f64;
     let climbing = steps.iter().filter(|s| **s > tiny).count();
     let mut sizes: HashMap<i64, usize> = HashMap::new();
     for s in steps.iter().filter(|s| **s > tiny) {
-        #[expect(clippy::cast_possible_truncation, reason = "float to integer casts saturate; only equality counts")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "float to integer casts saturate; only equality counts"
+        )]
         let key = (s / (tiny * 100.0)).round() as i64;
         *sizes.entry(key).or_default() += 1;
     }
     let mut tops: Vec<usize> = sizes.into_values().collect();
     tops.sort_unstable_by(|a, b| b.cmp(a));
-    let few_steps = if climbing == 0 { 0.0 } else { tops.iter().take(4).sum::<usize>() as f64 / climbing as f64 };
+    let few_steps =
+        if climbing == 0 { 0.0 } else { tops.iter().take(4).sum::<usize>() as f64 / climbing as f64 };
     let ones = steps.iter().filter(|s| (**s - 1.0).abs() < 1e-9).count();
     let wraps = steps.iter().filter(|s| **s < -1.5).count();
     let mut changes: Vec<f64> = steps.iter().map(|s| s.abs()).collect();
@@ -250,13 +289,20 @@ fn run(values: &[(usize, f64)], lines: &[Line], decimals: usize) -> Run {
         last: v[n - 1],
         min,
         max,
-        usual: { let mut sorted = v.clone(); sorted.sort_by(f64::total_cmp); (sorted[n / 20], sorted[n - 1 - n / 20]) },
+        usual: {
+            let mut sorted = v.clone();
+            sorted.sort_by(f64::total_cmp);
+            (sorted[n / 20], sorted[n - 1 - n / 20])
+        },
         rising,
         climbing: climbing as f64 / steps.len() as f64,
         refills,
         refills_at_zero,
         few_steps,
-        counter: decimals == 0 && n >= 3 && ones * 10 >= (steps.len() - wraps.min(steps.len() / 2)) * 7 && ones * 2 > steps.len(),
+        counter: decimals == 0
+            && n >= 3
+            && ones * 10 >= (steps.len() - wraps.min(steps.len() / 2)) * 7
+            && ones * 2 > steps.len(),
         constant: max - min < tiny,
         clock: clock(values, lines),
         change: changes[changes.len() / 2],
@@ -273,10 +319,12 @@ fn clock(values: &[(usize, f64)], lines: &[Line]) -> Option<f64> {
     let points: Vec<(f64, f64)> = values.iter().map(|(i, v)| (lines[*i].at_s, *v)).collect();
     let (_, r) = line_fit(&points)?;
     let half = points.len() / 2;
-    let mut slopes: Vec<f64> = (0..points.len() - half).filter_map(|i| {
-        let (a, b) = (points[i], points[i + half]);
-        (b.0 > a.0).then(|| (b.1 - a.1) / (b.0 - a.0))
-    }).collect();
+    let mut slopes: Vec<f64> = (0..points.len() - half)
+        .filter_map(|i| {
+            let (a, b) = (points[i], points[i + half]);
+            (b.0 > a.0).then(|| (b.1 - a.1) / (b.0 - a.0))
+        })
+        .collect();
     slopes.sort_by(f64::total_cmp);
     (r > 0.998).then(|| slopes.get(slopes.len() / 2).copied()).flatten()
 }
@@ -301,7 +349,10 @@ pub(super) fn together(a: &Column, b: &Column, lines: &[Line]) -> Vec<(f64, f64)
     let mut j = 0;
     for (i, x) in &a.values {
         let t = lines[*i].at_s;
-        while j + 1 < b.values.len() && ((lines[b.values[j + 1].0].at_s - t).abs() < (lines[b.values[j].0].at_s - t).abs() || b.values[j + 1].0 <= *i) {
+        while j + 1 < b.values.len()
+            && ((lines[b.values[j + 1].0].at_s - t).abs() < (lines[b.values[j].0].at_s - t).abs()
+                || b.values[j + 1].0 <= *i)
+        {
             j += 1;
         }
         if let Some((k, y)) = b.values.get(j)

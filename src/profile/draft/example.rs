@@ -5,7 +5,6 @@ use super::pipeline::Found;
 use super::write::{quoted, quoted_bytes};
 use crate::profile::{Decoded, Decoder, Profile};
 use crate::reading::{Reading, Stamp, Validity};
-use std::fmt::Write as _;
 use std::sync::Arc;
 
 /// Examples of one line kind, and of all.
@@ -42,7 +41,11 @@ fn candidates(found: &Found) -> Vec<usize> {
         }
         let over = template.over.first().and_then(|o| o.lines.first()).copied();
         let middle = template.lines.get(template.lines.len() / 2).copied();
-        let picks = [template.lines.get(1).or(template.lines.first()).copied(), middle.filter(|_| over.is_none()), over];
+        let picks = [
+            template.lines.get(1).or(template.lines.first()).copied(),
+            middle.filter(|_| over.is_none()),
+            over,
+        ];
         list.extend(picks.into_iter().flatten().take(OF_EACH));
     }
     list.dedup();
@@ -59,7 +62,11 @@ pub(super) fn examples(found: &Found, profile: &Arc<Profile>, asks: &[String]) -
         }
         let wire = on_the_wire(found, line);
         let request = found.frames[line].asked.map(|k| &found.stream.sent[k].bytes);
-        let ask = request.and_then(|r| if found.registers.is_empty() { found.requests.iter().position(|x| x == r) } else { Some(0) }).and_then(|i| asks.get(i).map(|name| (i, name)));
+        let ask = request
+            .and_then(|r| {
+                if found.registers.is_empty() { found.requests.iter().position(|x| x == r) } else { Some(0) }
+            })
+            .and_then(|i| asks.get(i).map(|name| (i, name)));
         let mut decoder = Decoder::new(Arc::clone(profile));
         let mut frames: Vec<Decoded> = Vec::new();
         if let (Some(_), Some(bytes)) = (ask, request) {
@@ -67,14 +74,22 @@ pub(super) fn examples(found: &Found, profile: &Arc<Profile>, asks: &[String]) -
         }
         decoder.feed(Stamp::default(), &wire, &mut frames);
         decoder.finish(&mut frames);
-        let readings: Vec<&Reading> = frames.iter().flat_map(|f| f.readings.iter().chain(f.marks.iter().flat_map(|m| &m.readings))).collect();
-        let twice = readings.iter().enumerate().any(|(i, r)| readings[..i].iter().any(|o| o.channel == r.channel));
+        let readings: Vec<&Reading> = frames
+            .iter()
+            .flat_map(|f| f.readings.iter().chain(f.marks.iter().flat_map(|m| &m.readings)))
+            .collect();
+        let twice =
+            readings.iter().enumerate().any(|(i, r)| readings[..i].iter().any(|o| o.channel == r.channel));
         if readings.is_empty() || twice {
             continue;
         }
         let gives: Vec<String> = readings.iter().map(|r| format!("{} = {}", r.channel, told(r))).collect();
         let answers = ask.map_or(String::new(), |(_, name)| format!("answers = {}\n", quoted(name)));
-        let _ = write!(out, "\n[[example]]\nwire = {}\n{answers}gives = {{ {} }}\n", quoted_bytes(&wire), gives.join(", "));
+        out.push_str(&format!(
+            "\n[[example]]\nwire = {}\n{answers}gives = {{ {} }}\n",
+            quoted_bytes(&wire),
+            gives.join(", ")
+        ));
         count += 1;
     }
     out
@@ -82,7 +97,9 @@ pub(super) fn examples(found: &Found, profile: &Arc<Profile>, asks: &[String]) -
 
 fn told(reading: &Reading) -> String {
     let value = match reading.value {
-        Some(v) if reading.validity == Validity::Valid => format!("value = {}, unit = \"{}\"", number(v), reading.unit.symbol()),
+        Some(v) if reading.validity == Validity::Valid => {
+            format!("value = {}, unit = \"{}\"", number(v), reading.unit.symbol())
+        }
         _ => "valid = false".to_owned(),
     };
     let steady = reading.steady.map_or(String::new(), |s| format!(", steady = {s}"));

@@ -17,8 +17,6 @@ pub(super) enum Framing {
     Starts(u8),
     /// Only pauses part the frames.
     Gap { ms: u32 },
-    /// All frames have this length.
-    Length(usize),
 }
 
 /// One frame of the capture.
@@ -82,7 +80,8 @@ fn stx_etx(stream: &Stream) -> Option<usize> {
         return None;
     }
     // The tail is the shortest length that lands on a boundary about as often as the best one does.
-    let pauses: Vec<usize> = stream.pauses().iter().filter(|(_, gap)| *gap > 0.1).map(|(at, _)| *at).collect();
+    let pauses: Vec<usize> =
+        stream.pauses().iter().filter(|(_, gap)| *gap > 0.1).map(|(at, _)| *at).collect();
     let lands = |tail: usize| {
         ends.iter()
             .filter(|e| {
@@ -194,10 +193,19 @@ fn by_pauses(stream: &Stream) -> Option<Framing> {
     }
     let (_, list) = best?;
     // The longest limit that cuts as well: a chunk that a slow line hands over late must not end a frame.
-    let mut waits: Vec<f64> = pauses.iter().map(|p| p.1).filter(|gap| *gap > f64::from(*list.first().unwrap_or(&0)) / 1_000.0).collect();
+    let mut waits: Vec<f64> = pauses
+        .iter()
+        .map(|p| p.1)
+        .filter(|gap| *gap > f64::from(*list.first().unwrap_or(&0)) / 1_000.0)
+        .collect();
     waits.sort_by(f64::total_cmp);
     let usual = waits.get(waits.len() / 2).copied().unwrap_or(1.0);
-    let ms = list.iter().rev().copied().find(|ms| f64::from(*ms) / 1_000.0 < usual * 0.6).or_else(|| list.first().copied())?;
+    let ms = list
+        .iter()
+        .rev()
+        .copied()
+        .find(|ms| f64::from(*ms) / 1_000.0 < usual * 0.6)
+        .or_else(|| list.first().copied())?;
     let limit = f64::from(ms) / 1000.0;
     let cuts: Vec<usize> = pauses.iter().filter(|(_, gap)| *gap > limit).map(|(at, _)| *at).collect();
     let common = |bytes: &mut dyn Iterator<Item = u8>| {
@@ -207,11 +215,14 @@ fn by_pauses(stream: &Stream) -> Option<Framing> {
         }
         counts.into_iter().max_by_key(|(b, n)| (*n, *b))
     };
-    let is_mark = |b: u8| !b.is_ascii_alphanumeric() && !matches!(b, b' ' | b'+' | b'-' | b'.' | b',' | b'%') && b < 0x7f;
+    let is_mark = |b: u8| {
+        !b.is_ascii_alphanumeric() && !matches!(b, b' ' | b'+' | b'-' | b'.' | b',' | b'%') && b < 0x7f
+    };
     if let Some((mark, n)) = common(&mut cuts.iter().map(|c| stream.bytes[c - 1]))
         && is_mark(mark)
         && n * 10 >= cuts.len() * 7
-        && (places(&stream.bytes, mark).len() * 10 <= cuts.len() * 13 || n * 10 >= cuts.len() * 9 && !matches!(mark, b';' | b'|' | b'=' | b':'))
+        && (places(&stream.bytes, mark).len() * 10 <= cuts.len() * 13
+            || n * 10 >= cuts.len() * 9 && !matches!(mark, b';' | b'|' | b'=' | b':'))
     {
         return Some(Framing::Ends(vec![mark]));
     }
@@ -241,12 +252,19 @@ fn by_mark(bytes: &[u8]) -> Option<Framing> {
         for piece in bytes.split(|b| *b == mark) {
             *shapes.entry(outline(piece)).or_default() += 1;
         }
-        let share = shapes.values().copied().max().unwrap_or(0) as f64 / (n + 1) as f64 + if mark < 0x20 { 0.2 } else { 0.0 };
+        let share = shapes.values().copied().max().unwrap_or(0) as f64 / (n + 1) as f64
+            + if mark < 0x20 { 0.2 } else { 0.0 };
         if share > 0.5 && best.is_none_or(|(s, _)| share > s) {
             best = Some((share, mark));
         }
     }
-    best.map(|(_, mark)| if bytes.first() == Some(&mark) && mark != b';' { Framing::Starts(mark) } else { Framing::Ends(vec![mark]) })
+    best.map(|(_, mark)| {
+        if bytes.first() == Some(&mark) && mark != b';' {
+            Framing::Starts(mark)
+        } else {
+            Framing::Ends(vec![mark])
+        }
+    })
 }
 
 /// Cuts the stream into frames. Long runs without an end are left out.
@@ -293,17 +311,17 @@ pub(super) fn cut(stream: &Stream, framing: &Framing) -> Vec<Frame> {
                 from = cut;
             }
         }
-        Framing::Length(n) => {
-            let n = (*n).max(1);
-            ranges.extend((0..bytes.len() / n).map(|k| (k * n, k * n, k * n + n, k * n + n)));
-        }
     }
     ranges
         .into_iter()
         .filter(|(_, a, b, _)| b > a && b - a <= LONGEST_FRAME)
         .map(|(start, a, b, end)| Frame {
             body: bytes[a..b].to_vec(),
-            tail: if matches!(framing, Framing::StxEtx { .. }) { bytes[(b + 1).min(end)..end].to_vec() } else { Vec::new() },
+            tail: if matches!(framing, Framing::StxEtx { .. }) {
+                bytes[(b + 1).min(end)..end].to_vec()
+            } else {
+                Vec::new()
+            },
             raw: (start, end),
             at_s: stream.time_of(end.saturating_sub(1)),
             sound: true,

@@ -48,7 +48,11 @@ impl Stream {
         for chunk in &heard.chunks {
             if chunk.sent {
                 if stream.sent.len() < 20_000 {
-                    stream.sent.push(Sent { at: stream.bytes.len(), at_s: chunk.at_s, bytes: chunk.bytes.clone() });
+                    stream.sent.push(Sent {
+                        at: stream.bytes.len(),
+                        at_s: chunk.at_s,
+                        bytes: chunk.bytes.clone(),
+                    });
                 }
                 continue;
             }
@@ -136,7 +140,10 @@ pub(super) fn parity_bit(bytes: &[u8]) -> Option<Parity> {
     let odd = share(|b| b.count_ones() % 2 == 1);
     let mark = share(|b| b > 127);
     let best = even.max(odd).max(mark);
-    let text = bytes.iter().filter(|b| (0x20..0x7f).contains(&(**b & 0x7f)) || matches!(**b & 0x7f, 2..=13 | 0x11 | 0x13)).count();
+    let text = bytes
+        .iter()
+        .filter(|b| (0x20..0x7f).contains(&(**b & 0x7f)) || matches!(**b & 0x7f, 2..=13 | 0x11 | 0x13))
+        .count();
     if best < 85 || text * 100 < bytes.len() * 85 {
         return None;
     }

@@ -24,9 +24,12 @@ enum Side {
     Nearest,
 }
 
+/// Slot of a number, the word given to it, and whether that stands behind the number.
+type Given = (usize, Word, bool);
+
 /// Names the columns of one build by the words in its lines.
 pub(super) fn within_lines(template: &Template, columns: &mut [&mut Column], lines: &[Line]) {
-    let mut best: Option<(f64, Vec<(usize, Word, bool)>)> = None;
+    let mut best: Option<(f64, Vec<Given>)> = None;
     for side in [Side::FirstAfter, Side::Nearest, Side::Before, Side::After] {
         let shared = share_out(template, lines, side);
         let mut score = leaning(template, side);
@@ -68,7 +71,8 @@ pub(super) fn within_lines(template: &Template, columns: &mut [&mut Column], lin
 
 /// A line that begins with a word has its labels before the numbers; one that ends with a word, behind them.
 fn leaning(template: &Template, side: Side) -> f64 {
-    let is_word = |s: Option<&Slot>| matches!(s, Some(Slot::Literal(t)) if t.chars().any(char::is_alphabetic));
+    let is_word =
+        |s: Option<&Slot>| matches!(s, Some(Slot::Literal(t)) if t.chars().any(char::is_alphabetic));
     let is_number = |s: Option<&Slot>| matches!(s, Some(Slot::Number));
     let (first, last) = (template.slots.first(), template.slots.last());
     match side {
@@ -80,7 +84,13 @@ fn leaning(template: &Template, side: Side) -> f64 {
 
 /// An integer may hide its decimal sign.
 fn fits_scaled(q: Quantity, column: &Column) -> bool {
-    column.main_decimals() == 0 && !column.run.counter && matches!(q, Quantity::Ph | Quantity::Temperature | Quantity::Volume | Quantity::Absorbance | Quantity::Mass) && column.run.max >= 15.0
+    column.main_decimals() == 0
+        && !column.run.counter
+        && matches!(
+            q,
+            Quantity::Ph | Quantity::Temperature | Quantity::Volume | Quantity::Absorbance | Quantity::Mass
+        )
+        && column.run.max >= 15.0
 }
 
 /// Lets one word speak for a column.
@@ -115,7 +125,9 @@ fn name_by(column: &mut Column, word: &str, after: bool, units: Option<&Slot>) {
                 && uq == q
                 && w > 0.8
                 && column.units.is_empty()
-                && !(uq == Quantity::Emf && column.main_decimals() >= 3 && column.run.max.abs().max(column.run.min.abs()) < 3.0)
+                && !(uq == Quantity::Emf
+                    && column.main_decimals() >= 3
+                    && column.run.max.abs().max(column.run.min.abs()) < 3.0)
             {
                 column.units.push((String::new(), unit));
             }
@@ -136,12 +148,23 @@ fn name_by(column: &mut Column, word: &str, after: bool, units: Option<&Slot>) {
 }
 
 /// Gives each word to the number before or behind it.
-fn share_out(template: &Template, lines: &[Line], side: Side) -> Vec<(usize, Word, bool)> {
+fn share_out(template: &Template, lines: &[Line], side: Side) -> Vec<Given> {
     let mut out = Vec::new();
-    let Some(sample) = template.lines.iter().map(|i| &lines[*i]).find(|l| (0..template.slots.len()).all(|s| template.token(l, s).is_some())) else { return out };
+    let Some(sample) = template
+        .lines
+        .iter()
+        .map(|i| &lines[*i])
+        .find(|l| (0..template.slots.len()).all(|s| template.token(l, s).is_some()))
+    else {
+        return out;
+    };
     let gap = |slot: usize| -> usize {
         // Blanks before the token at this slot.
-        let (Some(before), Some(here)) = (slot.checked_sub(1).and_then(|s| template.token(sample, s)), template.token(sample, slot)) else { return 0 };
+        let (Some(before), Some(here)) =
+            (slot.checked_sub(1).and_then(|s| template.token(sample, s)), template.token(sample, slot))
+        else {
+            return 0;
+        };
         here.start - before.end.min(here.start)
     };
     // A constant that hangs on a word is part of it (pH1); another one is a number with words of its own.
@@ -152,8 +175,12 @@ fn share_out(template: &Template, lines: &[Line], side: Side) -> Vec<(usize, Wor
             _ => false,
         })
         .collect();
-    let is_cell = |slot: usize| matches!(template.token(sample, slot).map(|t| &t.kind), Some(Kind::Separator(',' | ';' | '\t' | '|')));
-    let ties = |slot: usize| matches!(template.token(sample, slot).map(|t| &t.kind), Some(Kind::Separator('=' | ':' | '.' | '>')));
+    let is_cell = |slot: usize| {
+        matches!(template.token(sample, slot).map(|t| &t.kind), Some(Kind::Separator(',' | ';' | '\t' | '|')))
+    };
+    let ties = |slot: usize| {
+        matches!(template.token(sample, slot).map(|t| &t.kind), Some(Kind::Separator('=' | ':' | '.' | '>')))
+    };
     let mut bounds: Vec<Option<usize>> = vec![None];
     bounds.extend(numbers.iter().map(|n| Some(*n)));
     bounds.push(None);
@@ -162,13 +189,18 @@ fn share_out(template: &Template, lines: &[Line], side: Side) -> Vec<(usize, Wor
         let to = pair[1].unwrap_or(template.slots.len());
         let words: Vec<Word> = (from..to)
             .filter_map(|s| match &template.slots[s] {
-                Slot::Literal(t) if template.token(sample, s).is_some_and(super::text::Token::is_word) => Some(Word { slot: s, text: t.clone(), units: false }),
-                Slot::Units(list) => Some(Word { slot: s, text: list.first().cloned().unwrap_or_default(), units: true }),
+                Slot::Literal(t) if template.token(sample, s).is_some_and(super::text::Token::is_word) => {
+                    Some(Word { slot: s, text: t.clone(), units: false })
+                }
+                Slot::Units(list) => {
+                    Some(Word { slot: s, text: list.first().cloned().unwrap_or_default(), units: true })
+                }
                 _ => None,
             })
             // CH1, M01: a word with a number of its own names the place, unless it names a quantity (pH1).
             .filter(|w| {
-                let tagged = matches!(template.slots.get(w.slot + 1), Some(Slot::Constant(_))) && gap(w.slot + 1) == 0;
+                let tagged =
+                    matches!(template.slots.get(w.slot + 1), Some(Slot::Constant(_))) && gap(w.slot + 1) == 0;
                 !tagged || matches!(words::label(&w.text), Some(Meaning::Names(_, weight)) if weight > 0.6)
             })
             .collect();
@@ -192,8 +224,13 @@ fn share_out(template: &Template, lines: &[Line], side: Side) -> Vec<(usize, Wor
                             Side::Before => false,
                             Side::After => true,
                             Side::FirstAfter => {
-                                let firsts = words.iter().take_while(|w| words::unit(&w.text).is_some()).count();
-                                let firsts = if firsts == words.len() && words.len() > 1 { firsts - 1 } else { firsts };
+                                let firsts =
+                                    words.iter().take_while(|w| words::unit(&w.text).is_some()).count();
+                                let firsts = if firsts == words.len() && words.len() > 1 {
+                                    firsts - 1
+                                } else {
+                                    firsts
+                                };
                                 if words.len() > 1 { k < firsts } else { words::unit(&word.text).is_some() }
                             }
                             Side::Nearest => gap(word.slot) <= gap(word.slot + 1),
@@ -222,21 +259,39 @@ fn without_garbage(line: &Line) -> String {
     line.text.trim_start_matches(noise).to_owned()
 }
 
+/// Columns with the cell of a heading that stands over each.
+type Cells = Vec<(usize, String)>;
+
 /// A heading: lines of words above a table. Names columns by separator, by order, or by place.
-pub(super) fn by_headings(templates: &[Template], columns: &mut [Column], lines: &[Line], used: &[bool]) -> Vec<usize> {
+pub(super) fn by_headings(
+    templates: &[Template],
+    columns: &mut [Column],
+    lines: &[Line],
+    used: &[bool],
+) -> Vec<usize> {
     let mut headings = Vec::new();
     for (index, template) in templates.iter().enumerate() {
         let mine: Vec<usize> = (0..columns.len()).filter(|c| columns[*c].template == index).collect();
         // Lines that name their numbers themselves need no heading.
-        let silent = mine.iter().any(|c| columns[*c].other.is_none() && !columns[*c].evidence.iter().any(|e| e.1 >= 0.7));
+        let silent = mine
+            .iter()
+            .any(|c| columns[*c].other.is_none() && !columns[*c].evidence.iter().any(|e| e.1 >= 0.7));
         if mine.is_empty() || template.lines.len() < 3 || !silent {
             continue;
         }
-        let mut best: Vec<(usize, usize, Vec<(usize, String)>)> = Vec::new();
+        let mut best: Vec<(usize, usize, Cells)> = Vec::new();
         for (i, line) in lines.iter().enumerate() {
             let looks = line.tokens.iter().filter(|t| t.is_word()).count();
-            let numbers = line.tokens.iter().enumerate().any(|(k, t)| t.number().is_some_and(|n| n.decimals > 0 || k == 0 || line.tokens[k - 1].end < t.start || !line.tokens[k - 1].is_word()));
-            let table = lines[i + 1..].iter().take(4).any(|next| template.lines.binary_search(&next.index).is_ok());
+            let numbers = line.tokens.iter().enumerate().any(|(k, t)| {
+                t.number().is_some_and(|n| {
+                    n.decimals > 0
+                        || k == 0
+                        || line.tokens[k - 1].end < t.start
+                        || !line.tokens[k - 1].is_word()
+                })
+            });
+            let table =
+                lines[i + 1..].iter().take(4).any(|next| template.lines.binary_search(&next.index).is_ok());
             if numbers || !table || used[i] || looks == 0 || line.text.len() > 200 || best.len() > 400 {
                 continue;
             }
@@ -253,7 +308,11 @@ pub(super) fn by_headings(templates: &[Template], columns: &mut [Column], lines:
         let mut taken: Vec<String> = Vec::new();
         for (named, i, matched) in &best {
             let near = i.abs_diff(first) <= 2;
-            if (*named == most || near && *named >= 1) && (near || *i == first) && !taken.contains(&lines[*i].text) && taken.len() < 2 {
+            if (*named == most || near && *named >= 1)
+                && (near || *i == first)
+                && !taken.contains(&lines[*i].text)
+                && taken.len() < 2
+            {
                 taken.push(lines[*i].text.clone());
                 headings.push(*i);
                 for (c, cell) in matched {
@@ -275,8 +334,10 @@ fn parts_of(cell: &str) -> Vec<String> {
 fn cell_speaks(cell: &str, column: &Column) -> bool {
     let parts = parts_of(cell);
     let fits = |q: Quantity| possible(q, column) || fits_scaled(q, column);
-    parts.iter().any(|p| matches!(words::label(p), Some(Meaning::Names(q, _)) if fits(q)) || words::unit(p).is_some_and(|(_, q, _)| fits(q)))
-        || words::unit(cell).is_some_and(|(_, q, _)| fits(q))
+    parts.iter().any(|p| {
+        matches!(words::label(p), Some(Meaning::Names(q, _)) if fits(q))
+            || words::unit(p).is_some_and(|(_, q, _)| fits(q))
+    }) || words::unit(cell).is_some_and(|(_, q, _)| fits(q))
 }
 
 /// `W/g`, `TEMP(C)`, `volume mL`: what stands behind the stroke or in brackets is a unit even with one letter.
@@ -290,13 +351,21 @@ fn heading_cell(column: &mut Column, cell: &str) {
         }
         return;
     }
-    let marked: String = cell.chars().map(|c| if matches!(c, '(' | '[' | '/') { '\u{1}' } else { c }).collect();
+    let marked: String =
+        cell.chars().map(|c| if matches!(c, '(' | '[' | '/') { '\u{1}' } else { c }).collect();
     let (name, unit) = match marked.split_once('\u{1}') {
-        Some((n, u)) => (n.to_owned(), Some(cell[cell.len() - u.len()..].trim_matches(|c: char| matches!(c, ')' | ']' | ' ')).to_owned())),
+        Some((n, u)) => (
+            n.to_owned(),
+            Some(
+                cell[cell.len() - u.len()..].trim_matches(|c: char| matches!(c, ')' | ']' | ' ')).to_owned(),
+            ),
+        ),
         None => {
             let parts: Vec<&str> = cell.split_whitespace().collect();
             match parts.as_slice() {
-                [n @ .., last] if !n.is_empty() && words::unit(last).is_some() => (n.join(" "), Some((*last).to_owned())),
+                [n @ .., last] if !n.is_empty() && words::unit(last).is_some() => {
+                    (n.join(" "), Some((*last).to_owned()))
+                }
                 _ => (cell.to_owned(), None),
             }
         }
@@ -326,7 +395,13 @@ fn heading_cell(column: &mut Column, cell: &str) {
 }
 
 /// Lays the cells of a heading on the columns.
-fn match_heading(text: &str, template: &Template, mine: &[usize], columns: &[Column], lines: &[Line]) -> Vec<(usize, String)> {
+fn match_heading(
+    text: &str,
+    template: &Template,
+    mine: &[usize],
+    columns: &[Column],
+    lines: &[Line],
+) -> Vec<(usize, String)> {
     let Some(sample) = template.lines.first().map(|i| &lines[*i]) else { return Vec::new() };
     // Things that a heading may name, in order: numbers, flags, clocks and dates.
     let items: Vec<usize> = (0..template.slots.len())
@@ -334,7 +409,13 @@ fn match_heading(text: &str, template: &Template, mine: &[usize], columns: &[Col
         .collect();
     let by_order = |cells: &[String]| -> Vec<(usize, String)> {
         if cells.len() == items.len() {
-            return items.iter().zip(cells).filter_map(|(s, cell)| mine.iter().find(|c| columns[**c].slot == *s).map(|c| (*c, cell.clone()))).collect();
+            return items
+                .iter()
+                .zip(cells)
+                .filter_map(|(s, cell)| {
+                    mine.iter().find(|c| columns[**c].slot == *s).map(|c| (*c, cell.clone()))
+                })
+                .collect();
         }
         let numbers: Vec<usize> = mine.to_vec();
         if cells.len() == numbers.len() {
@@ -352,8 +433,15 @@ fn match_heading(text: &str, template: &Template, mine: &[usize], columns: &[Col
                 .iter()
                 .filter_map(|c| {
                     let token = template.token(sample, columns[*c].slot)?;
-                    let cell = chars[..token.start.min(chars.len())].iter().filter(|x| **x == mark && !(mark == ',' && inside_number(&chars, token.start))).count();
-                    let cell = if mark == ',' { separators_before(template, sample, columns[*c].slot, mark) } else { cell };
+                    let cell = chars[..token.start.min(chars.len())]
+                        .iter()
+                        .filter(|x| **x == mark && !(mark == ',' && inside_number(&chars, token.start)))
+                        .count();
+                    let cell = if mark == ',' {
+                        separators_before(template, sample, columns[*c].slot, mark)
+                    } else {
+                        cell
+                    };
                     cells.get(cell).map(|t| (*c, t.clone()))
                 })
                 .collect();
@@ -366,7 +454,8 @@ fn match_heading(text: &str, template: &Template, mine: &[usize], columns: &[Col
             }
         }
     }
-    let wide: Vec<String> = text.split("  ").map(str::trim).filter(|c| !c.is_empty()).map(ToOwned::to_owned).collect();
+    let wide: Vec<String> =
+        text.split("  ").map(str::trim).filter(|c| !c.is_empty()).map(ToOwned::to_owned).collect();
     let narrow: Vec<String> = text.split_whitespace().map(ToOwned::to_owned).collect();
     for cells in [&wide, &narrow] {
         let found = by_order(cells);
@@ -387,7 +476,13 @@ fn separators_before(template: &Template, sample: &Line, slot: usize, mark: char
 }
 
 /// Cells by overlap of their characters with those of the numbers.
-fn by_place(text: &str, template: &Template, mine: &[usize], columns: &[Column], sample: &Line) -> Vec<(usize, String)> {
+fn by_place(
+    text: &str,
+    template: &Template,
+    mine: &[usize],
+    columns: &[Column],
+    sample: &Line,
+) -> Vec<(usize, String)> {
     let chars: Vec<char> = text.chars().collect();
     let mut cells: Vec<(usize, usize, String)> = Vec::new();
     let mut i = 0;
@@ -423,8 +518,31 @@ fn by_place(text: &str, template: &Template, mine: &[usize], columns: &[Column],
 pub(super) fn by_request(column: &mut Column, request: &str) {
     for word in request.split(|c: char| !c.is_alphanumeric() && c != '%').filter(|w| !w.is_empty()) {
         // M1, R2: a letter with a number counts the requests and names nothing.
-        let counted = (2..=3).contains(&word.len()) && word.starts_with(char::is_alphabetic) && word.chars().skip(1).all(|c| c.is_ascii_digit());
-        if counted || matches!(words::plain(word).as_str(), "MEAS" | "READ" | "GET" | "SEND" | "FETC" | "FETCH" | "R" | "Q" | "RD" | "DC" | "D" | "M" | "SI" | "S" | "X" | "ASK" | "VAL") {
+        let counted = (2..=3).contains(&word.len())
+            && word.starts_with(char::is_alphabetic)
+            && word.chars().skip(1).all(|c| c.is_ascii_digit());
+        if counted
+            || matches!(
+                words::plain(word).as_str(),
+                "MEAS"
+                    | "READ"
+                    | "GET"
+                    | "SEND"
+                    | "FETC"
+                    | "FETCH"
+                    | "R"
+                    | "Q"
+                    | "RD"
+                    | "DC"
+                    | "D"
+                    | "M"
+                    | "SI"
+                    | "S"
+                    | "X"
+                    | "ASK"
+                    | "VAL"
+            )
+        {
             continue;
         }
         match words::label(word) {
@@ -432,7 +550,8 @@ pub(super) fn by_request(column: &mut Column, request: &str) {
                 let weight = if word.chars().count() == 1 { 0.35 } else { (w * 0.8).min(0.75) };
                 // VOLT is a potential, VOL a volume.
                 let q = if words::plain(word).starts_with("VOLT") { Quantity::Emf } else { q };
-                let weight = if possible(q, column) || fits_scaled(q, column) { weight } else { weight * 0.2 };
+                let weight =
+                    if possible(q, column) || fits_scaled(q, column) { weight } else { weight * 0.2 };
                 column.evidence.push((q, weight, format!("the request {request}")));
             }
             Some(Meaning::Other) | None => {}

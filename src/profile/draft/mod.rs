@@ -134,10 +134,13 @@ pub struct Draft {
 pub fn draft(heard: &Heard, answers: &[DraftAnswer]) -> Draft {
     let mut found = pipeline::run(heard);
     let topics = question::topics(&found);
-    let questions: Vec<Question> = topics.iter().enumerate().map(|(i, t)| question::put(&found, i, t)).collect();
+    let questions: Vec<Question> =
+        topics.iter().enumerate().map(|(i, t)| question::put(&found, i, t)).collect();
     let (mut settled, mut answered, mut not_understood) = (Vec::new(), Vec::new(), Vec::new());
     for answer in answers {
-        let Some((topic, question)) = answer.number.checked_sub(1).and_then(|i| topics.get(i).zip(questions.get(i))) else {
+        let Some((topic, question)) =
+            answer.number.checked_sub(1).and_then(|i| topics.get(i).zip(questions.get(i)))
+        else {
             not_understood.push(format!("there is no question {}", answer.number));
             continue;
         };
@@ -170,6 +173,3 @@ pub fn draft(heard: &Heard, answers: &[DraftAnswer]) -> Draft {
         unread_bytes: found.stream.unread,
     }
 }
-
-#[cfg(test)]
-mod debug;

@@ -44,8 +44,17 @@ fn at_slot<'a>(template: &Template, lines: &'a [Line], slot: usize) -> Vec<(usiz
 }
 
 /// The written shape of numbers with `decimals` decimals; whether it counts the blanks before them.
-pub(super) fn shape_of(tokens: &[(usize, &Token)], decimals: usize, decimal_sign: char, may_be_wide: bool) -> Option<(String, bool)> {
-    let numbers: Vec<(usize, &Token, &Number)> = tokens.iter().filter_map(|(b, t)| t.number().map(|n| (*b, *t, n))).filter(|(_, _, n)| n.decimals == decimals).collect();
+pub(super) fn shape_of(
+    tokens: &[(usize, &Token)],
+    decimals: usize,
+    decimal_sign: char,
+    may_be_wide: bool,
+) -> Option<(String, bool)> {
+    let numbers: Vec<(usize, &Token, &Number)> = tokens
+        .iter()
+        .filter_map(|(b, t)| t.number().map(|n| (*b, *t, n)))
+        .filter(|(_, _, n)| n.decimals == decimals)
+        .collect();
     if numbers.is_empty() {
         return None;
     }
@@ -101,16 +110,27 @@ pub(super) fn shape_of(tokens: &[(usize, &Token)], decimals: usize, decimal_sign
     // Numbers of each length must fill the same width: one blank before numbers that grow is no width.
     let filled = |width: usize| {
         lengths.iter().filter(|(_, n)| **n >= 2).all(|(length, n)| {
-            let fit = numbers.iter().filter(|(blanks, t, _)| t.end - t.start == *length && blanks + length == width).count();
+            let fit = numbers
+                .iter()
+                .filter(|(blanks, t, _)| t.end - t.start == *length && blanks + length == width)
+                .count();
             fit * 10 >= *n * 7
         })
     };
     let (width, same) = widths.iter().max_by_key(|(_, n)| **n).map_or((0, 0), |(w, n)| (*w, *n));
     let proven = lengths.values().filter(|n| **n * 100 >= total * 4 && **n >= 2).count() >= 2;
     let places = width.checked_sub(if decimals > 0 { decimals + 1 } else { 0 });
-    if let Some(places) = places.filter(|_| may_be_wide && proven && filled(width) && same * 100 >= total * 88 && after.is_empty() && !before.contains(' ') && count(&|n| n.grouped) == 0) {
+    if let Some(places) = places.filter(|_| {
+        may_be_wide
+            && proven
+            && filled(width)
+            && same * 100 >= total * 88
+            && after.is_empty()
+            && !before.contains(' ')
+            && count(&|n| n.grouped) == 0
+    }) {
         let negative = count(&|n| n.negative) > 0;
-        if places >= 3 || always && places >= 3 {
+        if places >= 3 {
             return Some((format!("{before}{}0{part}", "#".repeat(places - 2)), true));
         }
         if places == 2 && !negative && !always {
@@ -124,7 +144,13 @@ pub(super) fn shape_of(tokens: &[(usize, &Token)], decimals: usize, decimal_sign
 type Variant = Vec<(usize, Option<String>, Option<usize>)>;
 
 /// The patterns of a build. `names` says which columns are live; everything else is skipped.
-pub(super) fn patterns(found: &Found, index: usize, names: &BTreeMap<usize, FieldName>, flag: Option<&FlagSeen>, strict: bool) -> Vec<String> {
+pub(super) fn patterns(
+    found: &Found,
+    index: usize,
+    names: &BTreeMap<usize, FieldName>,
+    flag: Option<&FlagSeen>,
+    strict: bool,
+) -> Vec<String> {
     let template = &found.templates[index];
     let columns: Vec<&Column> = found.columns.iter().filter(|c| c.template == index).collect();
     let mut variants: Vec<Variant> = vec![Vec::new()];
@@ -149,7 +175,13 @@ pub(super) fn patterns(found: &Found, index: usize, names: &BTreeMap<usize, Fiel
     }
     let mut out: Vec<String> = Vec::new();
     for variant in &variants {
-        for skip_unit in std::iter::once(None).chain(template.over.iter().filter(|o| o.takes_unit && names.contains_key(&o.slot)).map(|o| Some(o.slot))) {
+        for skip_unit in std::iter::once(None).chain(
+            template
+                .over
+                .iter()
+                .filter(|o| o.takes_unit && names.contains_key(&o.slot))
+                .map(|o| Some(o.slot)),
+        ) {
             let text = one(found, template, names, flag, variant, skip_unit, strict);
             if !out.contains(&text) {
                 out.push(text);
@@ -160,7 +192,12 @@ pub(super) fn patterns(found: &Found, index: usize, names: &BTreeMap<usize, Fiel
 }
 
 /// Units with the counts of decimals that occur with them.
-fn ways(found: &Found, template: &Template, column: &Column, strict: bool) -> Vec<(Option<String>, Option<usize>)> {
+fn ways(
+    found: &Found,
+    template: &Template,
+    column: &Column,
+    strict: bool,
+) -> Vec<(Option<String>, Option<usize>)> {
     let tokens = at_slot(template, &found.lines, column.slot);
     let unit_slot = matches!(template.slots.get(column.slot + 1), Some(Slot::Units(_)));
     let units: &[String] = match template.slots.get(column.slot + 1) {
@@ -170,7 +207,9 @@ fn ways(found: &Found, template: &Template, column: &Column, strict: bool) -> Ve
     let mut seen: BTreeMap<(Option<String>, usize), usize> = BTreeMap::new();
     for (i, _, token) in &tokens {
         let Some(n) = token.number() else { continue };
-        let unit = unit_slot.then(|| template.token(&found.lines[*i], column.slot + 1).map(|t| t.text.clone())).flatten();
+        let unit = unit_slot
+            .then(|| template.token(&found.lines[*i], column.slot + 1).map(|t| t.text.clone()))
+            .flatten();
         let unit = unit.map(|u| units.iter().find(|known| same_unit(known, &u)).cloned().unwrap_or(u));
         *seen.entry((unit, n.decimals)).or_default() += 1;
     }
@@ -186,7 +225,14 @@ fn ways(found: &Found, template: &Template, column: &Column, strict: bool) -> Ve
             continue;
         }
         let total: usize = list.iter().map(|(_, n)| n).sum();
-        let kept: Vec<usize> = list.iter().filter(|(d, n)| (*n * 100 >= total * 14 && *n > 1) && (unit.is_some() || column.shape.decimals.contains(d)) || total < 3).map(|(d, _)| *d).collect();
+        let kept: Vec<usize> = list
+            .iter()
+            .filter(|(d, n)| {
+                (*n * 100 >= total * 14 && *n > 1) && (unit.is_some() || column.shape.decimals.contains(d))
+                    || total < 3
+            })
+            .map(|(d, _)| *d)
+            .collect();
         if !strict || kept.is_empty() || kept.len() > 3 {
             out.push((unit, None));
         } else {
@@ -204,7 +250,15 @@ fn same_unit(a: &str, b: &str) -> bool {
     a == b || words::unit(a).zip(words::unit(b)).is_some_and(|(a, b)| a.0 == b.0)
 }
 
-fn one(found: &Found, template: &Template, names: &BTreeMap<usize, FieldName>, flag: Option<&FlagSeen>, variant: &Variant, skip_unit: Option<usize>, strict: bool) -> String {
+fn one(
+    found: &Found,
+    template: &Template,
+    names: &BTreeMap<usize, FieldName>,
+    flag: Option<&FlagSeen>,
+    variant: &Variant,
+    skip_unit: Option<usize>,
+    strict: bool,
+) -> String {
     let mut out = String::new();
     let sign = if found.style.comma { ',' } else { '.' };
     let mut skipped = false;
@@ -235,7 +289,10 @@ fn one(found: &Found, template: &Template, names: &BTreeMap<usize, FieldName>, f
             Slot::Flag(list) => match flag {
                 Some(f) if f.slot == slot => "{steady:flag}".to_owned(),
                 _ if list.iter().all(|(w, _)| words::label(w).is_some()) && list.len() > 1 => {
-                    format!("{{{}}}", list.iter().map(|(w, _)| w.replace('|', "")).collect::<Vec<_>>().join("|"))
+                    format!(
+                        "{{{}}}",
+                        list.iter().map(|(w, _)| w.replace('|', "")).collect::<Vec<_>>().join("|")
+                    )
                 }
                 _ => "{_}".to_owned(),
             },
@@ -245,11 +302,20 @@ fn one(found: &Found, template: &Template, names: &BTreeMap<usize, FieldName>, f
                 let unit_text = way.and_then(|v| v.1.clone());
                 let live = names.get(&slot);
                 if live.is_none() {
-                    decimals = found.columns.iter().find(|c| c.slot == slot && std::ptr::eq(&found.templates[c.template], template)).filter(|c| c.guarded && strict).map(Column::main_decimals);
+                    decimals = found
+                        .columns
+                        .iter()
+                        .find(|c| c.slot == slot && std::ptr::eq(&found.templates[c.template], template))
+                        .filter(|c| c.guarded && strict)
+                        .map(Column::main_decimals);
                 }
                 let mine: Vec<(usize, &Token)> = tokens
                     .iter()
-                    .filter(|(i, _, _)| unit_text.as_ref().is_none_or(|u| template.token(&found.lines[*i], slot + 1).is_some_and(|t| same_unit(&t.text, u))))
+                    .filter(|(i, _, _)| {
+                        unit_text.as_ref().is_none_or(|u| {
+                            template.token(&found.lines[*i], slot + 1).is_some_and(|t| same_unit(&t.text, u))
+                        })
+                    })
                     .map(|(_, b, t)| (*b, *t))
                     .collect();
                 let shape = decimals.and_then(|d| {
@@ -260,7 +326,8 @@ fn one(found: &Found, template: &Template, names: &BTreeMap<usize, FieldName>, f
                 wide = shape.as_ref().is_some_and(|s| s.1);
                 match (live, shape) {
                     (Some(field), shape) => {
-                        let unit = unit_text.as_ref().and_then(|u| words::unit(u)).map_or(field.unit, |u| u.0);
+                        let unit =
+                            unit_text.as_ref().and_then(|u| words::unit(u)).map_or(field.unit, |u| u.0);
                         field_text(field, unit, shape.map(|s| s.0))
                     }
                     (None, Some((shape, _))) => format!("{{_:/{shape}/}}"),

@@ -1,5 +1,6 @@
 //! The whole inference in its order.
 
+use super::Heard;
 use super::check::{self, FoundCheck};
 use super::column::Column;
 use super::framing::{self, Frame, Framing};
@@ -10,7 +11,6 @@ use super::quantity::{self, Choice};
 use super::template::{self, Line, Slot, Template};
 use super::text::{self, Encoding, NumberStyle};
 use super::words;
-use super::Heard;
 use crate::reading::Quantity;
 use std::collections::HashMap;
 
@@ -66,7 +66,8 @@ pub(super) fn run(heard: &Heard) -> Found {
     let framing = framing::find(&stream);
     let flow_control = drop_flow_control(&mut stream);
     let mut frames = framing::cut(&stream, &framing);
-    let check = check::find(&frames, &framing).filter(|_| frames.iter().filter(|f| f.body.starts_with(b":")).count() * 2 < frames.len());
+    let check = check::find(&frames, &framing)
+        .filter(|_| frames.iter().filter(|f| f.body.starts_with(b":")).count() * 2 < frames.len());
     if let Some(found) = &check {
         for f in &mut frames {
             f.sound = holds(found, f);
@@ -85,7 +86,14 @@ pub(super) fn run(heard: &Heard) -> Found {
     let lines: Vec<Line> = texts
         .into_iter()
         .enumerate()
-        .map(|(i, text)| Line { tokens: text::tokens(&text, style), text, index: i, at_s: frames[i].at_s, sound: frames[i].sound, asked: asked[i] })
+        .map(|(i, text)| Line {
+            tokens: text::tokens(&text, style),
+            text,
+            index: i,
+            at_s: frames[i].at_s,
+            sound: frames[i].sound,
+            asked: asked[i],
+        })
         .collect();
     let templates = template::find(&lines);
     let mut found = Found {
@@ -142,7 +150,9 @@ fn holds(found: &FoundCheck, frame: &Frame) -> bool {
         }
         CheckPlace::BeforeEnd { sign } => {
             let skip = usize::from(found.start.is_some());
-            let Some(end) = frame.body.len().checked_sub(found.in_body).filter(|e| *e >= skip) else { return false };
+            let Some(end) = frame.body.len().checked_sub(found.in_body).filter(|e| *e >= skip) else {
+                return false;
+            };
             let mut bytes = Vec::new();
             if check.covers_start && found.start.is_none() {
                 bytes.push(STX);
@@ -160,7 +170,13 @@ fn drop_flow_control(stream: &mut Stream) -> bool {
     if pairs < 2 || pairs * 2 * 10 < lone * 7 {
         return false;
     }
-    let ranges = stream.bytes.iter().enumerate().filter(|(_, b)| matches!(**b, 0x11 | 0x13)).map(|(i, _)| (i, i + 1)).collect();
+    let ranges = stream
+        .bytes
+        .iter()
+        .enumerate()
+        .filter(|(_, b)| matches!(**b, 0x11 | 0x13))
+        .map(|(i, _)| (i, i + 1))
+        .collect();
     stream.cut(ranges);
     true
 }
@@ -179,7 +195,13 @@ fn requests(stream: &Stream, frames: &[Frame]) -> (Vec<Vec<u8>>, Vec<Option<usiz
     }
     let asked = frames
         .iter()
-        .map(|f| if texts.len() < 2 { None } else { f.asked.and_then(|i| texts.iter().position(|t| *t == stream.sent[i].bytes)) })
+        .map(|f| {
+            if texts.len() < 2 {
+                None
+            } else {
+                f.asked.and_then(|i| texts.iter().position(|t| *t == stream.sent[i].bytes))
+            }
+        })
         .collect();
     (texts, asked)
 }
@@ -220,30 +242,43 @@ fn columns(found: &mut Found) {
     }
     for column in &mut columns {
         // A word behind the last number (STATUS) does not undo what stands before it.
-        if column.evidence.iter().any(|e| e.1 >= 0.8) && column.other.as_deref().is_some_and(|o| o.starts_with("the word")) {
+        if column.evidence.iter().any(|e| e.1 >= 0.8)
+            && column.other.as_deref().is_some_and(|o| o.starts_with("the word"))
+        {
             column.other = None;
         }
         quantity::by_numbers(column);
         // One more each line is a counter; one more each second under the name of a time is a time.
-        let told = column.evidence.iter().any(|(q, w, from)| *q == Quantity::Time && *w >= 0.5 && from != "its numbers");
+        let told = column
+            .evidence
+            .iter()
+            .any(|(q, w, from)| *q == Quantity::Time && *w >= 0.5 && from != "its numbers");
         if column.run.counter && !told {
             column.other.get_or_insert_with(|| "it counts the lines".to_owned());
         }
         quantity::hidden_point(column);
-        if column.run.constant && column.run.count > 5 && column.main_decimals() == 0 && !column.evidence.iter().any(|(_, w, _)| *w >= 0.9) {
+        if column.run.constant
+            && column.run.count > 5
+            && column.main_decimals() == 0
+            && !column.evidence.iter().any(|(_, w, _)| *w >= 0.9)
+        {
             column.other.get_or_insert_with(|| "it never changes: a setting".to_owned());
         }
     }
     quantity::between(&mut columns, &found.lines);
     for column in &mut columns {
         // What is tied to the pH by its step is in millivolts as it stands.
-        if column.scale.is_some() && column.evidence.iter().any(|(q, _, from)| *q == Quantity::Emf && from.starts_with("the step")) {
+        if column.scale.is_some()
+            && column.evidence.iter().any(|(q, _, from)| *q == Quantity::Emf && from.starts_with("the step"))
+        {
             column.scale = None;
         }
     }
     found.columns = columns;
-    let numeric: usize = found.templates.iter().filter(|t| !t.number_slots().is_empty()).map(|t| t.lines.len()).sum();
-    found.live_templates = found.templates.iter().map(|t| t.lines.len() >= 3 && t.lines.len() * 12 >= numeric).collect();
+    let numeric: usize =
+        found.templates.iter().filter(|t| !t.number_slots().is_empty()).map(|t| t.lines.len()).sum();
+    found.live_templates =
+        found.templates.iter().map(|t| t.lines.len() >= 3 && t.lines.len() * 12 >= numeric).collect();
     pulses(found);
 }
 
@@ -251,7 +286,8 @@ impl Found {
     /// Chooses the quantities of all columns anew.
     pub(super) fn choose(&mut self) {
         self.choices = quantity::choose(&self.columns);
-        let registers: Vec<Column> = self.registers.iter().flat_map(|s| s.registers.iter().map(|r| r.column.clone())).collect();
+        let registers: Vec<Column> =
+            self.registers.iter().flat_map(|s| s.registers.iter().map(|r| r.column.clone())).collect();
         let chosen = quantity::choose(&registers);
         for (register, choice) in self.registers.iter_mut().flat_map(|s| s.registers.iter_mut()).zip(chosen) {
             register.choice = choice;
@@ -265,7 +301,8 @@ impl Found {
         for i in &template.lines {
             let Some(token) = template.token(&self.lines[*i], column.slot) else { continue };
             let Some(n) = token.number() else { continue };
-            let nines = token.text.chars().filter(char::is_ascii_digit).count() >= 3 && token.text.chars().filter(char::is_ascii_digit).all(|c| c == '9');
+            let nines = token.text.chars().filter(char::is_ascii_digit).count() >= 3
+                && token.text.chars().filter(char::is_ascii_digit).all(|c| c == '9');
             if n.value.abs() > 1e30 || nines && !column.values.iter().any(|(k, _)| k == i) {
                 match list.iter_mut().find(|(t, _)| *t == token.text) {
                     Some(l) => l.1 += 1,
@@ -288,7 +325,11 @@ impl Found {
             .collect();
         times.sort_by(f64::total_cmp);
         let nine = times.get(times.len() * 9 / 10).filter(|_| self.stream.timed && times.len() >= 5)?;
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to 100 .. 60 000")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to 100 .. 60 000"
+        )]
         let ms = ((nine * 2_000.0 / 100.0).ceil() * 100.0).clamp(100.0, 60_000.0) as u32;
         Some(ms)
     }
@@ -304,7 +345,13 @@ fn habits(found: &mut Found) {
     let acks = found.stream.sent.iter().filter(|s| s.bytes == [6]).count();
     found.handshake = acks >= 3 && matches!(found.framing, Framing::StxEtx { .. });
     found.numbered = found.handshake
-        && found.columns.iter().any(|c| c.run.counter && c.slot == 0 && c.run.max < 8.0 && c.run.min >= 0.0 && found.templates[c.template].lines.len() * 2 > found.lines.len());
+        && found.columns.iter().any(|c| {
+            c.run.counter
+                && c.slot == 0
+                && c.run.max < 8.0
+                && c.run.min >= 0.0
+                && found.templates[c.template].lines.len() * 2 > found.lines.len()
+        });
 }
 
 /// A burette that counts pulses: whole numbers that rise in a few sizes of step, under no name of a quantity.
@@ -312,7 +359,11 @@ fn pulses(found: &mut Found) {
     let size = found.lines.iter().take(40).find_map(|l| {
         l.tokens.windows(2).find_map(|w| {
             let n = w[0].number()?;
-            (n.decimals >= 2 && n.value > 0.0 && n.value <= 0.1 && words::unit(&w[1].text).is_some_and(|u| u.0 == crate::reading::Unit::Millilitre)).then_some(n.value)
+            (n.decimals >= 2
+                && n.value > 0.0
+                && n.value <= 0.1
+                && words::unit(&w[1].text).is_some_and(|u| u.0 == crate::reading::Unit::Millilitre))
+            .then_some(n.value)
         })
     });
     for column in &mut found.columns {
@@ -320,14 +371,30 @@ fn pulses(found: &mut Found) {
         let says = column.evidence.iter().any(|(_, w, from)| *w > 0.45 && from != "its numbers");
         let alone = found.templates[column.template].number_slots().len() == 1;
         let label = column.label.as_deref().map(words::plain).unwrap_or_default();
-        let counts = ["N", "CNT", "COUNT", "PULSE", "PULSES", "IMP", "IMPULSE", "STEPS", "P", "CT", "PLS", "I"].contains(&label.as_str()) || label.is_empty();
+        let counts =
+            ["N", "CNT", "COUNT", "PULSE", "PULSES", "IMP", "IMPULSE", "STEPS", "P", "CT", "PLS", "I"]
+                .contains(&label.as_str())
+                || label.is_empty();
         let says = says && (!counts || !column.units.is_empty());
-        if column.main_decimals() == 0 && alone && named && !says && counts && !column.run.counter && column.run.rising > 0.88 && column.run.few_steps > 0.4 && column.run.min >= 0.0 && column.run.max > 20.0 && column.run.climbing > 0.1 {
+        if column.main_decimals() == 0
+            && alone
+            && named
+            && !says
+            && counts
+            && !column.run.counter
+            && column.run.rising > 0.88
+            && column.run.few_steps > 0.4
+            && column.run.min >= 0.0
+            && column.run.max > 20.0
+            && column.run.climbing > 0.1
+        {
             column.is_pulses = true;
             column.evidence.clear();
             match size {
                 Some(ml) => column.set_pulse(ml),
-                None => column.other = Some("it counts pulses, and the volume of one is not known".to_owned()),
+                None => {
+                    column.other = Some("it counts pulses, and the volume of one is not known".to_owned())
+                }
             }
         }
     }
@@ -341,7 +408,8 @@ fn flags(found: &mut Found) {
             if list.len() > 6 {
                 continue;
             }
-            let mut seen: Vec<(String, usize, Option<bool>)> = list.iter().map(|(w, n)| (w.clone(), *n, words::steadiness(w))).collect();
+            let mut seen: Vec<(String, usize, Option<bool>)> =
+                list.iter().map(|(w, n)| (w.clone(), *n, words::steadiness(w))).collect();
             let mut known = seen.iter().all(|s| s.2.is_some()) && seen.len() >= 2;
             if seen.len() == 2 && !known {
                 let moves = moves(found, index, template, slot, [&list[0].0, &list[1].0]);
@@ -358,7 +426,9 @@ fn flags(found: &mut Found) {
                         }
                     }
                 }
-                let agrees = moves.is_some_and(|(a, b)| (a < b) == (seen[0].2 == Some(true)) && (a > 1.5 * b || b > 1.5 * a));
+                let agrees = moves.is_some_and(|(a, b)| {
+                    (a < b) == (seen[0].2 == Some(true)) && (a > 1.5 * b || b > 1.5 * a)
+                });
                 known = agrees && list.iter().any(|(w, _)| words::steadiness(w).is_some());
             }
             found.flags.push(FlagSeen { template: index, slot, words: seen, known });
@@ -367,7 +437,13 @@ fn flags(found: &mut Found) {
 }
 
 /// Mean size of a change beside each of two words, in units of the column's usual change.
-fn moves(found: &Found, index: usize, template: &Template, slot: usize, pair: [&String; 2]) -> Option<(f64, f64)> {
+fn moves(
+    found: &Found,
+    index: usize,
+    template: &Template,
+    slot: usize,
+    pair: [&String; 2],
+) -> Option<(f64, f64)> {
     let mut best: Option<(f64, f64)> = None;
     for column in found.columns.iter().filter(|c| c.template == index && !c.run.constant && !c.run.counter) {
         let mut sums = [(0.0, 0usize); 2];

@@ -14,8 +14,16 @@ pub(super) fn possible(quantity: Quantity, column: &Column) -> bool {
     let exponent = column.shape.exponent;
     match quantity {
         Quantity::Ph => run.usual.0 > -1.5 && run.usual.1 < 15.0 && (d > 0 || exponent),
-        Quantity::Volume => run.min > -1.0 && run.max < 30_000.0 && (run.rising > 0.75 || run.count < 6) && !(d == 0 && run.counter && run.max < 1_000.0),
-        Quantity::Temperature => run.usual.0 > -30.0 && run.usual.1 < 130.0 || run.min > 260.0 && run.max < 380.0 && run.range() < 30.0,
+        Quantity::Volume => {
+            run.min > -1.0
+                && run.max < 30_000.0
+                && (run.rising > 0.75 || run.count < 6)
+                && !(d == 0 && run.counter && run.max < 1_000.0)
+        }
+        Quantity::Temperature => {
+            run.usual.0 > -30.0 && run.usual.1 < 130.0
+                || run.min > 260.0 && run.max < 380.0 && run.range() < 30.0
+        }
         Quantity::Emf | Quantity::Voltage => run.min.abs().max(run.max.abs()) < 6_000.0,
         Quantity::Conductance => run.min > -5.0,
         Quantity::Absorbance => run.min > -0.8 && run.max < 6.5 && (d >= 2 || exponent),
@@ -44,7 +52,12 @@ pub(super) fn by_numbers(column: &mut Column) {
         && run.rising > 0.99
         && run.few_steps < 1.01
     {
-        for (unit, per_second) in [(Unit::Second, 1.0), (Unit::Minute, 1.0 / 60.0), (Unit::Millisecond, 1_000.0), (Unit::Hour, 1.0 / 3_600.0)] {
+        for (unit, per_second) in [
+            (Unit::Second, 1.0),
+            (Unit::Minute, 1.0 / 60.0),
+            (Unit::Millisecond, 1_000.0),
+            (Unit::Hour, 1.0 / 3_600.0),
+        ] {
             if (slope / per_second - 1.0).abs() < 0.02 && !(run.counter && unit == Unit::Second && d == 0) {
                 say.push((Quantity::Time, 0.66));
                 if column.units.is_empty() {
@@ -55,7 +68,12 @@ pub(super) fn by_numbers(column: &mut Column) {
     }
     let near_nought = run.first <= 0.25 * run.max + 1e-9 || run.first < 2.0;
     let rises = run.rising >= 0.96 - 0.02 * run.refills as f64 || run.count < 10 && run.rising > 0.99;
-    let is_volume = rises && near_nought && run.min >= -0.01 && run.max > 0.2 && run.climbing > 0.15 && run.few_steps >= 0.55;
+    let is_volume = rises
+        && near_nought
+        && run.min >= -0.01
+        && run.max > 0.2
+        && run.climbing > 0.15
+        && run.few_steps >= 0.55;
     if is_volume && d > 0 && run.max < 500.0 {
         say.push((Quantity::Volume, if d >= 4 { 0.36 } else { 0.57 }));
     } else if is_volume && d == 0 && run.max >= 200.0 && !run.counter {
@@ -65,7 +83,20 @@ pub(super) fn by_numbers(column: &mut Column) {
     }
     if possible(Quantity::Ph, column) && d <= 3 && run.min > 0.3 {
         let moves = run.range() >= 0.3;
-        say.push((Quantity::Ph, if is_volume { 0.15 } else if run.max < 2.2 { 0.3 } else if moves && (d == 2 || d == 3) { 0.52 } else if moves { 0.35 } else { 0.3 }));
+        say.push((
+            Quantity::Ph,
+            if is_volume {
+                0.15
+            } else if run.max < 2.2 {
+                0.3
+            } else if moves && (d == 2 || d == 3) {
+                0.52
+            } else if moves {
+                0.35
+            } else {
+                0.3
+            },
+        ));
     }
     let (low, high) = run.usual;
     if (1..=2).contains(&d) && low > 8.0 && high < 45.0 && high - low < 8.0 && run.change <= 0.3 {
@@ -75,12 +106,32 @@ pub(super) fn by_numbers(column: &mut Column) {
     }
     if d <= 2 && size < 2_100.0 && !is_volume && !run.counter {
         let wide = run.range() > 15.0;
-        say.push((Quantity::Emf, if column.shape.negative && wide { 0.55 } else if wide && d <= 1 { if size > 1_000.0 { 0.2 } else { 0.37 } } else if wide || column.shape.plus { 0.3 } else { 0.12 }));
+        say.push((
+            Quantity::Emf,
+            if column.shape.negative && wide {
+                0.55
+            } else if wide && d <= 1 {
+                if size > 1_000.0 { 0.2 } else { 0.37 }
+            } else if wide || column.shape.plus {
+                0.3
+            } else {
+                0.12
+            },
+        ));
     }
     if d >= 3 && run.min > -0.1 && run.max < 4.0 && !is_volume {
         // What climbs from nought in a few sizes of step is rather a volume that was refilled.
         let steps = run.rising > 0.8 && run.few_steps > 0.5 && run.min.abs() < 0.3;
-        say.push((Quantity::Absorbance, if steps { 0.25 } else if d == 3 || d == 4 { 0.38 } else { 0.2 }));
+        say.push((
+            Quantity::Absorbance,
+            if steps {
+                0.25
+            } else if d == 3 || d == 4 {
+                0.38
+            } else {
+                0.2
+            },
+        ));
     }
     if d >= 4 && !is_volume && size < 1_000.0 {
         say.push((Quantity::Mass, if run.max > 4.0 { 0.5 } else { 0.35 }));
@@ -90,7 +141,16 @@ pub(super) fn by_numbers(column: &mut Column) {
         say.push((Quantity::Mass, 0.25));
     }
     if run.min > 0.0 && run.max > 15.0 && !is_volume {
-        say.push((Quantity::Conductance, if size > 2_100.0 { 0.38 } else if size > 1_000.0 { 0.36 } else { 0.2 }));
+        say.push((
+            Quantity::Conductance,
+            if size > 2_100.0 {
+                0.38
+            } else if size > 1_000.0 {
+                0.36
+            } else {
+                0.2
+            },
+        ));
     }
     if d == 1 && run.min >= 0.0 && run.max <= 101.0 && run.range() > 8.0 {
         say.push((Quantity::Transmittance, 0.15));
@@ -107,7 +167,8 @@ pub(super) fn by_numbers(column: &mut Column) {
         _ => 1.0,
     };
     // A word that names something else, be it one letter, speaks against what the numbers look like.
-    let named: Vec<Quantity> = column.evidence.iter().filter(|(_, w, _)| *w >= 0.2).map(|(q, ..)| *q).collect();
+    let named: Vec<Quantity> =
+        column.evidence.iter().filter(|(_, w, _)| *w >= 0.2).map(|(q, ..)| *q).collect();
     let told = |q: Quantity| if named.is_empty() || named.contains(&q) { 1.0 } else { 0.6 };
     column.evidence.extend(say.into_iter().map(|(q, w)| (q, w * factor * told(q), "its numbers".to_owned())));
 }
@@ -123,7 +184,11 @@ pub(super) fn between(columns: &mut [Column], lines: &[Line]) {
             }
             let (x, y) = (&columns[a], &columns[b]);
             let ph_scale = x.scale.map_or(1.0, |(s, _)| 10f64.powi(s));
-            if x.run.range() * ph_scale >= 0.4 && x.run.max * ph_scale < 15.0 && x.run.min > -1.5 && !y.run.constant {
+            if x.run.range() * ph_scale >= 0.4
+                && x.run.max * ph_scale < 15.0
+                && x.run.min > -1.5
+                && !y.run.constant
+            {
                 let pairs = together(x, y, lines);
                 if pairs.len() >= 6
                     && let Some((slope, r)) = line_fit(&pairs)
@@ -138,7 +203,14 @@ pub(super) fn between(columns: &mut [Column], lines: &[Line]) {
             }
             if possible(Quantity::Absorbance, x) && y.run.min > 0.0 && y.run.max <= 110.0 && !x.run.constant {
                 let pairs = together(x, y, lines);
-                let fit = |whole: f64| pairs.iter().filter(|(a, t)| (a - (whole / t).log10()).abs() < 0.006 + 0.004 * a.abs()).count() * 10 >= pairs.len() * 8;
+                let fit = |whole: f64| {
+                    pairs
+                        .iter()
+                        .filter(|(a, t)| (a - (whole / t).log10()).abs() < 0.006 + 0.004 * a.abs())
+                        .count()
+                        * 10
+                        >= pairs.len() * 8
+                };
                 if pairs.len() >= 5 && (fit(100.0) || y.run.max <= 1.1 && fit(1.0)) {
                     found.push((a, Quantity::Absorbance, b, Quantity::Transmittance, 1.0));
                 }
@@ -165,9 +237,17 @@ pub(super) fn hidden_point(column: &mut Column) {
     let named = |q: Quantity| column.weight(q) >= LIVE;
     // A damaged number with a digit more must not decide.
     let (min, max) = column.run.usual;
-    let fits = |s: i32, low: f64, high: f64| min * 10f64.powi(s) >= low && max * 10f64.powi(s) <= high && max * 10f64.powi(s) > low;
-    column.scale = if named(Quantity::Ph) && max > 15.0 && !(min < 20.0 && column.run.rising > 0.88 && column.run.few_steps > 0.4) {
-        [-2, -3, -1].into_iter().find(|s| fits(*s, -1.0, 14.5) && max * 10f64.powi(*s) > 1.2).map(|s| (s, 0.8))
+    let fits = |s: i32, low: f64, high: f64| {
+        min * 10f64.powi(s) >= low && max * 10f64.powi(s) <= high && max * 10f64.powi(s) > low
+    };
+    column.scale = if named(Quantity::Ph)
+        && max > 15.0
+        && !(min < 20.0 && column.run.rising > 0.88 && column.run.few_steps > 0.4)
+    {
+        [-2, -3, -1]
+            .into_iter()
+            .find(|s| fits(*s, -1.0, 14.5) && max * 10f64.powi(*s) > 1.2)
+            .map(|s| (s, 0.8))
     } else if named(Quantity::Temperature) && max > 60.0 {
         [-1, -2].into_iter().find(|s| fits(*s, 5.0, 60.0)).map(|s| (s, 0.8))
     } else if named(Quantity::Absorbance) && max > 6.5 {
@@ -175,10 +255,23 @@ pub(super) fn hidden_point(column: &mut Column) {
     } else if named(Quantity::Volume) && column.units.is_empty() && max > 100.0 {
         let width = column.shape.whole.1;
         let order = if width >= 5 { [-3, -2, -1] } else { [-2, -3, -1] };
-        order.into_iter().find(|s| (1.0..=100.0).contains(&(max * 10f64.powi(*s)))).map(|s| (s, 0.5))
+        order.into_iter().find(|s| (1.0..=100.0).contains(&(max * 10f64.powi(*s)))).map(|s| (s, 0.38))
     } else if named(Quantity::Mass) && column.shape.padded {
-        [-4, -3].into_iter().find(|s| max * 10f64.powi(*s) < 300.0 && max * 10f64.powi(*s) > 0.3).map(|s| (s, 0.5))
-    } else if (named(Quantity::Emf) || named(Quantity::Voltage)) && column.units.is_empty() && (max.abs().max(min.abs()) > 1_500.0 || column.shape.padded && column.shape.whole.1 >= 5) {
+        [-4, -3]
+            .into_iter()
+            .find(|s| max * 10f64.powi(*s) < 300.0 && max * 10f64.powi(*s) > 0.3)
+            .map(|s| (s, 0.38))
+    } else if [Quantity::Conductance, Quantity::Current, Quantity::Transmittance].into_iter().any(named)
+        && column.units.is_empty()
+        && column.shape.padded
+        && column.shape.whole.1 >= 4
+    {
+        // Filled with noughts and without a unit: nobody can say where the point belongs.
+        Some((-1, 0.3))
+    } else if (named(Quantity::Emf) || named(Quantity::Voltage))
+        && column.units.is_empty()
+        && (max.abs().max(min.abs()) > 1_500.0 || column.shape.padded && column.shape.whole.1 >= 5)
+    {
         Some((-1, 0.55))
     } else {
         None
@@ -202,7 +295,8 @@ pub(super) fn choose(columns: &[Column]) -> Vec<Option<Choice>> {
         }
         for q in Quantity::ALL {
             let weight = column.weight(q);
-            let text = column.evidence.iter().any(|(eq, w, from)| *eq == q && *w >= 0.45 && from != "its numbers");
+            let text =
+                column.evidence.iter().any(|(eq, w, from)| *eq == q && *w >= 0.45 && from != "its numbers");
             if weight > 0.1 {
                 options.push((c, q, weight, text));
             }
@@ -229,7 +323,11 @@ pub(super) fn choose(columns: &[Column]) -> Vec<Option<Choice>> {
                 let mut list = list.clone();
                 list[c] = Some(Choice { quantity: *q, weight: *weight });
                 // Sure columns count for more than the sum of two doubtful ones.
-                next.push((score + weight * weight + 0.15 * weight - if clash { 0.05 } else { 0.0 }, used, list));
+                next.push((
+                    score + weight * weight + 0.15 * weight - if clash { 0.05 } else { 0.0 },
+                    used,
+                    list,
+                ));
             }
         }
         next.sort_by(|a, b| b.0.total_cmp(&a.0));

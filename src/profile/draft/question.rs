@@ -2,7 +2,7 @@
 
 use super::column::Column;
 use super::pipeline::Found;
-use super::quantity::rivals;
+use super::quantity::{LIVE, rivals};
 use super::write::unit_of;
 use super::{DraftAnswer, Question};
 use crate::reading::{Quantity, Unit};
@@ -40,7 +40,12 @@ pub(super) fn topics(found: &Found) -> Vec<Topic> {
             continue;
         }
         let weight = found.choices[c].map_or(0.0, |x| x.weight);
-        if weight < 0.8 {
+        if weight >= LIVE
+            && let Some((_, sure)) = column.scale
+            && sure < LIVE
+        {
+            list.push((1.0, Topic::Scale(c)));
+        } else if weight < 0.8 {
             let constant = if column.run.constant { 0.5 } else { 0.0 };
             list.push((1.0 - weight - constant, Topic::Quantity(c)));
         } else if let Some((_, sure)) = column.scale {
@@ -56,7 +61,11 @@ pub(super) fn topics(found: &Found) -> Vec<Topic> {
         }
     }
     for (f, flag) in found.flags.iter().enumerate() {
-        if !flag.known && flag.words.len() == 2 && flag.words.iter().all(|w| w.2.is_some()) && found.live_templates.get(flag.template).copied().unwrap_or(false) {
+        if !flag.known
+            && flag.words.len() == 2
+            && flag.words.iter().all(|w| w.2.is_some())
+            && found.live_templates.get(flag.template).copied().unwrap_or(false)
+        {
             list.push((0.05, Topic::Flag(f)));
         }
     }
@@ -80,7 +89,11 @@ fn examples(found: &Found, column: &Column) -> Vec<String> {
             let line = &found.lines[*i];
             let token = template.token(line, column.slot)?;
             let text: String = line.text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-            Some(format!("{text}\n{}{}", " ".repeat(token.start), "^".repeat((token.end - token.start).max(1))))
+            Some(format!(
+                "{text}\n{}{}",
+                " ".repeat(token.start),
+                "^".repeat((token.end - token.start).max(1))
+            ))
         })
         .collect()
 }
@@ -98,13 +111,20 @@ fn quantity_choices(column: &Column, chosen: Option<Quantity>) -> Vec<(Quantity,
 
 /// Puts a topic in words.
 pub(super) fn put(found: &Found, index: usize, topic: &Topic) -> Question {
-    let number_of = |column: &Column| found.columns.iter().filter(|c| c.template == column.template && c.slot <= column.slot).count();
+    let number_of = |column: &Column| {
+        found.columns.iter().filter(|c| c.template == column.template && c.slot <= column.slot).count()
+    };
     let (text, examples, mut choices, changes) = match topic {
         Topic::Quantity(c) => {
             let column = &found.columns[*c];
             let choices = quantity_choices(column, found.choices[*c].map(|x| x.quantity));
             (
-                format!("What is number {} of these lines? It runs from {} to {}.", number_of(column), number(column.run.first), number(column.run.last)),
+                format!(
+                    "What is number {} of these lines? It runs from {} to {}.",
+                    number_of(column),
+                    number(column.run.first),
+                    number(column.run.last)
+                ),
                 examples(found, column),
                 choices.iter().map(|(q, u)| format!("{q} {u}")).collect::<Vec<_>>(),
                 "the quantity and unit under which it is recorded, and what the curve is made of".to_owned(),
@@ -116,8 +136,21 @@ pub(super) fn put(found: &Found, index: usize, topic: &Topic) -> Question {
             let chosen = register.choice.map(|x| x.quantity);
             let choices = quantity_choices(column, chosen);
             (
-                format!("What is register {}? It runs from {} to {}.", register.at, number(column.run.first), number(column.run.last)),
-                column.values.iter().step_by((column.values.len() / 2).max(1)).take(2).filter_map(|(i, v)| found.lines.get(*i).map(|l| format!("{}\n^ here {}", l.text, number(*v)))).collect(),
+                format!(
+                    "What is register {}? It runs from {} to {}.",
+                    register.at,
+                    number(column.run.first),
+                    number(column.run.last)
+                ),
+                column
+                    .values
+                    .iter()
+                    .step_by((column.values.len() / 2).max(1))
+                    .take(2)
+                    .filter_map(|(i, v)| {
+                        found.lines.get(*i).map(|l| format!("{}\n^ here {}", l.text, number(*v)))
+                    })
+                    .collect(),
                 choices.iter().map(|(q, u)| format!("{q} {u} x 1e{}", register.scale_of(*q))).collect(),
                 "quantity, unit and scale of that register".to_owned(),
             )
@@ -126,9 +159,14 @@ pub(super) fn put(found: &Found, index: usize, topic: &Topic) -> Question {
             let column = &found.columns[*c];
             let value = column.run.last;
             let mut powers: Vec<i32> = column.scale.iter().map(|s| s.0).collect();
-            powers.extend([0, -1, -2, -3, -4].into_iter().filter(|p| !powers.contains(p)).collect::<Vec<_>>());
+            powers
+                .extend([0, -1, -2, -3, -4].into_iter().filter(|p| !powers.contains(p)).collect::<Vec<_>>());
             (
-                format!("Number {} has no decimal sign. What does {} stand for?", number_of(column), number(value)),
+                format!(
+                    "Number {} has no decimal sign. What does {} stand for?",
+                    number_of(column),
+                    number(value)
+                ),
                 examples(found, column),
                 powers.iter().map(|p| number(value * 10f64.powi(*p))).collect(),
                 "the scale of all its values".to_owned(),
@@ -137,7 +175,12 @@ pub(super) fn put(found: &Found, index: usize, topic: &Topic) -> Question {
         Topic::Pulse(c) => {
             let column = &found.columns[*c];
             (
-                format!("Number {} counts pulses, from {} to {}. What volume is one pulse, in mL?", number_of(column), number(column.run.first), number(column.run.last)),
+                format!(
+                    "Number {} counts pulses, from {} to {}. What volume is one pulse, in mL?",
+                    number_of(column),
+                    number(column.run.first),
+                    number(column.run.last)
+                ),
                 examples(found, column),
                 vec!["0.002".to_owned(), "0.005".to_owned(), "0.01".to_owned(), "0.001".to_owned()],
                 "every volume that is recorded".to_owned(),
@@ -147,7 +190,12 @@ pub(super) fn put(found: &Found, index: usize, topic: &Topic) -> Question {
             let flag = &found.flags[*f];
             let settled = flag.words.iter().find(|w| w.2 == Some(true)).map_or("", |w| w.0.as_str());
             let moving = flag.words.iter().find(|w| w.2 == Some(false)).map_or("", |w| w.0.as_str());
-            let lines = found.templates[flag.template].lines.iter().take(2).map(|i| found.lines[*i].text.clone()).collect();
+            let lines = found.templates[flag.template]
+                .lines
+                .iter()
+                .take(2)
+                .map(|i| found.lines[*i].text.clone())
+                .collect();
             (
                 format!("Does {settled:?} mean that the value is settled, and {moving:?} that it moves?"),
                 lines,
@@ -163,12 +211,19 @@ pub(super) fn put(found: &Found, index: usize, topic: &Topic) -> Question {
 }
 
 /// Applies an answer; gives what was understood, or why it was not.
-pub(super) fn settle(found: &mut Found, topic: &Topic, question: &Question, answer: &DraftAnswer) -> Result<String, String> {
+pub(super) fn settle(
+    found: &mut Found,
+    topic: &Topic,
+    question: &Question,
+    answer: &DraftAnswer,
+) -> Result<String, String> {
     let said = answer.text.trim();
     let chosen = match said.parse::<usize>() {
-        Ok(n) if matches!(topic, Topic::Quantity(_) | Topic::Register(..) | Topic::Flag(_)) => {
-            question.choices.get(n.wrapping_sub(1)).cloned().ok_or_else(|| format!("question {} has no choice {n}", question.number))?
-        }
+        Ok(n) if matches!(topic, Topic::Quantity(_) | Topic::Register(..) | Topic::Flag(_)) => question
+            .choices
+            .get(n.wrapping_sub(1))
+            .cloned()
+            .ok_or_else(|| format!("question {} has no choice {n}", question.number))?,
         _ => said.to_owned(),
     };
     let note = format!("question {} was answered: {chosen}", question.number);
@@ -204,12 +259,25 @@ pub(super) fn settle(found: &mut Found, topic: &Topic, question: &Question, answ
         }
         Topic::Scale(c) => {
             let column = &mut found.columns[*c];
-            let told: f64 = chosen.replace(',', ".").parse().map_err(|_| format!("{chosen:?} is no number"))?;
-            let power = (0..=6).map(|p: i32| -p).find(|p| (column.run.last * 10f64.powi(*p) - told).abs() <= 1e-6 * told.abs().max(1e-6));
-            column.scale = Some((power.ok_or_else(|| format!("{chosen} is not {} with another decimal sign", number(column.run.last)))?, 0.99));
+            let told: f64 =
+                chosen.replace(',', ".").parse().map_err(|_| format!("{chosen:?} is no number"))?;
+            let power = (0..=6)
+                .map(|p: i32| -p)
+                .find(|p| (column.run.last * 10f64.powi(*p) - told).abs() <= 1e-6 * told.abs().max(1e-6));
+            column.scale = Some((
+                power.ok_or_else(|| {
+                    format!("{chosen} is not {} with another decimal sign", number(column.run.last))
+                })?,
+                0.99,
+            ));
         }
         Topic::Pulse(c) => {
-            let size: f64 = chosen.replace(',', ".").trim_end_matches("mL").trim().parse().map_err(|_| format!("{chosen:?} is no volume in mL"))?;
+            let size: f64 = chosen
+                .replace(',', ".")
+                .trim_end_matches("mL")
+                .trim()
+                .parse()
+                .map_err(|_| format!("{chosen:?} is no volume in mL"))?;
             if !(size > 0.0 && size < 10.0) {
                 return Err(format!("{chosen} mL is no size of a pulse"));
             }
@@ -232,10 +300,16 @@ pub(super) fn settle(found: &mut Found, topic: &Topic, question: &Question, answ
 fn quantity_and_unit(text: &str) -> Result<(Quantity, Option<Unit>), String> {
     let mut words = text.split_whitespace();
     let name = words.next().unwrap_or("").to_lowercase();
-    let q = Quantity::parse(&name).ok_or_else(|| format!("{name:?} is no quantity; known are {}", Quantity::ALL.map(Quantity::name).join(", ")))?;
+    let q = Quantity::parse(&name).ok_or_else(|| {
+        format!("{name:?} is no quantity; known are {}", Quantity::ALL.map(Quantity::name).join(", "))
+    })?;
     let unit = match words.next() {
         None | Some("x") => None,
-        Some(u) => Some(Unit::parse(u).filter(|u| u.quantities().contains(&q)).ok_or_else(|| format!("{u:?} is no unit of {q}"))?),
+        Some(u) => Some(
+            Unit::parse(u)
+                .filter(|u| u.quantities().contains(&q))
+                .ok_or_else(|| format!("{u:?} is no unit of {q}"))?,
+        ),
     };
     Ok((q, unit))
 }
@@ -248,7 +322,12 @@ pub(super) fn open_notes(found: &Found, topics: &[Topic], answered: &[usize]) ->
         .filter(|(i, _)| !answered.contains(&(i + 1)))
         .map(|(i, topic)| {
             let q = put(found, i, topic);
-            format!("open: {} Guess: {}; else {}.", q.text, q.choices.first().map_or("", String::as_str), q.choices.iter().skip(1).take(4).cloned().collect::<Vec<_>>().join(", "))
+            format!(
+                "open: {} Guess: {}; else {}.",
+                q.text,
+                q.choices.first().map_or("", String::as_str),
+                q.choices.iter().skip(1).take(4).cloned().collect::<Vec<_>>().join(", ")
+            )
         })
         .collect()
 }

@@ -126,10 +126,19 @@ pub(super) fn find(lines: &[Line]) -> Vec<Template> {
         .into_iter()
         .map(|((asked, key), list)| {
             let key: Vec<char> = key.chars().collect();
-            Template { asked, slots: vec![Slot::Text; key.len()], key, lines: list, optional: None, over: Vec::new() }
+            Template {
+                asked,
+                slots: vec![Slot::Text; key.len()],
+                key,
+                lines: list,
+                optional: None,
+                over: Vec::new(),
+            }
         })
         .collect();
-    raw.sort_by(|a, b| b.lines.len().cmp(&a.lines.len()).then_with(|| a.key.cmp(&b.key)).then_with(|| a.asked.cmp(&b.asked)));
+    raw.sort_by(|a, b| {
+        b.lines.len().cmp(&a.lines.len()).then_with(|| a.key.cmp(&b.key)).then_with(|| a.asked.cmp(&b.asked))
+    });
     let (mut frequent, rare): (Vec<_>, Vec<_>) = raw.into_iter().partition(|t| t.lines.len() >= least);
     merge_optional(&mut frequent, lines);
     drop_doubles(&mut frequent);
@@ -156,11 +165,18 @@ fn merge_optional(list: &mut Vec<Template>, lines: &[Line]) {
     while i < list.len() {
         let mut j = 0;
         while j < list.len() {
-            if i != j && list[i].optional.is_none() && list[j].optional.is_none() && list[i].asked == list[j].asked && list[i].key.contains(&'#') {
+            if i != j
+                && list[i].optional.is_none()
+                && list[j].optional.is_none()
+                && list[i].asked == list[j].asked
+                && list[i].key.contains(&'#')
+            {
                 let longer = &list[i].key;
                 let shorter = &list[j].key;
                 if longer.len() == shorter.len() + 1
-                    && let Some(p) = (0..longer.len()).rev().find(|p| longer[*p] == 'W' && longer[..*p] == shorter[..*p] && longer[p + 1..] == shorter[*p..])
+                    && let Some(p) = (0..longer.len()).rev().find(|p| {
+                        longer[*p] == 'W' && longer[..*p] == shorter[..*p] && longer[p + 1..] == shorter[*p..]
+                    })
                     && same_words(&list[i], &list[j], p, lines)
                 {
                     let more = list.remove(j);
@@ -197,7 +213,8 @@ fn same_words(long: &Template, short: &Template, p: usize, lines: &[Line]) -> bo
 
 /// A build that is another one twice is two frames run together.
 fn drop_doubles(list: &mut Vec<Template>) {
-    let keys: Vec<(Option<usize>, Vec<char>, usize)> = list.iter().map(|t| (t.asked, t.key.clone(), t.lines.len())).collect();
+    let keys: Vec<(Option<usize>, Vec<char>, usize)> =
+        list.iter().map(|t| (t.asked, t.key.clone(), t.lines.len())).collect();
     list.retain(|t| {
         let half = t.key.len() / 2;
         !(t.key.len() >= 4
@@ -209,7 +226,8 @@ fn drop_doubles(list: &mut Vec<Template>) {
 
 /// How often lines of one class stand beside lines of another.
 fn interleaved(classes: &[Vec<usize>]) -> bool {
-    let mut all: Vec<(usize, usize)> = classes.iter().enumerate().flat_map(|(c, l)| l.iter().map(move |i| (*i, c))).collect();
+    let mut all: Vec<(usize, usize)> =
+        classes.iter().enumerate().flat_map(|(c, l)| l.iter().map(move |i| (*i, c))).collect();
     all.sort_unstable();
     let changes = all.windows(2).filter(|w| w[0].1 != w[1].1).count();
     changes * 10 >= all.len() * 4
@@ -217,11 +235,14 @@ fn interleaved(classes: &[Vec<usize>]) -> bool {
 
 /// Whether the classes come in turn: after each line of one class the next of the same class is a whole round away.
 fn in_turn(classes: &[Vec<usize>]) -> bool {
-    let mut all: Vec<(usize, usize)> = classes.iter().enumerate().flat_map(|(c, l)| l.iter().map(move |i| (*i, c))).collect();
+    let mut all: Vec<(usize, usize)> =
+        classes.iter().enumerate().flat_map(|(c, l)| l.iter().map(move |i| (*i, c))).collect();
     all.sort_unstable();
     let n = classes.len();
-    let even = classes.iter().map(Vec::len).min().unwrap_or(0) * 10 >= classes.iter().map(Vec::len).max().unwrap_or(0) * 7;
-    let round = all.windows(n + 1).filter(|w| w[0].1 == w[n].1 && w[1..n].iter().all(|x| x.1 != w[0].1)).count();
+    let even = classes.iter().map(Vec::len).min().unwrap_or(0) * 10
+        >= classes.iter().map(Vec::len).max().unwrap_or(0) * 7;
+    let round =
+        all.windows(n + 1).filter(|w| w[0].1 == w[n].1 && w[1..n].iter().all(|x| x.1 != w[0].1)).count();
     even && n >= 2 && all.len() > 2 * n && round * 10 >= (all.len() - n) * 6
 }
 
@@ -263,7 +284,8 @@ fn split(mut template: Template, lines: &[Line], least: usize, depth: usize, out
             'W' => {
                 let words = template.words_at(lines, slot);
                 let enough = 2.max(template.lines.len() * 4 / 100);
-                let frequent: Vec<&(String, Vec<usize>)> = words.iter().filter(|(_, l)| l.len() >= enough).collect();
+                let frequent: Vec<&(String, Vec<usize>)> =
+                    words.iter().filter(|(_, l)| l.len() >= enough).collect();
                 let covered: usize = frequent.iter().map(|(_, l)| l.len()).sum();
                 if frequent.is_empty() || covered * 10 < template.lines.len() * 6 {
                     template.slots[slot] = Slot::Text;
@@ -276,9 +298,15 @@ fn split(mut template: Template, lines: &[Line], least: usize, depth: usize, out
                 // A unit or label that damage changed now and then is no flag.
                 let top = frequent[0].0.as_str();
                 let tells = words::steadiness(top).is_none()
-                    && (words::unit(top).is_some_and(|u| u.2 >= 0.8) || matches!(words::label(top), Some(Meaning::Names(_, w)) if w >= 0.8));
-                let rest_is_small = frequent.get(1).is_none_or(|(_, l)| l.len() * 100 < template.lines.len() * 9);
-                if tells && rest_is_small && frequent[0].1.len() * 100 >= template.lines.len() * 75 && template.optional != Some(slot) {
+                    && (words::unit(top).is_some_and(|u| u.2 >= 0.8)
+                        || matches!(words::label(top), Some(Meaning::Names(_, w)) if w >= 0.8));
+                let rest_is_small =
+                    frequent.get(1).is_none_or(|(_, l)| l.len() * 100 < template.lines.len() * 9);
+                if tells
+                    && rest_is_small
+                    && frequent[0].1.len() * 100 >= template.lines.len() * 75
+                    && template.optional != Some(slot)
+                {
                     template.slots[slot] = Slot::Literal(frequent[0].0.clone());
                     continue;
                 }
@@ -290,28 +318,45 @@ fn split(mut template: Template, lines: &[Line], least: usize, depth: usize, out
                 let classes: Vec<Vec<usize>> = frequent.iter().map(|(_, l)| l.clone()).collect();
                 let apart = depth < 4
                     && template.optional != Some(slot)
-                    && (names_differ(&named) || in_turn(&classes) && named.iter().all(|w| words::steadiness(w).is_none()) || interleaved(&classes) && numbers.iter().any(|n| separates(&template, lines, &classes, *n)));
+                    && (names_differ(&named)
+                        || in_turn(&classes) && named.iter().all(|w| words::steadiness(w).is_none())
+                        || interleaved(&classes)
+                            && numbers.iter().any(|n| separates(&template, lines, &classes, *n)));
                 if apart {
                     for class in classes {
                         split(template.keeping(class), lines, least.min(2), depth + 1, out);
                     }
                     return;
                 }
-                template.slots[slot] = Slot::Flag(frequent.iter().map(|(w, l)| (w.clone(), l.len())).collect());
+                template.slots[slot] =
+                    Slot::Flag(frequent.iter().map(|(w, l)| (w.clone(), l.len())).collect());
             }
             '#' => {
                 let words = template.words_at(lines, slot);
                 let whole = template.lines.len();
                 let integer = words[0].0.chars().all(|c| c.is_ascii_digit());
-                if integer && words[0].1.len() * 100 >= whole * 92 && whole >= 3 && template.key.iter().filter(|k| **k == '#').count() > 1 {
+                if integer
+                    && words[0].1.len() * 100 >= whole * 92
+                    && whole >= 3
+                    && template.key.iter().filter(|k| **k == '#').count() > 1
+                {
                     template.slots[slot] = Slot::Constant(words[0].0.clone());
                     continue;
                 }
-                let frequent: Vec<&(String, Vec<usize>)> = words.iter().filter(|(_, l)| l.len() * 12 >= whole).collect();
+                let frequent: Vec<&(String, Vec<usize>)> =
+                    words.iter().filter(|(_, l)| l.len() * 12 >= whole).collect();
                 let covered: usize = frequent.iter().map(|(_, l)| l.len()).sum();
-                if depth < 4 && (2..=4).contains(&frequent.len()) && covered * 100 >= whole * 85 && whole >= 12 && frequent.iter().all(|(w, _)| w.len() <= 3 && w.chars().all(|c| c.is_ascii_digit())) {
+                if depth < 4
+                    && (2..=4).contains(&frequent.len())
+                    && covered * 100 >= whole * 85
+                    && whole >= 12
+                    && frequent.iter().all(|(w, _)| w.len() <= 3 && w.chars().all(|c| c.is_ascii_digit()))
+                {
                     let classes: Vec<Vec<usize>> = frequent.iter().map(|(_, l)| l.clone()).collect();
-                    if in_turn(&classes) && numbers.len() > 1 || interleaved(&classes) && numbers.iter().any(|n| *n != slot && separates(&template, lines, &classes, *n)) {
+                    if in_turn(&classes) && numbers.len() > 1
+                        || interleaved(&classes)
+                            && numbers.iter().any(|n| *n != slot && separates(&template, lines, &classes, *n))
+                    {
                         for class in classes {
                             split(template.keeping(class), lines, least.min(2), depth + 1, out);
                         }
@@ -374,7 +419,10 @@ fn words_for_number(template: &Template, line: &Line) -> Option<(usize, String, 
         // The unit may have gone with the number.
         for gone in [1_usize, 2] {
             let takes_unit = gone == 2;
-            if takes_unit && !matches!(template.slots.get(slot + 1), Some(Slot::Literal(u)) if words::unit(u).is_some()) && !matches!(template.slots.get(slot + 1), Some(Slot::Units(_))) {
+            if takes_unit
+                && !matches!(template.slots.get(slot + 1), Some(Slot::Literal(u)) if words::unit(u).is_some())
+                && !matches!(template.slots.get(slot + 1), Some(Slot::Units(_)))
+            {
                 continue;
             }
             let after = total - slot - gone;
@@ -382,13 +430,21 @@ fn words_for_number(template: &Template, line: &Line) -> Option<(usize, String, 
                 continue;
             }
             let middle = &line.tokens[slot..line.tokens.len() - after];
-            let pure = middle.iter().all(|t| t.number().is_none() && !matches!(t.kind, Kind::Clock | Kind::Date) && !matches!(t.kind, Kind::Separator(',' | ';' | '\t' | '|')));
+            let pure = middle.iter().all(|t| {
+                t.number().is_none()
+                    && !matches!(t.kind, Kind::Clock | Kind::Date)
+                    && !matches!(t.kind, Kind::Separator(',' | ';' | '\t' | '|'))
+            });
             let head = (0..slot).all(|s| fits(s, &line.tokens[s]));
             let tail = (0..after).all(|k| fits(slot + gone + k, &line.tokens[line.tokens.len() - after + k]));
             if pure && head && tail {
                 let chars: Vec<char> = line.text.chars().collect();
                 let (a, b) = (middle.first()?.start, middle.last()?.end);
-                return Some((slot, chars[a.min(chars.len())..b.min(chars.len())].iter().collect(), takes_unit));
+                return Some((
+                    slot,
+                    chars[a.min(chars.len())..b.min(chars.len())].iter().collect(),
+                    takes_unit,
+                ));
             }
         }
     }
@@ -402,7 +458,10 @@ fn note_over_range(templates: &mut [Template], lines: &[Line], i: usize) {
         }
         if let Some((slot, words, takes_unit)) = words_for_number(template, &lines[i]) {
             // Where numbers stand alone any word would fit: there it must say what it is.
-            let bare = !template.slots.iter().any(|s| matches!(s, Slot::Literal(t) if t.chars().any(char::is_alphabetic)) || matches!(s, Slot::Units(_)));
+            let bare = !template.slots.iter().any(|s| {
+                matches!(s, Slot::Literal(t) if t.chars().any(char::is_alphabetic))
+                    || matches!(s, Slot::Units(_))
+            });
             if bare && !words::says_out_of_range(&words) {
                 continue;
             }
@@ -419,9 +478,21 @@ fn note_over_range(templates: &mut [Template], lines: &[Line], i: usize) {
 fn take_over_range(list: Vec<Template>, lines: &[Line]) -> Vec<Template> {
     let mut kept: Vec<Template> = Vec::new();
     for template in list {
-        let rests = template.lines.iter().filter(|i| kept.iter().any(|k| k.lines.len() > template.lines.len() && words_for_number(k, &lines[**i]).is_some())).count();
+        let rests = template
+            .lines
+            .iter()
+            .filter(|i| {
+                kept.iter().any(|k| {
+                    k.lines.len() > template.lines.len() && words_for_number(k, &lines[**i]).is_some()
+                })
+            })
+            .count();
         if rests * 10 >= template.lines.len() * 9 && !template.lines.is_empty() {
-            let said = template.lines.iter().any(|i| kept.iter().any(|k| words_for_number(k, &lines[*i]).is_some_and(|(_, w, _)| words::says_out_of_range(&w))));
+            let said = template.lines.iter().any(|i| {
+                kept.iter().any(|k| {
+                    words_for_number(k, &lines[*i]).is_some_and(|(_, w, _)| words::says_out_of_range(&w))
+                })
+            });
             let bare = kept.iter().all(|k| k.slots.len() < 2);
             if said || !bare {
                 for i in &template.lines {

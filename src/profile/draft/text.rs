@@ -38,7 +38,11 @@ impl Encoding {
 pub(super) fn encoding(frames: &[Frame]) -> Encoding {
     let mut recurring: HashMap<&[u8], usize> = HashMap::new();
     for frame in frames {
-        for word in frame.body.split(|b| b.is_ascii_whitespace() || b.is_ascii_digit() || matches!(b, b',' | b';' | b'.' | b'=' | b':' | b'|')) {
+        for word in frame.body.split(|b| {
+            b.is_ascii_whitespace()
+                || b.is_ascii_digit()
+                || matches!(b, b',' | b';' | b'.' | b'=' | b':' | b'|')
+        }) {
             if !word.is_ascii() && word.len() < 24 {
                 *recurring.entry(word).or_default() += 1;
             }
@@ -152,7 +156,8 @@ pub(super) fn tidy(text: &str) -> String {
 }
 
 fn is_word_char(c: char) -> bool {
-    c.is_alphabetic() || matches!(c, '°' | 'µ' | 'μ' | '%' | '‰' | '_' | '²' | '³' | '\u{2103}' | '\u{fffd}' | 'º')
+    c.is_alphabetic()
+        || matches!(c, '°' | 'µ' | 'μ' | '%' | '‰' | '_' | '²' | '³' | '\u{2103}' | '\u{fffd}' | 'º')
 }
 
 fn is_minus(c: char) -> bool {
@@ -185,7 +190,11 @@ pub(super) fn tokens(line: &str, style: NumberStyle) -> Vec<Token> {
                 i += 1;
             }
             // cm3 is one word; a digit behind other letters begins a number.
-            if i < c.len() && c[i] == '3' && c[start..i].ends_with(&['c', 'm']) && !c.get(i + 1).is_some_and(char::is_ascii_digit) {
+            if i < c.len()
+                && c[i] == '3'
+                && c[start..i].ends_with(&['c', 'm'])
+                && !c.get(i + 1).is_some_and(char::is_ascii_digit)
+            {
                 i += 1;
             }
             if i < c.len() && c[i] == '.' && !c.get(i + 1).is_some_and(|n| n.is_ascii_digit() || *n == '.') {
@@ -198,9 +207,15 @@ pub(super) fn tokens(line: &str, style: NumberStyle) -> Vec<Token> {
             while i < c.len() && c[i] == mark && !matches!(mark, ',' | ';' | '\t') {
                 i += 1;
             }
-            let alone = (start == 0 || c[start - 1] == ' ' || c[start - 1] == ',' || c[start - 1] == ';') && c.get(i).is_none_or(|n| matches!(n, ' ' | ',' | ';'));
-            let before_number = c[i..].iter().find(|n| **n != ' ').is_some_and(|n| n.is_ascii_digit() || matches!(n, '+' | '-' | '\u{2212}' | '.'));
-            if (is_mark(mark) && alone && !(mark == '=' && before_number)) || (i - start > 2 && "-*#<>^_".contains(mark)) {
+            let alone = (start == 0 || c[start - 1] == ' ' || c[start - 1] == ',' || c[start - 1] == ';')
+                && c.get(i).is_none_or(|n| matches!(n, ' ' | ',' | ';'));
+            let before_number = c[i..]
+                .iter()
+                .find(|n| **n != ' ')
+                .is_some_and(|n| n.is_ascii_digit() || matches!(n, '+' | '-' | '\u{2212}' | '.'));
+            if (is_mark(mark) && alone && !(mark == '=' && before_number))
+                || (i - start > 2 && "-*#<>^_".contains(mark))
+            {
                 Kind::Word
             } else {
                 Kind::Separator(mark)
@@ -213,7 +228,10 @@ pub(super) fn tokens(line: &str, style: NumberStyle) -> Vec<Token> {
 
 /// `/`, `-` and `.` inside a word: uS/cm, pH-Wert, R.H.
 fn joins_words(c: &[char], i: usize) -> bool {
-    matches!(c[i], '/' | '-' | '·' | '*' | '\'') && i > 0 && is_word_char(c[i - 1]) && c.get(i + 1).is_some_and(|n| is_word_char(*n))
+    matches!(c[i], '/' | '-' | '·' | '*' | '\'')
+        && i > 0
+        && is_word_char(c[i - 1])
+        && c.get(i + 1).is_some_and(|n| is_word_char(*n))
         || c[i] == '.' && i > 0 && c[i - 1].is_alphabetic() && c.get(i + 1).is_some_and(|n| n.is_alphabetic())
 }
 
@@ -262,7 +280,13 @@ fn clock_or_date(c: &[char], i: usize) -> Option<(Kind, usize)> {
 
 /// A number with its sign before, apart or behind, thousands, and an exponent.
 fn number(c: &[char], i: usize, style: NumberStyle) -> Option<(Number, usize)> {
-    let dec = if style.either && c[i..].iter().find(|x| matches!(x, '.' | ',')) == Some(&',') || style.comma && !style.either { ',' } else { '.' };
+    let dec = if style.either && c[i..].iter().find(|x| matches!(x, '.' | ',')) == Some(&',')
+        || style.comma && !style.either
+    {
+        ','
+    } else {
+        '.'
+    };
     let mut at = i;
     let mut sign = SignPlace::None;
     let mut negative = false;
@@ -273,14 +297,19 @@ fn number(c: &[char], i: usize, style: NumberStyle) -> Option<(Number, usize)> {
         at += 1;
         let blanks = c[at..].iter().take_while(|b| **b == ' ').count();
         // A sign apart needs room before it; a sign at the number may follow anything but another sign.
-        if blanks > 0 && (blanks > 12 || i > 0 && !matches!(c[i - 1], ' ' | ',' | ';' | '=' | ':' | '\t' | '|')) {
+        if blanks > 0
+            && (blanks > 12 || i > 0 && !matches!(c[i - 1], ' ' | ',' | ';' | '=' | ':' | '\t' | '|'))
+        {
             return None;
         }
         sign = if blanks > 0 { SignPlace::Apart } else { SignPlace::Before };
         at += blanks;
     }
     let first = digits(c, at);
-    let bare_fraction = first == 0 && c.get(at) == Some(&dec) && digits(c, at + 1) > 0 && (at == 0 || !is_word_char(c[at - 1]));
+    let bare_fraction = first == 0
+        && c.get(at) == Some(&dec)
+        && digits(c, at + 1) > 0
+        && (at == 0 || !is_word_char(c[at - 1]));
     if first == 0 && !bare_fraction {
         return None;
     }
@@ -291,7 +320,8 @@ fn number(c: &[char], i: usize, style: NumberStyle) -> Option<(Number, usize)> {
     if let Some(mark) = style.thousands
         && (1..=3).contains(&first)
     {
-        while c.get(at).is_some_and(|t| *t == mark || mark == ' ' && *t == '\u{a0}') && digits(c, at + 1) == 3 {
+        while c.get(at).is_some_and(|t| *t == mark || mark == ' ' && *t == '\u{a0}') && digits(c, at + 1) == 3
+        {
             text.extend(&c[at + 1..at + 4]);
             at += 4;
             grouped = true;
@@ -314,7 +344,10 @@ fn number(c: &[char], i: usize, style: NumberStyle) -> Option<(Number, usize)> {
     if matches!(c.get(at), Some('E' | 'e')) {
         let signed = usize::from(matches!(c.get(at + 1), Some('+' | '-')));
         let n = digits(c, at + 1 + signed);
-        if (1..=3).contains(&n) && (signed == 1 || decimals > 0) && !c.get(at + 1 + signed + n).is_some_and(|d| *d == '.' || *d == ',') {
+        if (1..=3).contains(&n)
+            && (signed == 1 || decimals > 0)
+            && !c.get(at + 1 + signed + n).is_some_and(|d| *d == '.' || *d == ',')
+        {
             text.push('E');
             text.extend(&c[at + 1..at + 1 + signed + n]);
             at += 1 + signed + n;
@@ -358,7 +391,12 @@ struct Runs {
 impl Runs {
     fn read(&mut self, c: &[char], asked: Option<usize>) {
         // Lines of one kind have the same signs between their digits.
-        let kind = c.iter().filter(|x| !x.is_ascii_digit() && !matches!(x, ' ' | '-' | '+')).fold(asked.map_or(7, |a| a as u64 + 11), |h, x| h.wrapping_mul(31).wrapping_add(u64::from(u32::from(*x))));
+        let kind = c
+            .iter()
+            .filter(|x| !x.is_ascii_digit() && !matches!(x, ' ' | '-' | '+'))
+            .fold(asked.map_or(7, |a| a as u64 + 11), |h, x| {
+                h.wrapping_mul(31).wrapping_add(u64::from(u32::from(*x)))
+            });
         let mut i = 0;
         let mut place = 0;
         while i < c.len() {
@@ -372,7 +410,10 @@ impl Runs {
                 continue;
             }
             let start = i;
-            while i < c.len() && (c[i].is_ascii_digit() || matches!(c[i], '.' | ',' | '\'') && c.get(i + 1).is_some_and(char::is_ascii_digit)) {
+            while i < c.len()
+                && (c[i].is_ascii_digit()
+                    || matches!(c[i], '.' | ',' | '\'') && c.get(i + 1).is_some_and(char::is_ascii_digit))
+            {
                 i += 1;
             }
             let run = &c[start..i];
@@ -392,10 +433,17 @@ impl Runs {
                 let at = run.iter().position(|x| *x == ',').unwrap_or(0);
                 *self.behind.entry((kind, place, run.len() - at - 1)).or_default() += 1;
                 self.nought_behind += usize::from(run.get(at + 1) == Some(&'0') && run.len() > at + 2);
-            } else if commas > 1 || commas == 1 && run.iter().position(|x| *x == ',') < run.iter().position(|x| *x == '.') {
+            } else if commas > 1
+                || commas == 1 && run.iter().position(|x| *x == ',') < run.iter().position(|x| *x == '.')
+            {
                 self.several += 1;
             }
-            if run.len() <= 3 && points + commas == 0 && c.get(i) == Some(&' ') && digits(c, i + 1) == 3 && matches!(c.get(i + 4), Some('.' | ',')) {
+            if run.len() <= 3
+                && points + commas == 0
+                && c.get(i) == Some(&' ')
+                && digits(c, i + 1) == 3
+                && matches!(c.get(i + 4), Some('.' | ','))
+            {
                 self.blank_groups += 1;
             }
             place += 1;
@@ -431,7 +479,11 @@ pub(super) fn number_style(lines: &[String], asked: &[Option<usize>]) -> NumberS
         && of_commas.max(of_points) < 4 * of_commas.min(of_points)
         && mixed * 3 < of_commas + of_points
         && steady * 10 >= runs.single * 7;
-    let comma = grouped_by_point || runs.single > 0 && runs.single > runs.several * 2 && (runs.points == 0 || runs.single > runs.points * 3) && (steady * 10 >= runs.single * 7 || runs.nought_behind * 30 >= runs.single);
+    let comma = grouped_by_point
+        || runs.single > 0
+            && runs.single > runs.several * 2
+            && (runs.points == 0 || runs.single > runs.points * 3)
+            && (steady * 10 >= runs.single * 7 || runs.nought_behind * 30 >= runs.single);
     let thousands = if runs.blank_groups > 0 && has_other_separator(lines) {
         Some(' ')
     } else if comma && grouped_by_point {
@@ -446,7 +498,9 @@ pub(super) fn number_style(lines: &[String], asked: &[Option<usize>]) -> NumberS
 
 /// A thousands blank is believed only where blanks do not part the columns.
 fn has_other_separator(lines: &[String]) -> bool {
-    let parted = |l: &String| l.contains(';') || l.contains('\t') || l.contains('|') || l.contains("  ") || l.contains(", ");
+    let parted = |l: &String| {
+        l.contains(';') || l.contains('\t') || l.contains('|') || l.contains("  ") || l.contains(", ")
+    };
     let tight = |l: &String| l.contains(';') || l.contains('\t') || l.contains('|');
     let n = lines.iter().filter(|l| tight(l)).count();
     n * 2 > lines.len() || n > 0 && lines.iter().filter(|l| parted(l)).count() * 2 > lines.len()

@@ -14,7 +14,15 @@ use super::{DraftColumn, HeardLine};
 use crate::frame::CheckPlace;
 use crate::reading::{Quantity, Unit};
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
+
+/// Adds a line to a text.
+macro_rules! put {
+    ($out:expr) => { $out.push('\n') };
+    ($out:expr, $($part:tt)*) => {{
+        $out.push_str(&format!($($part)*));
+        $out.push('\n');
+    }};
+}
 
 /// A profile and its columns.
 pub(super) struct Written {
@@ -38,7 +46,7 @@ pub(super) fn quoted(text: &str) -> String {
             '\n' => out.push_str("\\n"),
             '\t' => out.push_str("\\t"),
             c if c.is_control() => {
-                let _ = write!(out, "\\u{:04X}", u32::from(c));
+                out.push_str(&format!("\\u{:04X}", u32::from(c)));
             }
             c => out.push(c),
         }
@@ -59,7 +67,7 @@ pub(super) fn quoted_bytes(bytes: &[u8]) -> String {
             b'\t' => out.push_str("\\t"),
             0x20..=0x7e => out.push(char::from(*b)),
             b => {
-                let _ = write!(out, "\\u{b:04X}");
+                out.push_str(&format!("\\u{b:04X}"));
             }
         }
     }
@@ -105,7 +113,9 @@ pub(super) fn unit_of(column: &Column, quantity: Quantity) -> Unit {
     let decimals = column.main_decimals();
     match quantity {
         Quantity::Conductance if size < 30.0 && decimals >= 2 => Unit::MillisiemensPerCm,
-        Quantity::Emf | Quantity::Voltage if size < 3.0 && (decimals >= 3 || column.shape.exponent) => Unit::Volt,
+        Quantity::Emf | Quantity::Voltage if size < 3.0 && (decimals >= 3 || column.shape.exponent) => {
+            Unit::Volt
+        }
         Quantity::Volume if decimals == 0 && size > 300.0 && column.scale.is_none() => Unit::Microlitre,
         Quantity::Transmittance if size <= 1.1 => Unit::One,
         _ => quantity.canonical_unit(),
@@ -119,9 +129,20 @@ fn channel(quantity: Quantity, column: &Column, taken: &mut Vec<String>) -> Stri
         taken.push(plain.clone());
         return plain;
     }
-    let label: String = column.label.as_deref().unwrap_or("").to_lowercase().chars().filter(|c| c.is_ascii_alphanumeric()).collect();
+    let label: String = column
+        .label
+        .as_deref()
+        .unwrap_or("")
+        .to_lowercase()
+        .chars()
+        .filter(|c| c.is_ascii_alphanumeric())
+        .collect();
     let by_label = format!("{plain}_{label}");
-    let name = if !label.is_empty() && !taken.contains(&by_label) { by_label } else { (2..).map(|n| format!("{plain}_{n}")).find(|n| !taken.contains(n)).unwrap_or(plain) };
+    let name = if !label.is_empty() && !taken.contains(&by_label) {
+        by_label
+    } else {
+        (2..).map(|n| format!("{plain}_{n}")).find(|n| !taken.contains(n)).unwrap_or(plain)
+    };
     taken.push(name.clone());
     name
 }
@@ -135,36 +156,58 @@ pub(super) fn write(found: &Found, line: &HeardLine, strict: bool, settled: &[St
     let mut measured: Vec<Quantity> = Vec::new();
     let mut answers: Vec<(Option<usize>, String)> = Vec::new();
     if found.registers.is_empty() {
-        lines(found, strict, &mut Parts { body: &mut body, fields: &mut fields, columns: &mut columns, measured: &mut measured, answers: &mut answers });
+        lines(
+            found,
+            strict,
+            &mut Parts {
+                body: &mut body,
+                fields: &mut fields,
+                columns: &mut columns,
+                measured: &mut measured,
+                answers: &mut answers,
+            },
+        );
     } else {
         registers(found, &mut body, &mut columns, &mut measured);
     }
     if !body.contains("\n[[line]]") {
-        let _ = writeln!(body, "\n# Nothing is read yet: this line only takes what comes.\n[[line]]\nlike = \"{{_:text}}\"\nmarks = \"ignore\"");
+        put!(
+            body,
+            "\n# Nothing is read yet: this line only takes what comes.\n[[line]]\nlike = \"{{_:text}}\"\nmarks = \"ignore\""
+        );
     }
     let names: Vec<&str> = measured.iter().map(|q| q.name()).collect();
-    let _ = writeln!(out, "# Drafted from a capture of {} frames{}. What was guessed from what stands beside each part:", found.lines.len(), span(found));
-    let _ = writeln!(out, "# read it through, and give the file a title of its own.");
+    put!(
+        out,
+        "# Drafted from a capture of {} frames{}. What was guessed from what stands beside each part:",
+        found.lines.len(),
+        span(found)
+    );
+    put!(out, "# read it through, and give the file a title of its own.");
     if found.lines.len() < 20 {
-        let _ = writeln!(out, "# {} frames are few: a capture of twenty or more makes a surer draft.", found.lines.len());
+        put!(out, "# {} frames are few: a capture of twenty or more makes a surer draft.", found.lines.len());
     }
-    let title = if names.is_empty() { "an instrument not understood yet".to_owned() } else { format!("instrument that sends {}", names.join(", ")) };
-    let _ = writeln!(out, "title = {}", quoted(&title));
+    let title = if names.is_empty() {
+        "an instrument not understood yet".to_owned()
+    } else {
+        format!("instrument that sends {}", names.join(", "))
+    };
+    put!(out, "title = {}", quoted(&title));
     let list: Vec<String> = names.iter().map(|n| format!("\"{n}\"")).collect();
-    let _ = writeln!(out, "measures = [{}]", list.join(", "));
+    put!(out, "measures = [{}]", list.join(", "));
     wire(&mut out, found, line);
     let names_of_asks = asks(&mut out, found, &answers);
     out.push_str(&body);
     for (name, entries) in &fields {
-        let _ = writeln!(out, "\n[field.{name}]");
+        put!(out, "\n[field.{name}]");
         for entry in entries {
-            let _ = writeln!(out, "{entry}");
+            put!(out, "{entry}");
         }
     }
     if !settled.is_empty() {
-        let _ = writeln!(out);
+        put!(out);
         for note in settled {
-            let _ = writeln!(out, "# {note}");
+            put!(out, "# {note}");
         }
     }
     Written { text: out, columns, asks: names_of_asks }
@@ -172,25 +215,27 @@ pub(super) fn write(found: &Found, line: &HeardLine, strict: bool, settled: &[St
 
 fn span(found: &Found) -> String {
     match (found.lines.first(), found.lines.last()) {
-        (Some(a), Some(b)) if found.stream.timed && b.at_s > a.at_s => format!(" in {:.0} s", b.at_s - a.at_s),
+        (Some(a), Some(b)) if found.stream.timed && b.at_s > a.at_s => {
+            format!(" in {:.0} s", b.at_s - a.at_s)
+        }
         _ => String::new(),
     }
 }
 
 fn wire(out: &mut String, found: &Found, line: &HeardLine) {
-    let _ = writeln!(out, "\n[wire]");
-    let _ = writeln!(out, "baud = {}", line.baud);
+    put!(out, "\n[wire]");
+    put!(out, "baud = {}", line.baud);
     if line.data_bits != 8 {
-        let _ = writeln!(out, "data_bits = {}", line.data_bits);
+        put!(out, "data_bits = {}", line.data_bits);
     }
     if matches!(line.parity.as_str(), "even" | "odd") {
-        let _ = writeln!(out, "parity = \"{}\"", line.parity);
+        put!(out, "parity = \"{}\"", line.parity);
     }
     if line.stop_bits == 2 {
-        let _ = writeln!(out, "stop_bits = 2");
+        put!(out, "stop_bits = 2");
     }
     if matches!(line.flow.as_str(), "xon-xoff" | "hardware") {
-        let _ = writeln!(out, "flow = \"{}\"", line.flow);
+        put!(out, "flow = \"{}\"", line.flow);
     }
     let mut frame: Vec<String> = Vec::new();
     match &found.framing {
@@ -207,19 +252,26 @@ fn wire(out: &mut String, found: &Found, line: &HeardLine) {
             if let Some(start) = found.check.as_ref().and_then(|c| c.start) {
                 frame.push(format!("starts_with = \"{}\"", byte_names(&[start])));
             }
-            let request_end = found.requests.first().and_then(|r| r.last()).copied().filter(|b| found.echoes > 0 && mark == b"\r\n" && matches!(b, b'\r' | b'\n'));
+            let request_end = found
+                .requests
+                .first()
+                .and_then(|r| r.last())
+                .copied()
+                .filter(|b| found.echoes > 0 && mark == b"\r\n" && matches!(b, b'\r' | b'\n'));
             match request_end {
                 // An echo ends as the request did: it must not run into the answer.
-                Some(end) => frame.push(format!("ends_with = [\"{}\", \"{}\"]", byte_names(mark), byte_names(&[end]))),
+                Some(end) => {
+                    frame.push(format!("ends_with = [\"{}\", \"{}\"]", byte_names(mark), byte_names(&[end])))
+                }
                 None => frame.push(format!("ends_with = \"{}\"", byte_names(mark))),
             }
         }
         Framing::Gap { ms } => frame.push(format!("gap_ms = {ms}")),
         Framing::Starts(_) => frame.push("gap_ms = 100".to_owned()),
-        Framing::Length(n) => frame.push(format!("length = {n}")),
     }
     if let Some(c) = found.check.as_ref().filter(|_| found.registers.is_empty()) {
-        let name = crate::frame::CheckKind::ALL.iter().find(|(_, k)| *k == c.check.kind).map_or("sum-8", |(n, _)| n);
+        let name =
+            crate::frame::CheckKind::ALL.iter().find(|(_, k)| *k == c.check.kind).map_or("sum-8", |(n, _)| n);
         let form = if c.check.hex { "hex" } else { "byte" };
         frame.push(format!("check = \"{name}-{form}{}\"", if c.check.low_first { "-low-first" } else { "" }));
         match &c.check.place {
@@ -238,13 +290,13 @@ fn wire(out: &mut String, found: &Found, line: &HeardLine) {
             (true, true) => "start-and-end",
         };
         frame.push(format!("check_covers = \"{covers}\""));
-        let _ = writeln!(out, "# the checksum fits {} of {} frames tried", c.fits, c.tried);
+        put!(out, "# the checksum fits {} of {} frames tried", c.fits, c.tried);
     }
-    let _ = writeln!(out, "frame = {{ {} }}", frame.join(", "));
+    put!(out, "frame = {{ {} }}", frame.join(", "));
     if found.encoding == Encoding::Ascii {
-        let _ = writeln!(out, "# no character above 127 came again and again: text = ... stays open");
+        put!(out, "# no character above 127 came again and again: text = ... stays open");
     } else {
-        let _ = writeln!(out, "text = \"{}\"", found.encoding.name());
+        put!(out, "text = \"{}\"", found.encoding.name());
     }
     let mut clean: Vec<&str> = Vec::new();
     match found.parity {
@@ -263,15 +315,15 @@ fn wire(out: &mut String, found: &Found, line: &HeardLine) {
         clean.push("printer-escapes");
     }
     if found.parity.is_some() {
-        let _ = writeln!(out, "# the highest bit of each byte is a parity bit: the instrument sends seven bits");
+        put!(out, "# the highest bit of each byte is a parity bit: the instrument sends seven bits");
     }
     if !clean.is_empty() {
-        let _ = writeln!(out, "clean = [{}]", clean.iter().map(|c| format!("\"{c}\"")).collect::<Vec<_>>().join(", "));
+        put!(out, "clean = [{}]", clean.iter().map(|c| format!("\"{c}\"")).collect::<Vec<_>>().join(", "));
     }
     if found.style.either {
-        let _ = writeln!(out, "# some lines have a decimal comma, others a point\ndecimal = \"either\"");
+        put!(out, "# some lines have a decimal comma, others a point\ndecimal = \"either\"");
     } else if found.style.comma {
-        let _ = writeln!(out, "decimal = \"comma\"");
+        put!(out, "decimal = \"comma\"");
     }
     if let Some(mark) = found.style.thousands {
         let name = match mark {
@@ -280,16 +332,20 @@ fn wire(out: &mut String, found: &Found, line: &HeardLine) {
             '\'' => "apostrophe",
             _ => "blank",
         };
-        let _ = writeln!(out, "thousands = \"{name}\"");
+        put!(out, "thousands = \"{name}\"");
     }
     let signs: Vec<SignPlace> = found.columns.iter().flat_map(|c| c.shape.signs.clone()).collect();
     if signs.contains(&SignPlace::Behind) {
-        let _ = writeln!(out, "sign = \"behind\"");
+        put!(out, "sign = \"behind\"");
     } else if signs.contains(&SignPlace::Apart) {
-        let _ = writeln!(out, "sign = \"apart\"");
+        put!(out, "sign = \"apart\"");
     }
     if found.handshake {
-        let _ = writeln!(out, "\n# ENQ, ACK and EOT stand between the frames: a hand-shake.\n[handshake]{}", if found.numbered { "\nnumbered = true" } else { "" });
+        put!(
+            out,
+            "\n# ENQ, ACK and EOT stand between the frames: a hand-shake.\n[handshake]{}",
+            if found.numbered { "\nnumbered = true" } else { "" }
+        );
     }
 }
 
@@ -307,7 +363,8 @@ fn lines(found: &Found, strict: bool, parts: &mut Parts<'_>) {
     let mut line_names: Vec<String> = Vec::new();
     let mut seen_patterns: Vec<String> = Vec::new();
     for index in 0..found.templates.len() {
-        let mine: Vec<usize> = (0..found.columns.len()).filter(|c| found.columns[*c].template == index).collect();
+        let mine: Vec<usize> =
+            (0..found.columns.len()).filter(|c| found.columns[*c].template == index).collect();
         if mine.is_empty() {
             continue;
         }
@@ -316,34 +373,66 @@ fn lines(found: &Found, strict: bool, parts: &mut Parts<'_>) {
         for (place, c) in mine.iter().enumerate() {
             let column = &found.columns[*c];
             let choice = found.choices[*c];
-            let live = choice.is_some_and(|x| x.weight >= LIVE) && found.live_templates[index];
+            let scaled = column.scale.is_none_or(|s| s.1 >= LIVE);
+            let live = choice.is_some_and(|x| x.weight >= LIVE) && found.live_templates[index] && scaled;
             let because = reasons(column, choice.map(|x| x.quantity));
             let from_to = (column.run.first, column.run.last);
-            let place_words = format!("number {} ({} .. {})", place + 1, trimmed(from_to.0), trimmed(from_to.1));
+            let place_words =
+                format!("number {} ({} .. {})", place + 1, trimmed(from_to.0), trimmed(from_to.1));
             if live && let Some(choice) = choice {
                 let name = channel(choice.quantity, column, &mut taken);
                 let unit = unit_of(column, choice.quantity);
-                notes.push(format!("# {name}: from {}; {} sure{}", because.join(", "), percent(choice.weight), second(column, choice.quantity)));
+                notes.push(format!(
+                    "# {name}: from {}; {} sure{}",
+                    because.join(", "),
+                    percent(choice.weight),
+                    second(column, choice.quantity)
+                ));
                 add_field(parts.fields, found, column, &name, choice.quantity);
                 if !parts.measured.contains(&choice.quantity) {
                     parts.measured.push(choice.quantity);
                 }
-                names.insert(column.slot, FieldName { channel: name.clone(), quantity: choice.quantity, unit });
-                parts.columns.push(DraftColumn { channel: name, quantity: Some(choice.quantity), unit: Some(unit), confidence: choice.weight, live: true, because, from_to });
+                names.insert(
+                    column.slot,
+                    FieldName { channel: name.clone(), quantity: choice.quantity, unit },
+                );
+                parts.columns.push(DraftColumn {
+                    channel: name,
+                    quantity: Some(choice.quantity),
+                    unit: Some(unit),
+                    confidence: choice.weight,
+                    live: true,
+                    because,
+                    from_to,
+                });
             } else {
                 let guess = choice.map(|x| x.quantity).filter(|_| column.other.is_none());
                 notes.push(match (&column.other, guess) {
                     (Some(why), _) => format!("# {place_words} is left out: {}", shown(why)),
+                    (None, Some(q)) if !scaled => format!("# {place_words} stays unread: {q}, but its decimal sign is left out and nothing says where it belongs"),
                     (None, Some(q)) => format!("# {place_words} stays unread: {q} ({})?{} To read it, write {{{q}:{}}} in its place.", percent(column.weight(q)), second(column, q), unit_of(column, q)),
                     (None, None) => format!("# {place_words} stays unread: nothing says what it is"),
                 });
-                parts.columns.push(DraftColumn { channel: format!("column_{}", parts.columns.len() + 1), quantity: guess, unit: guess.map(|q| unit_of(column, q)), confidence: choice.map_or(0.0, |x| x.weight), live: false, because, from_to });
+                parts.columns.push(DraftColumn {
+                    channel: format!("column_{}", parts.columns.len() + 1),
+                    quantity: guess,
+                    unit: guess.map(|q| unit_of(column, q)),
+                    confidence: choice.map_or(0.0, |x| x.weight),
+                    live: false,
+                    because,
+                    from_to,
+                });
             }
         }
         let template = &found.templates[index];
-        let _ = writeln!(parts.body, "\n# {} lines such as: {}", template.lines.len(), template.lines.first().map_or(String::new(), |i| shown(&found.lines[*i].text)));
+        put!(
+            parts.body,
+            "\n# {} lines such as: {}",
+            template.lines.len(),
+            template.lines.first().map_or(String::new(), |i| shown(&found.lines[*i].text))
+        );
         for note in &notes {
-            let _ = writeln!(parts.body, "{note}");
+            put!(parts.body, "{note}");
         }
         if names.is_empty() {
             continue;
@@ -359,28 +448,44 @@ fn lines(found: &Found, strict: bool, parts: &mut Parts<'_>) {
         let name = if line_names.contains(&base) { format!("{base}-{index}") } else { base };
         line_names.push(name.clone());
         parts.answers.push((template.asked, name.clone()));
-        let _ = writeln!(parts.body, "[[line]]\nname = {}", quoted(&name));
+        put!(parts.body, "[[line]]\nname = {}", quoted(&name));
         if let [one] = list.as_slice() {
-            let _ = writeln!(parts.body, "like = {}", quoted(one));
+            put!(parts.body, "like = {}", quoted(one));
         } else {
-            let _ = writeln!(parts.body, "like = [");
+            put!(parts.body, "like = [");
             for p in &list {
-                let _ = writeln!(parts.body, "    {},", quoted(p));
+                put!(parts.body, "    {},", quoted(p));
             }
-            let _ = writeln!(parts.body, "]");
+            put!(parts.body, "]");
         }
         if let Some(flag) = flag {
-            let _ = writeln!(parts.body, "# S, ST, = and the like were taken for settled: see that it is so\nflags.steady = {{ {} }}", meanings(flag));
+            put!(
+                parts.body,
+                "# S, ST, = and the like were taken for settled: see that it is so\nflags.steady = {{ {} }}",
+                meanings(flag)
+            );
         }
-        for other in found.flags.iter().filter(|f| f.template == index && !f.known && f.words.iter().any(|w| w.2.is_some())) {
-            let _ = writeln!(parts.body, "# a flag? write {{steady:flag}} in its place and: flags.steady = {{ {} }}", meanings(other));
+        for other in found
+            .flags
+            .iter()
+            .filter(|f| f.template == index && !f.known && f.words.iter().any(|w| w.2.is_some()))
+        {
+            put!(
+                parts.body,
+                "# a flag? write {{steady:flag}} in its place and: flags.steady = {{ {} }}",
+                meanings(other)
+            );
         }
     }
     ignored(found, parts.body, &seen_patterns);
 }
 
 fn meanings(flag: &FlagSeen) -> String {
-    flag.words.iter().filter_map(|(w, _, m)| m.map(|m| format!("{} = {m}", quoted(w)))).collect::<Vec<_>>().join(", ")
+    flag.words
+        .iter()
+        .filter_map(|(w, _, m)| m.map(|m| format!("{} = {m}", quoted(w))))
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 fn trimmed(value: f64) -> String {
@@ -400,14 +505,24 @@ fn reasons(column: &Column, quantity: Option<Quantity>) -> Vec<String> {
 
 /// The best rival, where there is one worth a word.
 fn second(column: &Column, chosen: Quantity) -> String {
-    rivals(column, Some(chosen)).into_iter().find(|q| column.weight(*q) > 0.15).map_or(String::new(), |q| format!("; else {q} ({})", percent(column.weight(q))))
+    rivals(column, Some(chosen))
+        .into_iter()
+        .find(|q| column.weight(*q) > 0.15)
+        .map_or(String::new(), |q| format!("; else {q} ({})", percent(column.weight(q))))
 }
 
 /// Scale, texts in place of the number, refills.
-fn add_field(fields: &mut BTreeMap<String, Vec<String>>, found: &Found, column: &Column, name: &str, quantity: Quantity) {
+fn add_field(
+    fields: &mut BTreeMap<String, Vec<String>>,
+    found: &Found,
+    column: &Column,
+    name: &str,
+    quantity: Quantity,
+) {
     let entries = fields.entry(name.to_owned()).or_default();
     let template = &found.templates[column.template];
-    let mut texts: Vec<String> = template.over.iter().filter(|o| o.slot == column.slot).map(|o| o.words.clone()).collect();
+    let mut texts: Vec<String> =
+        template.over.iter().filter(|o| o.slot == column.slot).map(|o| o.words.clone()).collect();
     texts.extend(found.codes(column));
     texts.sort();
     texts.dedup();
@@ -416,11 +531,17 @@ fn add_field(fields: &mut BTreeMap<String, Vec<String>>, found: &Found, column: 
         entries.push(format!("instead = {{ {} }}", list.join(", ")));
     }
     if let Some((power, weight)) = column.scale {
-        entries.push(format!("# the decimal sign is left out: {} is taken for {} ({} sure)", trimmed(column.run.last), trimmed(column.run.last * 10f64.powi(power)), percent(weight)));
+        entries.push(format!(
+            "# the decimal sign is left out: {} is taken for {} ({} sure)",
+            trimmed(column.run.last),
+            trimmed(column.run.last * 10f64.powi(power)),
+            percent(weight)
+        ));
         entries.push(format!("scale = {}", if power == 0 { "1.0".to_owned() } else { format!("1e{power}") }));
     }
     if let Some(size) = column.pulse_ml {
-        entries.push("# pulses: the size of one was read from a line of the capture, or is a guess".to_owned());
+        entries
+            .push("# pulses: the size of one was read from a line of the capture, or is a guess".to_owned());
         entries.push(format!("scale = {size}"));
     }
     if quantity == Quantity::Volume && column.run.refills > 0 {
@@ -440,7 +561,12 @@ fn add_field(fields: &mut BTreeMap<String, Vec<String>>, found: &Found, column: 
 /// Lines that come again and again and say nothing, so that they do not count as not understood.
 fn ignored(found: &Found, body: &mut String, taken: &[String]) {
     let mut patterns: Vec<(String, &str)> = Vec::new();
-    let plain = |text: &str| -> String { text.trim().chars().flat_map(|c| if matches!(c, '{' | '}' | '[' | ']' | '\\') { vec!['\\', c] } else { vec![c] }).collect() };
+    let plain = |text: &str| -> String {
+        text.trim()
+            .chars()
+            .flat_map(|c| if matches!(c, '{' | '}' | '[' | ']' | '\\') { vec!['\\', c] } else { vec![c] })
+            .collect()
+    };
     for (index, template) in found.templates.iter().enumerate() {
         if !template.number_slots().is_empty() || template.lines.len() < 2 {
             continue;
@@ -448,14 +574,19 @@ fn ignored(found: &Found, body: &mut String, taken: &[String]) {
         let text = match template.slots.as_slice() {
             [Slot::Flag(list)] => {
                 for (w, _) in list.iter().filter(|(w, _)| !w.is_empty()) {
-                    let mark = if words::plain(w).contains("FILL") || words::plain(w).contains("FUELL") { "refill" } else { "ignore" };
+                    let mark = if words::plain(w).contains("FILL") || words::plain(w).contains("FUELL") {
+                        "refill"
+                    } else {
+                        "ignore"
+                    };
                     patterns.push((plain(w), mark));
                 }
                 continue;
             }
             _ => pattern::patterns(found, index, &BTreeMap::new(), None, false).into_iter().next(),
         };
-        if let Some(text) = text.filter(|t| t.chars().any(|c| c.is_alphanumeric() && c != '_') && t != "{_}") {
+        if let Some(text) = text.filter(|t| t.chars().any(|c| c.is_alphanumeric() && c != '_') && t != "{_}")
+        {
             patterns.push((text, "ignore"));
         }
     }
@@ -465,10 +596,14 @@ fn ignored(found: &Found, body: &mut String, taken: &[String]) {
     }
     let mut written: Vec<String> = taken.to_vec();
     for (text, mark) in patterns {
-        if text.is_empty() || text.contains(char::is_control) && !text.contains('\t') || written.contains(&text) || written.len() > 60 {
+        if text.is_empty()
+            || text.contains(char::is_control) && !text.contains('\t')
+            || written.contains(&text)
+            || written.len() > 60
+        {
             continue;
         }
-        let _ = writeln!(body, "\n[[line]]\nlike = {}\nmarks = \"{mark}\"", quoted(&text));
+        put!(body, "\n[[line]]\nlike = {}\nmarks = \"{mark}\"", quoted(&text));
         written.push(text);
     }
 }
@@ -479,24 +614,37 @@ fn asks(out: &mut String, found: &Found, answers: &[(Option<usize>, String)]) ->
     }
     let mut list: Vec<String> = Vec::new();
     for (i, request) in found.requests.iter().enumerate() {
-        let times: Vec<f64> = found.stream.sent.iter().filter(|s| s.bytes == *request).map(|s| s.at_s).collect();
+        let times: Vec<f64> =
+            found.stream.sent.iter().filter(|s| s.bytes == *request).map(|s| s.at_s).collect();
         let every = median(times.windows(2).map(|w| w[1] - w[0]).collect()).unwrap_or(1.0);
-        let names: Vec<String> = answers.iter().filter(|(a, _)| *a == Some(i) || a.is_none() && found.requests.len() == 1).map(|(_, n)| quoted(n)).collect();
-        let slug: String = String::from_utf8_lossy(request).trim().to_lowercase().chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
+        let names: Vec<String> = answers
+            .iter()
+            .filter(|(a, _)| *a == Some(i) || a.is_none() && found.requests.len() == 1)
+            .map(|(_, n)| quoted(n))
+            .collect();
+        let slug: String = String::from_utf8_lossy(request)
+            .trim()
+            .to_lowercase()
+            .chars()
+            .map(|c| if c.is_ascii_alphanumeric() { c } else { '-' })
+            .collect();
         let slug = slug.trim_matches('-').to_owned();
         let plain = if slug.is_empty() { "request".to_owned() } else { slug };
         let name = if list.contains(&plain) { format!("{plain}-{}", i + 1) } else { plain };
         list.push(name.clone());
         if i == 0 {
-            let _ = writeln!(out, "\n# What went out while the capture was taken; a person confirms it before it is ever sent.");
+            put!(
+                out,
+                "\n# What went out while the capture was taken; a person confirms it before it is ever sent."
+            );
         }
-        let _ = writeln!(out, "\n[[ask]]\nname = {}\nsend = {}", quoted(&name), quoted_bytes(request));
+        put!(out, "\n[[ask]]\nname = {}\nsend = {}", quoted(&name), quoted_bytes(request));
         if !names.is_empty() {
-            let _ = writeln!(out, "answers = [{}]", names.join(", "));
+            put!(out, "answers = [{}]", names.join(", "));
         }
-        let _ = writeln!(out, "every = \"{every:.1} s\"");
+        put!(out, "every = \"{every:.1} s\"");
         if let Some(within) = found.deadline_ms(request) {
-            let _ = writeln!(out, "# twice the time that nine of ten answers took\nwithin = \"{within} ms\"");
+            put!(out, "# twice the time that nine of ten answers took\nwithin = \"{within} ms\"");
         }
     }
     list
@@ -521,43 +669,86 @@ fn registers(found: &Found, body: &mut String, columns: &mut Vec<DraftColumn>, m
             let because = reasons(column, choice.map(|c| c.quantity));
             let Some(choice) = choice.filter(|c| c.weight >= LIVE) else {
                 let guess = choice.map(|c| c.quantity);
-                notes.push(format!("# register {} ({} .. {}) stays unread{}", register.at, trimmed(from_to.0), trimmed(from_to.1), guess.map_or(String::new(), |q| format!(": {q}?"))));
-                columns.push(DraftColumn { channel: format!("register_{}", register.at), quantity: guess, unit: None, confidence: choice.map_or(0.0, |c| c.weight), live: false, because, from_to });
+                notes.push(format!(
+                    "# register {} ({} .. {}) stays unread{}",
+                    register.at,
+                    trimmed(from_to.0),
+                    trimmed(from_to.1),
+                    guess.map_or(String::new(), |q| format!(": {q}?"))
+                ));
+                columns.push(DraftColumn {
+                    channel: format!("register_{}", register.at),
+                    quantity: guess,
+                    unit: None,
+                    confidence: choice.map_or(0.0, |c| c.weight),
+                    live: false,
+                    because,
+                    from_to,
+                });
                 continue;
             };
             let channel = channel(choice.quantity, column, &mut taken);
             let unit = unit_of(column, choice.quantity);
             let scale = register.scale_of(choice.quantity);
-            let assigned = if channel == choice.quantity.name() { channel.clone() } else { format!("{channel} = {}", choice.quantity) };
+            let assigned = if channel == choice.quantity.name() {
+                channel.clone()
+            } else {
+                format!("{channel} = {}", choice.quantity)
+            };
             let scaled = if scale == 0 { String::new() } else { format!(", scale = 1e{scale}") };
-            notes.push(format!("# {channel}: {} is taken for {} {unit}; {} sure, from {}{}", trimmed(from_to.0), trimmed(from_to.0 * 10f64.powi(scale)), percent(choice.weight), because.join(", "), second(column, choice.quantity)));
-            list.push(format!("    {{ field = \"{assigned}:{}\", at = {}, form = \"{}\"{scaled} }},", unit.symbol(), register.at, register.form));
+            notes.push(format!(
+                "# {channel}: {} is taken for {} {unit}; {} sure, from {}{}",
+                trimmed(from_to.0),
+                trimmed(from_to.0 * 10f64.powi(scale)),
+                percent(choice.weight),
+                because.join(", "),
+                second(column, choice.quantity)
+            ));
+            list.push(format!(
+                "    {{ field = \"{assigned}:{}\", at = {}, form = \"{}\"{scaled} }},",
+                unit.symbol(),
+                register.at,
+                register.form
+            ));
             if !measured.contains(&choice.quantity) {
                 measured.push(choice.quantity);
             }
-            columns.push(DraftColumn { channel, quantity: Some(choice.quantity), unit: Some(unit), confidence: choice.weight, live: true, because, from_to });
+            columns.push(DraftColumn {
+                channel,
+                quantity: Some(choice.quantity),
+                unit: Some(unit),
+                confidence: choice.weight,
+                live: true,
+                because,
+                from_to,
+            });
         }
         ask_registers(body, found, set, &name);
         for note in notes {
-            let _ = writeln!(body, "{note}");
+            put!(body, "{note}");
         }
         if !list.is_empty() {
-            let _ = writeln!(body, "[[line]]\nname = \"{name}\"\nregisters = [\n{}\n]", list.join("\n"));
+            put!(body, "[[line]]\nname = \"{name}\"\nregisters = [\n{}\n]", list.join("\n"));
         }
     }
 }
 
 fn ask_registers(body: &mut String, found: &Found, set: &RegisterSet, name: &str) {
     let times: Vec<f64> = found.stream.sent.iter().filter(|s| !s.is_handshake()).map(|s| s.at_s).collect();
-    let every = median(times.windows(2).map(|w| w[1] - w[0]).collect()).unwrap_or(1.0) * found.registers.len() as f64;
+    let every =
+        median(times.windows(2).map(|w| w[1] - w[0]).collect()).unwrap_or(1.0) * found.registers.len() as f64;
     if !set.heard {
-        let _ = writeln!(body, "\n# The request itself was not heard: the number of the first register is a guess.");
+        put!(body, "\n# The request itself was not heard: the number of the first register is a guess.");
     }
     let live = set.registers.iter().any(|r| r.choice.is_some_and(|c| c.weight >= LIVE));
     let answers = if live { format!("answers = [\"{name}\"]\n") } else { String::new() };
-    let _ = writeln!(
+    put!(
         body,
         "\n[[ask]]\nname = \"read-{name}\"\nmodbus = {{ address = {}, function = {}, first = {}, count = {} }}\n{answers}every = \"{every:.1} s\"\n\n# {} answers; scale and quantity of each register are guesses, compare them with the display",
-        set.address, set.function, set.first, set.count, set.answers
+        set.address,
+        set.function,
+        set.first,
+        set.count,
+        set.answers
     );
 }
