@@ -5,6 +5,17 @@
 //! `cargo bench --bench draft -- score FOLDER ANSWERS` scores them against NAME.truth.jsonl and NAME.facts.json;
 //! `cargo bench --bench draft -- captures FOLDER ANSWERS` reads NAME.wire.jsonl and writes NAME.readings.jsonl.
 
+#![expect(
+    unreachable_pub,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::unwrap_used,
+    clippy::explicit_auto_deref,
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "a generator of invented instruments: its numbers are small, and it is shared between test and bench"
+)]
+
 #[path = "../tests/draft/compose.rs"]
 mod compose;
 #[path = "../tests/draft/grammar.rs"]

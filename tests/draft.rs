@@ -2,6 +2,16 @@
 //!
 //! The bench `draft` takes as many other seeds as wanted and prints figures by kind.
 
+#![expect(
+    unreachable_pub,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::unwrap_used,
+    clippy::explicit_auto_deref,
+    dead_code,
+    reason = "a generator of invented instruments: its numbers are small, and it is shared between test and bench"
+)]
+
 #[path = "draft/compose.rs"]
 mod compose;
 #[path = "draft/grammar.rs"]

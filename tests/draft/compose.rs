@@ -264,7 +264,7 @@ pub fn talk(rng: &mut ChaCha8Rng) -> Talk {
         Family::TwoInstruments => two(rng, &series, rows),
         Family::Packed => packed(rng, &series, rows),
         Family::Registers | Family::Floats => registers(rng, &series, rows, family == Family::Floats),
-        Family::Pulses => pulses(rng, &series[0], rows),
+        Family::Pulses => pulses(rng, &series[0]),
     };
     for frame in talk.frames.iter_mut().filter(|f| !f.bare && f.wait_s >= 1.0) {
         frame.wait_s *= period;
@@ -660,7 +660,7 @@ fn registers(rng: &mut ChaCha8Rng, series: &[Series], rows: usize, floats: bool)
     Talk { family, text: TextKind::Alone, frames, also: Vec::new(), columns: Vec::new(), non_ascii: false }
 }
 
-fn pulses(rng: &mut ChaCha8Rng, series: &Series, rows: usize) -> Talk {
+fn pulses(rng: &mut ChaCha8Rng, series: &Series) -> Talk {
     let size = *pick(rng, &[0.002, 0.005, 0.01, 0.001]);
     let told = rng.random_bool(0.6);
     let form = NumberForm {
@@ -687,9 +687,8 @@ fn pulses(rng: &mut ChaCha8Rng, series: &Series, rows: usize) -> Talk {
     if told {
         frames.push(bare(format!("PULSE {size} mL")));
     }
-    for row in 0..rows {
+    for (row, n) in counts.iter().copied().enumerate() {
         let mut frame = write_row(&parts, &[&counted], std::slice::from_ref(&form), row, None, 0.0, true);
-        let n = counts[row];
         frame.truth = vec![Truth {
             value: Some(format!("{:.4}", n * size).parse().unwrap_or(n * size)),
             pulses: Some(n),
