@@ -11,7 +11,11 @@ mod compile;
 mod control;
 mod decode;
 mod diagnostic;
+<<<<<<< HEAD
 mod explain;
+=======
+pub mod draft;
+>>>>>>> draft
 mod form;
 mod growth;
 mod lint;

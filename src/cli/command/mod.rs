@@ -2,6 +2,7 @@
 
 pub mod capture;
 pub mod demo;
+pub mod draft;
 pub mod evaluate;
 pub mod line_options;
 pub mod list;

@@ -1,5 +1,6 @@
 //! `dropwise profile check|explain|schema`: the tools of a profile's author.
 
+use super::draft::DraftArgs;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::profile::{Diagnostic, Explainer, Passed, Profile, Severity, json_schema, shipped_names};
@@ -28,6 +29,8 @@ pub enum ProfileCommand {
         /// The capture file
         capture: PathBuf,
     },
+    /// Propose a profile from a capture alone; what is doubtful stays a comment or becomes a question
+    Draft(DraftArgs),
     /// Print the JSON Schema of the profile file, for editors
     Schema,
 }
@@ -41,6 +44,7 @@ impl ProfileCommand {
         match self {
             Self::Check { profiles, json } => check(profiles, *json, settings, output),
             Self::Explain { profile, capture } => explain(profile, capture, settings, output),
+            Self::Draft(draft) => draft.run(output),
             Self::Schema => {
                 let text = serde_json::to_string_pretty(json_schema()).unwrap_or_default();
                 print(&text, output)?;

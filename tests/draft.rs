@@ -1,0 +1,147 @@
+//! The drafter against random instruments of the project's own: fixed seeds, so that a change shows.
+//!
+//! The bench `draft` takes as many other seeds as wanted and prints figures by kind.
+
+#![expect(
+    unreachable_pub,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::unwrap_used,
+    clippy::explicit_auto_deref,
+    dead_code,
+    reason = "a generator of invented instruments: its numbers are small, and it is shared between test and bench"
+)]
+
+#[path = "draft/compose.rs"]
+mod compose;
+#[path = "draft/grammar.rs"]
+mod grammar;
+#[path = "draft/judge.rs"]
+mod judge;
+#[path = "draft/onwire.rs"]
+mod onwire;
+#[path = "draft/score.rs"]
+mod score;
+#[path = "draft/words.rs"]
+mod words;
+
+use dropwise::profile::draft::{DraftAnswer, Heard, draft};
+use dropwise::reading::{Quantity, Unit};
+use score::{Answer, Damage, Truth};
+
+const FIRST_SEED: u64 = 900_000;
+const LAYOUTS: u64 = 60;
+
+fn mean(list: &[f64]) -> f64 {
+    list.iter().sum::<f64>() / list.len() as f64
+}
+
+#[test]
+fn random_instruments_are_read_by_their_drafts() {
+    let (mut clean, mut damaged, mut live, mut right) = (Vec::new(), Vec::new(), 0, 0);
+    let (mut sound, mut wrong) = (0, 0);
+    for seed in FIRST_SEED..FIRST_SEED + LAYOUTS {
+        let layout = onwire::layout(seed);
+        for hurt in [false, true] {
+            let judged = judge::judge(&layout, hurt, &[]);
+            let unsound = judged.notes.iter().find(|n| n.starts_with("UNSOUND"));
+            assert!(unsound.is_none(), "seed {seed}: {unsound:?}\n{}", judged.draft.profile_text);
+            assert!(judged.draft.questions.len() <= 3, "seed {seed} asks too much");
+            live += judged.live;
+            right += judged.live_right;
+            let c = judged.counts;
+            sound += c.sound;
+            wrong += c.wrong_quantity + c.wrong_unit + c.false_readings;
+            if layout.names_its_columns() {
+                if hurt { damaged.push(c.figure()) } else { clean.push(c.figure()) }
+            }
+        }
+    }
+    assert!(clean.len() > 25, "the seeds hold too few instruments that name their columns");
+    assert!(mean(&clean) >= 93.0, "clean {:.1}", mean(&clean));
+    assert!(mean(&damaged) >= 88.0, "damaged {:.1}", mean(&damaged));
+    assert!(right * 100 >= live * 95, "live columns right: {right} of {live}");
+    assert!(wrong * 100 <= sound * 3, "wrong quantity, wrong unit or false: {wrong} of {sound}");
+}
+
+#[test]
+fn an_answer_changes_the_profile() {
+    let layout = (FIRST_SEED..FIRST_SEED + 400)
+        .map(onwire::layout)
+        .find(|l| l.text == grammar::TextKind::Alone && l.columns.contains(&Quantity::Current))
+        .expect("some instrument sends a current without a word");
+    let heard = judge::heard(&layout.clean, layout.baud);
+    let before = draft(&heard, &[]);
+    let question = before.questions.first().expect("there is something to ask");
+    assert!(
+        question.choices.iter().any(|c| c.starts_with("current") || c.starts_with("mass")),
+        "{question:?}"
+    );
+    let after = draft(&heard, &[DraftAnswer { number: 1, text: "current uA".to_owned() }]);
+    assert!(after.not_understood.is_empty(), "{:?}", after.not_understood);
+    assert!(
+        after.columns.iter().any(|c| c.live && c.quantity == Some(Quantity::Current)),
+        "{}",
+        after.profile_text
+    );
+    let nonsense = draft(&heard, &[DraftAnswer { number: 1, text: "colour".to_owned() }]);
+    assert_eq!(nonsense.not_understood.len(), 1);
+    let unknown = draft(&heard, &[DraftAnswer { number: 9, text: "mass".to_owned() }]);
+    assert_eq!(unknown.not_understood.len(), 1);
+}
+
+#[test]
+fn the_same_capture_gives_the_same_profile() {
+    let layout = onwire::layout(FIRST_SEED);
+    let heard = judge::heard(&layout.damaged, layout.baud);
+    assert_eq!(draft(&heard, &[]).profile_text, draft(&heard, &[]).profile_text);
+}
+
+#[test]
+fn nothing_heard_is_a_profile_that_reads_nothing() {
+    let proposed = draft(&Heard::default(), &[]);
+    assert!(proposed.columns.is_empty());
+    assert!(judge::read(&proposed.profile_text, &Heard::default()).is_ok(), "{}", proposed.profile_text);
+}
+
+fn truth(quantity: Quantity, value: f64, unit: Unit, damage: Option<Damage>) -> Truth {
+    Truth {
+        quantity,
+        value: Some(value),
+        unit: Some(unit),
+        valid: true,
+        damage,
+        looks: None,
+        late: false,
+        grown: None,
+        pulses: None,
+    }
+}
+
+fn said(quantity: Quantity, value: f64, unit: Unit) -> Answer {
+    Answer { quantity, value: Some(value), unit, valid: true }
+}
+
+/// By hand: 4 sound readings, 2 found, one wrong unit, one under a wrong quantity; one lie out of a damaged frame.
+#[test]
+fn the_figure_counts_as_by_hand() {
+    let meant = [
+        truth(Quantity::Ph, 7.01, Unit::Ph, None),
+        truth(Quantity::Emf, 12.5, Unit::Millivolt, None),
+        truth(Quantity::Emf, 13.5, Unit::Millivolt, None),
+        truth(Quantity::Mass, 1.2345, Unit::Gram, None),
+        truth(Quantity::Ph, 7.22, Unit::Ph, Some(Damage::Shows)),
+    ];
+    let answers = [
+        said(Quantity::Ph, 7.01, Unit::Ph),
+        said(Quantity::Emf, 0.0125, Unit::Volt),
+        said(Quantity::Emf, 13.5, Unit::Volt),
+        said(Quantity::Volume, 1.2345, Unit::Millilitre),
+        said(Quantity::Ph, 722.0, Unit::Ph),
+    ];
+    let (n, notes) = score::score(&meant, &answers, &[]);
+    assert_eq!((n.sound, n.found, n.wrong_unit, n.wrong_quantity, n.lies), (4, 2, 1, 1, 1), "{notes:?}");
+    assert!(n.figure().abs() < 1e-9, "2 found less 3 wrong is not below nought");
+    let (all, _) = score::score(&meant[..2], &answers[..2], &[]);
+    assert!((all.figure() - 100.0).abs() < 1e-9);
+}
