@@ -11,11 +11,8 @@ mod compile;
 mod control;
 mod decode;
 mod diagnostic;
-<<<<<<< HEAD
-mod explain;
-=======
 pub mod draft;
->>>>>>> draft
+mod explain;
 mod form;
 mod growth;
 mod lint;

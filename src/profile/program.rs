@@ -302,13 +302,8 @@ impl Program {
         let mut from = from;
         loop {
             let begin = next_char(text, from);
-<<<<<<< HEAD
             let found =
                 if from >= last || begin > last { None } else { self.candidate(op + 1, bytes, begin, last) };
-=======
-            // At the end of the text there is no further end: the next boundary would be the same place again.
-            let found = if begin > last || from >= bytes.len() { None } else { self.candidate(op + 1, bytes, begin, last) };
->>>>>>> draft
             let blank = if is_word {
                 memchr2(b' ', b'\t', &bytes[from..found.unwrap_or(last).min(last)])
             } else {
