@@ -2,6 +2,12 @@
 //!
 //! Budget: 100 ms. Two cases: a recorder runs already (attach), and none runs (it is started).
 //! Yardstick in the same run: `dropwise --version`, the bare start of the same program.
+#![expect(
+    clippy::expect_used,
+    clippy::print_stdout,
+    clippy::zombie_processes,
+    reason = "a bench stops where it cannot go on, prints its figures, and hands its child to the caller who waits"
+)]
 
 use dropwise::reading::{CurveHead, Quantity, Stamp, Titrant, Unit};
 use dropwise::store::{Entry, Writer};
@@ -25,10 +31,7 @@ fn fill(record: &Path) {
                 plan: RunPlan { sample: format!("jar {run}"), portion: 1, portions: 3, ..RunPlan::default() },
                 title: "Acidity of vinegar by sodium hydroxide".to_owned(),
                 origin: Origin::Simulator,
-                curve: CurveHead {
-                    titrant: Titrant::Volume,
-                    signal: Some((Quantity::Ph, Unit::Ph)),
-                },
+                curve: CurveHead { titrant: Titrant::Volume, signal: Some((Quantity::Ph, Unit::Ph)) },
                 warn_before: 0.5,
                 cautions: Vec::new(),
                 at: Stamp { elapsed_ns: 0, utc_us: 1_770_000_000_000_000 + run * 600_000_000 },
@@ -76,7 +79,11 @@ fn first_frame(home: &Path) -> (Duration, Child) {
 fn tell(what: &str, mut times: Vec<Duration>) {
     times.sort();
     let ms = |d: Duration| d.as_secs_f64() * 1e3;
-    println!("{what:<34} median {:7.1} ms   worst {:7.1} ms", ms(times[times.len() / 2]), ms(times[times.len() - 1]));
+    println!(
+        "{what:<34} median {:7.1} ms   worst {:7.1} ms",
+        ms(times[times.len() / 2]),
+        ms(times[times.len() - 1])
+    );
 }
 
 fn main() {
@@ -85,7 +92,11 @@ fn main() {
     let bare = (0..TIMES)
         .map(|_| {
             let began = Instant::now();
-            dropwise(home.path()).arg("--version").stdout(Stdio::null()).status().expect("the program starts");
+            dropwise(home.path())
+                .arg("--version")
+                .stdout(Stdio::null())
+                .status()
+                .expect("the program starts");
             began.elapsed()
         })
         .collect();

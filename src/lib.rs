@@ -3,41 +3,41 @@
 //! The modules stand in the order in which data passes through them; DEVELOPERS.md explains
 //! the path and who may use whom, `tests/structure.rs` keeps it.
 
-/// The vocabulary: quantities, units, stamps, readings, points and curves. Pure.
+// The vocabulary: quantities, units, stamps, readings, points and curves. Pure.
 pub mod reading;
 
-/// Bytes come in: serial port, socket, file, standard input, capture, simulator.
+// Bytes come in: serial port, socket, file, standard input, capture, simulator.
 pub mod source;
 
-/// Bytes are cut into frames. Pure; any chunking gives the same frames.
+// Bytes are cut into frames. Pure; any chunking gives the same frames.
 pub mod frame;
 
-/// What a user writes about an instrument: frames become readings. Pure.
+// What a user writes about an instrument: frames become readings. Pure.
 pub mod profile;
 
-/// The work at the bench as events in, events out: runs and procedures. Pure.
+// The work at the bench as events in, events out: runs and procedures. Pure.
 pub mod work;
 
-/// End-points: the live watch and the final evaluation. Pure.
+// End-points: the live watch and the final evaluation. Pure.
 pub mod detector;
 
-/// Equilibria, electrodes, constants with their sources. Pure.
+// Equilibria, electrodes, constants with their sources. Pure.
 pub mod chemistry;
 
-/// Numerical kernels with their sources. Pure.
+// Numerical kernels with their sources. Pure.
 pub mod numeric;
 
-/// The record: the only module that knows SQL.
+// The record: the only module that knows SQL.
 pub mod store;
 
-/// The recorder: joins the stages, takes commands, gives events.
+// The recorder: joins the stages, takes commands, gives events.
 pub mod live;
 
-/// The local socket between recorder and screens.
+// The local socket between recorder and screens.
 pub mod link;
 
-/// The terminal screens.
+// The terminal screens.
 pub mod dashboard;
 
-/// The command line.
+// The command line.
 pub mod cli;

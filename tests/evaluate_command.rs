@@ -1,11 +1,14 @@
 //! `dropwise evaluate` through the public binary: what it prints, what it refuses and with which exit code.
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on stops here")]
 
 mod program;
+mod words;
 
-use program::{dropwise, stderr, stdout};
+use program::dropwise;
 use serde_json::Value;
 use std::path::PathBuf;
 use std::process::Output;
+use words::{stderr, stdout};
 
 struct Place {
     folder: tempfile::TempDir,

@@ -1,7 +1,9 @@
 //! The recorder as a process of its own: screens come and go, and what is called saved survives a kill.
 #![cfg(target_os = "linux")]
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on stops here")]
 
 mod program;
+mod words;
 
 use dropwise::link;
 use dropwise::live::Session;
@@ -84,9 +86,10 @@ async fn follow(session: &mut Session, state: &mut BenchState, mut until: impl F
     let deadline = Instant::now() + Duration::from_secs(60);
     while !until(state) {
         let left = deadline.saturating_duration_since(Instant::now());
-        let event =
-            tokio::time::timeout(left, session.events.recv()).await.expect("nothing happened in time");
-        let event = event.expect("the recorder has gone");
+        let event = tokio::time::timeout(left, session.events.recv())
+            .await
+            .unwrap_or_else(|_| panic!("nothing happened in time"));
+        let event = event.unwrap_or_else(|| panic!("the recorder has gone"));
         if let Event::Answer { refused: Some(why), .. } = &event {
             panic!("refused: {why}");
         }
@@ -161,7 +164,7 @@ async fn a_screen_that_leaves_ends_nothing_and_another_sees_the_whole_run() {
     let ended = |s: &BenchState| s.lanes[0].run.as_ref().is_some_and(|run| run.end.is_some());
     follow(&mut second, &mut seen, ended).await;
     let list = dropwise(home.path()).args(["list", "--json"]).output().unwrap();
-    assert!(program::stdout(&list).contains("enough"), "{}", program::stdout(&list));
+    assert!(words::stdout(&list).contains("enough"), "{}", words::stdout(&list));
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -170,7 +173,7 @@ async fn a_second_recorder_on_one_record_is_refused_and_told_who_has_it() {
     let recorder = start(home.path());
     let output = dropwise(home.path()).arg("recorder").output().unwrap();
     assert_eq!(output.status.code(), Some(5));
-    let text = program::stderr(&output);
+    let text = words::stderr(&output);
     assert!(text.contains(&recorder.process.id().to_string()), "{text}");
 }
 
@@ -188,7 +191,7 @@ async fn a_port_that_another_program_has_is_told_in_words() {
         .arg(&player.path)
         .output()
         .unwrap();
-    let text = program::stderr(&output);
+    let text = words::stderr(&output);
     assert_eq!(output.status.code(), Some(4), "{text}");
     assert!(text.contains("in use"), "{text}");
 }
@@ -290,16 +293,16 @@ fn a_profile_that_sends_is_confirmed_once_for_its_text_and_the_bench() {
         child.wait_with_output().unwrap()
     };
     let refused = run(&[]);
-    let text = program::stderr(&refused);
+    let text = words::stderr(&refused);
     assert_eq!(refused.status.code(), Some(2), "{text}");
     assert!(text.contains("P?\\r") && text.contains("--confirm-sending"), "{text}");
     assert!(player.received().is_empty(), "{:?}", player.received());
     let confirmed = run(&["--confirm-sending"]);
-    assert!(confirmed.status.success(), "{}", program::stderr(&confirmed));
+    assert!(confirmed.status.success(), "{}", words::stderr(&confirmed));
     let asked = player.received().len();
     assert!(asked > 0, "nothing was asked");
     let again = run(&[]);
-    assert!(again.status.success(), "{}", program::stderr(&again));
+    assert!(again.status.success(), "{}", words::stderr(&again));
     assert!(player.received().len() > asked, "nothing was asked the second time");
 }
 
@@ -311,7 +314,8 @@ async fn a_corrected_profile_reads_the_latest_lines_again_and_a_run_wants_a_reas
     let session = &mut attach(&recorder).await;
     let mut wrong = bench(&player.path);
     wrong.lines[0].profile_text =
-        "title = \"wrong\"\nmeasures = [\"ph\"]\n[[line]]\nname = \"now\"\nlike = \"{ph} volts\"\n".to_owned();
+        "title = \"wrong\"\nmeasures = [\"ph\"]\n[[line]]\nname = \"now\"\nlike = \"{ph} volts\"\n"
+            .to_owned();
     let wish = Wish::Open { bench: Box::new(wrong), start: None, confirms_sending: false };
     session.commands.send((1, wish)).await.unwrap();
     let mut state = BenchState::default();
@@ -326,7 +330,8 @@ async fn a_corrected_profile_reads_the_latest_lines_again_and_a_run_wants_a_reas
         reason: reason.map(str::to_owned),
     };
     session.commands.send((2, reread(None))).await.unwrap();
-    follow(session, &mut state, |s| s.lanes[0].frames_not_understood == 0 && s.lanes[0].frames_total >= 60).await;
+    follow(session, &mut state, |s| s.lanes[0].frames_not_understood == 0 && s.lanes[0].frames_total >= 60)
+        .await;
     assert_eq!(state.lanes[0].instrument, right.title);
     // A run that goes on keeps its profile unless somebody says why not.
     let plan = RunPlan { portion: 1, portions: 1, ..RunPlan::default() };

@@ -1,9 +1,11 @@
 //! The main job through the public binary: from a wire to a found end-point, kept on disk.
 
 mod program;
+mod words;
 
-use program::{dropwise, stderr, stdout};
+use program::dropwise;
 use rusqlite::Connection;
+use words::{stderr, stdout};
 
 #[test]
 fn the_demonstration_finds_its_end_point_without_a_terminal_and_keeps_everything() {

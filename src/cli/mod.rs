@@ -54,7 +54,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Demo(demo)) => demo.run(settings, output),
         Some(Command::Run(run)) => run.run(settings, output),
         Some(Command::Replay(replay)) => replay.run(settings, output),
-        Some(Command::Evaluate(evaluate)) => evaluate.run(output),
+        Some(Command::Evaluate(evaluate)) => evaluate.run(settings, output),
         Some(Command::Ports(ports)) => ports.run(output),
         Some(Command::Capture(capture)) => capture.run(settings),
         Some(Command::Profile(profile)) => profile.run(settings, output),

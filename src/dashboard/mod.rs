@@ -1,6 +1,6 @@
 //! The terminal screens: what happens at the bench, and what a person may do about it.
 //!
-//! [`State`] holds everything that is shown, [`update`] changes it (pure: time comes with the input,
+//! [`State`] holds everything that is shown, [`update()`] changes it (pure: time comes with the input,
 //! deeds come back as effects), [`view::draw`] shows it and reads only. [`show`] joins them to a
 //! terminal and is the only part that waits.
 
@@ -20,7 +20,7 @@ mod theme;
 mod update;
 pub mod view;
 
-pub use options::{Options, ProfileReader, Procedure, RunFate, StoredRun};
+pub use options::{Options, Procedure, ProfileReader, ReadProfile, RunFate, StoredRun};
 pub use state::State;
 pub use terminal::{Error, Leave, show};
 pub use text::visible;

@@ -24,9 +24,12 @@ pub struct Options {
     pub profiles: ProfileReader,
 }
 
-/// Reads the text of a profile by its name or path; the error is in words.
+/// Gives the text of a profile for its name or path; the error is in words.
+pub type ReadProfile = dyn Fn(&str) -> Result<String, String> + Send + Sync;
+
+/// Reads profile files again.
 #[derive(Clone)]
-pub struct ProfileReader(pub Arc<dyn Fn(&str) -> Result<String, String> + Send + Sync>);
+pub struct ProfileReader(pub Arc<ReadProfile>);
 
 impl std::fmt::Debug for ProfileReader {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {

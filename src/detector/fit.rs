@@ -129,7 +129,7 @@ impl Candidate {
 const CAUTIOUS_ROUNDS: usize = 2;
 /// The limit of Tukey's biweight in standard deviations.
 pub(super) const TUKEY: f64 = 5.0;
-/// Share of its variance that a normal sample keeps under these weights: E[w r^2] / E[w].
+/// Share of its variance that a normal sample keeps under these weights: E\[w r^2\] / E\[w\].
 pub(super) const TUKEY_SHARE: f64 = 0.848;
 /// Noise may come out lower than its estimate, but not by more than this.
 pub(super) const LEAST_SCALE: f64 = 0.5;

@@ -1,6 +1,6 @@
 //! The recorder: joins the stages, takes commands, gives events.
 //!
-//! One task per source, one [`lane`] task per bench, one hub ([`Recorder`]) that owns the state, one
+//! One task per source, one lane task per bench, one hub ([`Recorder`]) that owns the state, one
 //! writer thread. Channels are bounded; each stage ends when its input closes, so that every byte
 //! received is stored. Screens, the plain printer and the socket all use the same [`Session`].
 

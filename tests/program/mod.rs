@@ -1,22 +1,12 @@
 //! What the tests through the public binary share.
 
 use std::path::Path;
-use std::process::{Command, Output, Stdio};
+use std::process::{Command, Stdio};
 
 /// The program with everything under `home`, and nothing of the caller's environment that could change its words.
-pub fn dropwise(home: &Path) -> Command {
+pub(crate) fn dropwise(home: &Path) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_dropwise"));
     command.env("DROPWISE_HOME", home).env_remove("DROPWISE_RECORD").env("LC_ALL", "C.UTF-8");
     command.stdin(Stdio::null());
     command
-}
-
-/// Standard output as text.
-pub fn stdout(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stdout).into_owned()
-}
-
-/// Standard error as text.
-pub fn stderr(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
 }

@@ -22,7 +22,7 @@ const SHOW_EVERY: Duration = Duration::from_millis(500);
 /// Arguments of `capture`.
 #[derive(Debug, Args)]
 pub struct Capture {
-    /// Where the bytes come from: /dev/ttyUSB0, usb:VENDOR:PRODUCT[:SERIAL], tcp:HOST:PORT, file:PATH, stdin
+    /// Where the bytes come from: /dev/ttyUSB0, usb:VENDOR:PRODUCT:SERIAL, tcp:HOST:PORT, file:PATH, stdin
     port: Port,
     /// The capture file to write
     #[arg(short, long, value_name = "F")]

@@ -1,7 +1,7 @@
 //! Several ions that one titrant precipitates one after the other (halides with silver).
 //!
-//! Titrant balance with the set S of ions that have begun to precipitate, m = exp(z - rho) = [M]/C and
-//! h_i = exp(-(z - lambda_i)) = K_i / ([M] C):  V = [sum_S A_i + V0 (m - sum_S h_i)] / (1 - m + sum_S h_i).
+//! Titrant balance with the set S of ions that have begun to precipitate, m = exp(z - rho) = \[M\]/C and
+//! h_i = exp(-(z - lambda_i)) = K_i / (\[M\] C):  V = [sum_S A_i + V0 (m - sum_S h_i)] / (1 - m + sum_S h_i).
 //! An ion belongs to S when its product is passed: A_i > (V0 + V) h_i; the curve has a kink there.
 
 use super::{Meaning, Model, Place, Prior, exp};

@@ -23,7 +23,7 @@ pub(in crate::detector) enum RightArm {
 pub(in crate::detector) struct Redox {
     /// Electrons of each analyte couple.
     pub(in crate::detector) analytes: Vec<f64>,
-    /// Whether two particles come from each one of the (only) analyte: oxalate, with [product]^2 in its Nernst ratio.
+    /// Whether two particles come from each one of the (only) analyte: oxalate, with \[product\]^2 in its Nernst ratio.
     pub(in crate::detector) analyte_splits: bool,
     /// Electrons of the titrant couple.
     pub(in crate::detector) titrant: f64,

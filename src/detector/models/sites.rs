@@ -2,9 +2,9 @@
 //!
 //! V = [A0 + sum A_i sigma(z - p_i) + V0 q] / (1 - q), q = exp(n (z - rho)) - exp(-m (z - lambda)).
 //!
-//! Charge balance of an acid with a strong base: Cb V + D (V0 + V) = V0 sum C_i alpha_i with D = [H] - [OH] = -Cb q and
+//! Charge balance of an acid with a strong base: Cb V + D (V0 + V) = V0 sum C_i alpha_i with D = \[H\] - \[OH\] = -Cb q and
 //! A_i = V0 C_i / Cb: the titrant that the i-th site takes. A polyprotic acid is a sum of independent sites whose
-//! constants are those of its polynomial. A precipitate M_a X_b is A0 alone with [M] and [X] in q and m = a n / b.
+//! constants are those of its polynomial. A precipitate M_a X_b is A0 alone with \[M\] and \[X\] in q and m = a n / b.
 
 use super::{Meaning, Model, Place, Prior, exp, logistic};
 

@@ -4,11 +4,13 @@ mod json;
 mod picture;
 mod text;
 
+use crate::cli::bench::procedure_text;
 use crate::cli::curve_file::{self, Columns};
 use crate::cli::output::{Output, complain};
-use crate::cli::{Exit, Fault};
+use crate::cli::{Exit, Fault, Settings};
 use crate::detector::{self, Change, Evaluation, Given, Level, Shape, Watch};
 use crate::reading::Curve;
+use crate::work::Procedure;
 use clap::{Args, ValueEnum};
 use rayon::prelude::{IntoParallelRefIterator, ParallelIterator};
 use std::collections::HashMap;
@@ -26,6 +28,9 @@ pub struct Evaluate {
     /// What a procedure would know: one JSON object, or one object with an entry for each run
     #[arg(long, value_name = "FILE.json")]
     given: Option<PathBuf>,
+    /// A procedure says what is known: a name that ships, or a procedure file
+    #[arg(long, value_name = "PROCEDURE", conflicts_with = "given")]
+    procedure: Option<String>,
     /// Which column is what, such as volume_mL=burette,signal_mV=3
     #[arg(long, value_name = "WHAT=COLUMN", value_delimiter = ',')]
     columns: Vec<String>,
@@ -100,9 +105,17 @@ impl Evaluate {
     ///
     /// # Errors
     /// Misuse of the command line; a file that cannot be read is reported, the others are evaluated all the same.
-    pub fn run(self, output: &mut Output) -> Result<Exit, Fault> {
+    pub fn run(self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
         let columns = Columns::parse(&self.columns).map_err(Fault::misuse)?;
-        let known = self.given.as_deref().map_or(Ok(Known::Nothing), read_given)?;
+        let known = match (&self.given, &self.procedure) {
+            (Some(path), _) => read_given(path)?,
+            (None, Some(name)) => {
+                let text = procedure_text(Some(name), settings)?;
+                let given = Procedure::parse(name, &text).and_then(|procedure| procedure.given());
+                Known::OfAll(Box::new(given.map_err(|text| Fault { text, exit: Exit::Definition })?))
+            }
+            (None, None) => Known::Nothing,
+        };
         if self.picture.is_some() && self.curves.len() != 1 {
             return Err(Fault::misuse("--picture draws one curve: name one file only"));
         }
