@@ -38,7 +38,13 @@ fn fill(record: &Path) {
             };
             let entries = vec![
                 Entry::Run { head: Box::new(head.clone()), who: "bench".to_owned() },
-                Entry::RunEnd { run, why: "done".to_owned(), at: head.at, who: "bench".to_owned() },
+                Entry::RunEnd {
+                    run,
+                    why: "done".to_owned(),
+                    lines: Vec::new(),
+                    at: head.at,
+                    who: "bench".to_owned(),
+                },
             ];
             writer.write_and_go_on(entries).await;
         }

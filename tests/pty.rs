@@ -6,11 +6,9 @@ use dropwise::profile::{Decoder, Profile};
 use dropwise::reading::{LineSettings, Quantity, Stamp};
 use dropwise::source::capture::{CaptureReader, Captured};
 use dropwise::source::{Port, SourceEvent, open, pty};
-use std::io::{Read, Write};
 use std::path::PathBuf;
-use std::process::{Command, Stdio};
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 
 fn fixture(name: &str) -> PathBuf {
@@ -123,61 +121,4 @@ fn every_line_of_the_streams_is_understood_by_its_profile() {
         assert_eq!(values.len(), 901);
         assert!(values.iter().zip(&sent).all(|(value, sent)| (value - sent).abs() < 1e-12));
     }
-}
-
-/// The whole path, as a lab would use it: a port, a profile, volumes keyed as they were noted.
-///
-/// The bound is wide on purpose: drop-wise delivery and a slow electrode, see `fixtures/streams/README.md`.
-#[test]
-fn a_published_titration_runs_through_the_program_with_volumes_keyed() {
-    const SPEED: f64 = 60.0;
-    /// Real seconds for the program to start.
-    const HEAD_START_S: f64 = 3.0;
-    let home = tempfile::tempdir().unwrap();
-    let late = |t_s: f64| t_s + HEAD_START_S * SPEED;
-    // the line stays silent and open after its last reading
-    let silence = [(100_000.0, Vec::new())];
-    let chunks = stream(2).into_iter().map(move |(t_s, line)| (late(t_s), line)).chain(silence);
-    let began = Instant::now();
-    let player = pty::play(chunks, SPEED).unwrap();
-    let mut program = Command::new(env!("CARGO_BIN_EXE_dropwise"))
-        .arg("--home")
-        .arg(home.path())
-        .args(["run", "--plain", "--json", "--volume", "keyed", "--port"])
-        .arg(&player.path)
-        .arg("--profile")
-        .arg(fixture("ph_and_temperature.toml"))
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let mut keys = program.stdin.take().unwrap();
-    let mut printed = program.stdout.take().unwrap();
-    let reader = std::thread::spawn(move || {
-        let mut text = String::new();
-        printed.read_to_string(&mut text).unwrap();
-        text
-    });
-    for (number, (t_s, volume_ml)) in marks(2).into_iter().enumerate() {
-        let due = Duration::from_secs_f64(late(t_s) / SPEED);
-        std::thread::sleep(due.saturating_sub(began.elapsed()));
-        let word = if number == 0 { "start" } else { "volume" };
-        writeln!(keys, "{word} {volume_ml}").unwrap();
-    }
-    std::thread::sleep(Duration::from_secs(1));
-    writeln!(keys, "end").unwrap();
-    let text = reader.join().unwrap();
-    assert!(program.wait().unwrap().success(), "{text}");
-    let events: Vec<serde_json::Value> =
-        text.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
-    let all = |word: &str| events.iter().filter(|event| event["is"] == word).cloned().collect::<Vec<_>>();
-    assert_eq!(all("started")[0]["head"]["origin"], "serial");
-    let points = all("point").len();
-    assert!((60..=71).contains(&points), "{points} points of 71 marks");
-    let end = &all("ended")[0]["end"]["end_points"];
-    let end_points: Vec<f64> =
-        end.as_array().unwrap().iter().filter_map(|it| it["titrant"].as_f64()).collect();
-    assert!(matches!(end_points[..], [volume_ml] if (volume_ml - 26.10).abs() < 0.5), "{end_points:?} mL");
-    // nothing but the program's own listening: this profile asks nothing
-    assert_eq!(player.received(), b"");
 }

@@ -121,7 +121,7 @@ fn read_table(name: &str) -> Vec<(f64, f64)> {
 /// One reading a second with volumes noted by hand (fixtures/streams/README.md names the source and its licence):
 /// the steepest step as recomputed from the figures; marks are 0.1 to 0.5 mL apart there.
 fn stream_with_noted_volumes(number: u32, steepest_ml: f64) {
-    const SPEED: f64 = 60.0;
+    const SPEED: f64 = 30.0;
     let reader = CaptureReader::open(&streams().join(format!("acetic_run{number}.capture"))).unwrap();
     let lines: Vec<(f64, Vec<u8>)> = reader
         .map(|entry| entry.unwrap())

@@ -389,10 +389,10 @@ impl Lane {
             plan,
         };
         let reckoning_id = self.parts.numbers.reckoning.fetch_add(1, Ordering::Relaxed);
-        let decoding_ids = self.parts.lines.iter().map(|l| l.decoding_id).collect();
+        let decodings = self.parts.lines.iter().map(|l| (l.decoding_id, l.decoded_to + 1)).collect();
         let entries = vec![
             Entry::Run { head: Box::new(head.clone()), who },
-            Entry::Reckoning { reckoning_id, run: head.run, decoding_ids, utc_us: at.utc_us },
+            Entry::Reckoning { reckoning_id, run: head.run, decodings, utc_us: at.utc_us },
         ];
         self.parts.writer.write_and_go_on(entries).await;
         self.tell(FromLane::Busy(true)).await;
@@ -404,9 +404,10 @@ impl Lane {
 
     async fn mark(&mut self, mark: VolumeMark, who: String) -> Result<(), String> {
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
+        let after_seq = self.parts.lines.first().map_or(-1, |line| line.decoded_to);
         let going = self.going.as_mut().ok_or("no run is going on; start one first")?;
         let steps = going.run.mark(mark, at)?;
-        let mut entries = vec![Entry::Mark { run: going.head.run, n: going.marks, mark, at, who }];
+        let mut entries = vec![Entry::Mark { run: going.head.run, n: going.marks, mark, after_seq, at, who }];
         going.marks += 1;
         let mut events = Vec::new();
         self.keep_steps(steps, &mut entries, &mut events);
@@ -453,7 +454,7 @@ impl Lane {
         let decoding_id = self.parts.numbers.decoding.fetch_add(1, Ordering::Relaxed);
         let (frames, from_seq) = line.read_again(Arc::new(profile), decoding_id);
         let at = line.now();
-        let (line_id, utc_us) = (line.line_id, at.utc_us);
+        let (line_id, decoded_to, utc_us) = (line.line_id, line.decoded_to, at.utc_us);
         let mut entries =
             vec![Entry::Decoding { decoding_id, line_id, profile_text: text, from_seq, utc_us }];
         if let Some(going) = &mut self.going {
@@ -462,7 +463,7 @@ impl Lane {
             let words = format!(
                 "profile changed to {name} (decoding {decoding_id}, after its frame {frame}): {reason}"
             );
-            entries.push(going.rows.decoding(decoding_id));
+            entries.push(going.rows.decoding(decoding_id, decoded_to + 1));
             entries.push(Entry::Note { run: going.head.run, n: going.notes, words: words.clone(), at, who });
             going.notes += 1;
             self.show(LaneEvent::Note { at, text: words }).await;
@@ -488,7 +489,8 @@ impl Lane {
             });
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
         entries.extend(rows.result(&evaluation.end_points, &evaluation.warnings));
-        entries.push(Entry::RunEnd { run: head.run, why: why.clone(), at, who });
+        let lines = self.parts.lines.iter().map(|l| (l.line_id, l.decoded_to)).collect();
+        entries.push(Entry::RunEnd { run: head.run, why: why.clone(), lines, at, who });
         let answer = self.parts.writer.write(entries).await;
         // Saved, or kept in memory and told by the writer's state; a writer that has gone is told by the hub.
         let _told_elsewhere = answer.await;

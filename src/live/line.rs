@@ -62,7 +62,7 @@ impl Line {
             write,
             pending: VecDeque::new(),
             over: false,
-            decoded_to: 0,
+            decoded_to: -1,
             recent: VecDeque::new(),
             recent_bytes: 0,
             next_seq: 0,

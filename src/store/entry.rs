@@ -155,8 +155,8 @@ pub enum Entry {
         reckoning_id: i64,
         /// The run.
         run: RunId,
-        /// The decodings whose readings it takes.
-        decoding_ids: Vec<i64>,
+        /// The decodings whose readings it takes, each with the first chunk that counts.
+        decodings: Vec<(i64, i64)>,
         /// When.
         utc_us: i64,
     },
@@ -166,6 +166,8 @@ pub enum Entry {
         reckoning_id: i64,
         /// The decoding.
         decoding_id: i64,
+        /// The first chunk of its wire that counts.
+        from_seq: i64,
     },
     /// A person told a volume.
     Mark {
@@ -175,6 +177,8 @@ pub enum Entry {
         n: i64,
         /// The volume.
         mark: VolumeMark,
+        /// The chunk of the first instrument that had been read by then.
+        after_seq: i64,
         /// When.
         at: Stamp,
         /// Who.
@@ -241,6 +245,8 @@ pub enum Entry {
         run: RunId,
         /// Why.
         why: String,
+        /// The last chunk of each line that counted: line, chunk.
+        lines: Vec<(i64, i64)>,
         /// When.
         at: Stamp,
         /// Who.

@@ -9,6 +9,8 @@ use rusqlite::{Connection, params};
 /// Name and version of the program, written beside what it made.
 const PROGRAM: &str = concat!("dropwise ", env!("CARGO_PKG_VERSION"));
 
+const RECKONING_DECODING: &str = "INSERT INTO reckoning_decoding VALUES (?, ?, ?)";
+
 /// Writes one entry within the transaction that is open on `connection`.
 ///
 /// # Errors
@@ -42,21 +44,21 @@ pub(super) fn insert(connection: &Connection, entry: &Entry) -> rusqlite::Result
             insert_reading(connection, *decoding_id, *field, *wire_seq, reading)
         }
         Entry::Run { head, who } => insert_run(connection, head, who),
-        Entry::Reckoning { reckoning_id, run: run_id, decoding_ids, utc_us } => {
+        Entry::Reckoning { reckoning_id, run: run_id, decodings, utc_us } => {
             run("INSERT INTO reckoning VALUES (?, ?, ?, ?)", params![reckoning_id, run_id, PROGRAM, utc_us])?;
-            for decoding_id in decoding_ids {
-                run("INSERT INTO reckoning_decoding VALUES (?, ?)", params![reckoning_id, decoding_id])?;
+            for (decoding_id, from_seq) in decodings {
+                run(RECKONING_DECODING, params![reckoning_id, decoding_id, from_seq])?;
             }
             Ok(())
         }
-        Entry::ReckoningDecoding { reckoning_id, decoding_id } => {
-            run("INSERT INTO reckoning_decoding VALUES (?, ?)", params![reckoning_id, decoding_id])
+        Entry::ReckoningDecoding { reckoning_id, decoding_id, from_seq } => {
+            run(RECKONING_DECODING, params![reckoning_id, decoding_id, from_seq])
         }
-        Entry::Mark { run: run_id, n, mark, at, who } => {
+        Entry::Mark { run: run_id, n, mark, after_seq, at, who } => {
             let (kind, reading_ml) = mark_columns(*mark);
             run(
-                "INSERT INTO mark VALUES (?, ?, ?, ?, ?, ?, ?)",
-                params![run_id, n, kind, reading_ml, ns(at.elapsed_ns), at.utc_us, who],
+                "INSERT INTO mark VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                params![run_id, n, kind, reading_ml, after_seq, ns(at.elapsed_ns), at.utc_us, who],
             )
         }
         Entry::Note { run: run_id, n, words, at, who } => run(
@@ -85,10 +87,15 @@ pub(super) fn insert(connection: &Connection, entry: &Entry) -> rusqlite::Result
         Entry::Warning { reckoning_id, n, words } => {
             run("INSERT INTO warning VALUES (?, ?, ?)", params![reckoning_id, n, words])
         }
-        Entry::RunEnd { run: run_id, why, at, who } => run(
-            "INSERT INTO run_end VALUES (?, ?, ?, ?, ?)",
-            params![run_id, why, ns(at.elapsed_ns), at.utc_us, who],
-        ),
+        Entry::RunEnd { run: run_id, why, lines, at, who } => {
+            for (line_id, to_seq) in lines {
+                run("INSERT INTO run_end_line VALUES (?, ?, ?)", params![run_id, line_id, to_seq])?;
+            }
+            run(
+                "INSERT INTO run_end VALUES (?, ?, ?, ?, ?)",
+                params![run_id, why, ns(at.elapsed_ns), at.utc_us, who],
+            )
+        }
         Entry::SetAside { run: run_id, reason, utc_us, who } => {
             run("INSERT INTO set_aside VALUES (?, ?, ?, ?)", params![run_id, reason, utc_us, who])
         }

@@ -61,13 +61,11 @@ pub struct StoredRun {
     pub findings: Vec<EndPoint>,
     /// Warnings.
     pub warnings: Vec<String>,
-    /// When it ended, on the clock of its first line; `None`: cut off.
-    pub ended_ns: Option<u64>,
     /// Text of the bench file.
     pub bench_text: String,
-    /// Volumes told by a person, in their order.
+    /// Volumes told by a person, in their order, each with the chunk of the first instrument read by then.
     #[serde(skip)]
-    pub marks: Vec<(VolumeMark, Stamp)>,
+    pub marks: Vec<(VolumeMark, i64, Stamp)>,
     /// Notes with the seconds of the line at which they were made.
     pub notes: Vec<(f64, String)>,
 }
@@ -83,6 +81,10 @@ pub struct StoredLine {
     pub port: String,
     /// SHA-256 of the profile text.
     pub profile_hash: String,
+    /// The first chunk of its wire that counts for the run.
+    pub from_seq: i64,
+    /// The last one; `None`: the run was cut off.
+    pub to_seq: Option<i64>,
 }
 
 /// One chunk of the wire.
@@ -176,7 +178,6 @@ impl Reader {
             head,
             who,
             lines: self.lines(id)?,
-            ended_ns: self.ended_ns(run)?,
             bench_text: self.bench_text(id)?,
             marks: self.marks(run)?,
             points: self.points(id)?,
@@ -206,22 +207,21 @@ impl Reader {
     }
 
     fn lines(&self, reckoning: i64) -> Result<Vec<StoredLine>, Error> {
-        let sql = "SELECT line_id, instrument, port, profile_hash FROM reckoning_decoding
+        let sql = "SELECT line_id, instrument, port, profile_hash, reckoning_decoding.from_seq, to_seq
+            FROM reckoning_decoding JOIN reckoning USING (reckoning_id)
             JOIN decoding USING (decoding_id) JOIN line USING (line_id)
-            WHERE reckoning_id = ? ORDER BY line_id";
+            LEFT JOIN run_end_line USING (run_id, line_id)
+            WHERE reckoning_id = ? ORDER BY line_id, decoding_id";
         self.all(sql, reckoning, |row| {
             Ok(StoredLine {
                 line_id: row.get(0)?,
                 instrument: row.get(1)?,
                 port: row.get(2)?,
                 profile_hash: row.get(3)?,
+                from_seq: row.get(4)?,
+                to_seq: row.get(5)?,
             })
         })
-    }
-
-    fn ended_ns(&self, run: RunId) -> Result<Option<u64>, Error> {
-        let sql = "SELECT elapsed_ns FROM run_end WHERE run_id = ?";
-        Ok(self.all(sql, run, |row| row.get::<_, i64>(0))?.pop().and_then(|ns| ns.try_into().ok()))
     }
 
     fn bench_text(&self, reckoning: i64) -> Result<String, Error> {
@@ -231,8 +231,9 @@ impl Reader {
         Ok(self.all(sql, reckoning, |row| row.get(0))?.pop().unwrap_or_default())
     }
 
-    fn marks(&self, run: RunId) -> Result<Vec<(VolumeMark, Stamp)>, Error> {
-        let sql = "SELECT kind, reading_ml, elapsed_ns, utc_us FROM mark WHERE run_id = ? ORDER BY n";
+    fn marks(&self, run: RunId) -> Result<Vec<(VolumeMark, i64, Stamp)>, Error> {
+        let sql =
+            "SELECT kind, reading_ml, elapsed_ns, utc_us, after_seq FROM mark WHERE run_id = ? ORDER BY n";
         self.all(sql, run, |row| {
             let reading_ml = row.get::<_, Option<f64>>(1)?.unwrap_or_default();
             let mark = match row.get::<_, String>(0)?.as_str() {
@@ -242,7 +243,7 @@ impl Reader {
                 _ => VolumeMark::Burette { reading_ml },
             };
             let elapsed_ns = row.get::<_, i64>(2)?.try_into().unwrap_or(0);
-            Ok((mark, Stamp { elapsed_ns, utc_us: row.get(3)? }))
+            Ok((mark, row.get(4)?, Stamp { elapsed_ns, utc_us: row.get(3)? }))
         })
     }
 

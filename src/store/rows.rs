@@ -19,10 +19,10 @@ impl ReckoningRows {
         Self { reckoning_id, generation: 0, changes: 0 }
     }
 
-    /// The evaluation takes the readings of a further decoding from now on.
+    /// The evaluation takes the readings of a further decoding from that chunk on.
     #[must_use]
-    pub const fn decoding(&self, decoding_id: i64) -> Entry {
-        Entry::ReckoningDecoding { reckoning_id: self.reckoning_id, decoding_id }
+    pub const fn decoding(&self, decoding_id: i64, from_seq: i64) -> Entry {
+        Entry::ReckoningDecoding { reckoning_id: self.reckoning_id, decoding_id, from_seq }
     }
 
     /// The `n`-th point (from 1), whose signal came from `frame`.

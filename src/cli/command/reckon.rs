@@ -38,6 +38,8 @@ struct Source {
     profile_text: String,
     decoder: Decoder,
     chunks: Vec<WireChunk>,
+    from_seq: i64,
+    to_seq: i64,
 }
 
 impl ReckonArgs {
@@ -68,8 +70,8 @@ impl ReckonArgs {
                 utc_us,
             })
             .collect();
-        let decoding_ids = sources.iter().map(|s| s.decoding_id).collect();
-        entries.push(Entry::Reckoning { reckoning_id: ids.reckoning, run: self.run, decoding_ids, utc_us });
+        let decodings = sources.iter().map(|s| (s.decoding_id, s.from_seq)).collect();
+        entries.push(Entry::Reckoning { reckoning_id: ids.reckoning, run: self.run, decodings, utc_us });
         let points = again(&stored, &mut sources, &mut run, &mut rows, &mut entries);
         let evaluation = run.evaluate();
         entries.extend(rows.result(&evaluation.end_points, &evaluation.warnings));
@@ -99,7 +101,10 @@ impl ReckonArgs {
         settings: &Settings,
     ) -> Result<Vec<Source>, Fault> {
         let mut sources = Vec::new();
-        for (decoding_id, line) in (first_id..).zip(&stored.lines) {
+        // A line whose profile was changed during the run stands there twice; its first span counts from the start.
+        let mut lines = stored.lines.clone();
+        lines.dedup_by_key(|line| line.line_id);
+        for (decoding_id, line) in (first_id..).zip(&lines) {
             let (name, text) = match &self.profile {
                 Some(name) => profile_text(name, settings)?,
                 None => ("of the run".to_owned(), reader.text(&line.profile_hash)?),
@@ -108,7 +113,15 @@ impl ReckonArgs {
             let mut chunks = Vec::new();
             reader.wire(line.line_id, |chunk| chunks.push(chunk))?;
             let decoder = Decoder::new(Arc::new(profile));
-            sources.push(Source { decoding_id, line_id: line.line_id, profile_text: text, decoder, chunks });
+            sources.push(Source {
+                decoding_id,
+                line_id: line.line_id,
+                profile_text: text,
+                decoder,
+                chunks,
+                from_seq: line.from_seq,
+                to_seq: line.to_seq.unwrap_or(i64::MAX),
+            });
         }
         if sources.len() > 1 && self.profile.is_some() {
             return Err(Fault::misuse(
@@ -182,8 +195,6 @@ fn again(
     rows: &mut ReckoningRows,
     entries: &mut Vec<Entry>,
 ) -> usize {
-    let from_ns = stored.head.at.elapsed_ns;
-    let to_ns = stored.ended_ns.unwrap_or(u64::MAX);
     let mut order: Vec<(Stamp, usize, usize)> = Vec::new();
     for (source, one) in sources.iter().enumerate() {
         order.extend(one.chunks.iter().enumerate().map(|(seq, chunk)| (chunk.at, source, seq)));
@@ -209,7 +220,8 @@ fn again(
         }
     };
     for (at, source, seq) in order {
-        while let Some((mark, when)) = marks.next_if(|(_, when)| when.elapsed_ns <= at.elapsed_ns) {
+        let wire_seq = i64::try_from(seq).unwrap_or(i64::MAX);
+        while let Some((mark, _, when)) = marks.next_if(|(_, after, _)| source == 0 && *after < wire_seq) {
             // A mark that was taken live is taken again.
             keep(run.mark(*mark, *when).unwrap_or_default(), entries, rows);
         }
@@ -221,17 +233,19 @@ fn again(
         } else {
             one.decoder.sent(at, &chunk.bytes);
         }
-        let wire_seq = i64::try_from(seq).unwrap_or(i64::MAX);
         for frame in decoded {
             for (field, reading) in (0..).zip(&frame.readings) {
                 let (decoding_id, reading) = (one.decoding_id, reading.clone());
                 entries.push(Entry::Reading { decoding_id, field, wire_seq, reading });
             }
-            let within = (from_ns..=to_ns).contains(&at.elapsed_ns);
+            let within = (one.from_seq..=one.to_seq).contains(&wire_seq);
             if within && matches!(frame.frame.fate, FrameFate::Understood { .. }) {
                 keep(run.take(&frame.readings), entries, rows);
             }
         }
+    }
+    for (mark, _, when) in marks {
+        keep(run.mark(*mark, *when).unwrap_or_default(), entries, rows);
     }
     keep(run.finish(), entries, rows);
     points

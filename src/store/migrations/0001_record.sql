@@ -177,12 +177,29 @@ CREATE TRIGGER run_end_no_replace BEFORE INSERT ON run_end
 WHEN EXISTS (SELECT 1 FROM run_end WHERE run_id = NEW.run_id)
 BEGIN SELECT RAISE(ABORT, 'run_end is append-only'); END;
 
+-- The last chunk of each wire that counted for a run.
+CREATE TABLE run_end_line (
+    run_id INTEGER NOT NULL REFERENCES run (run_id),
+    line_id INTEGER NOT NULL REFERENCES line (line_id),
+    to_seq INTEGER NOT NULL,
+    PRIMARY KEY (run_id, line_id)
+) STRICT, WITHOUT ROWID;
+
+CREATE TRIGGER run_end_line_no_update BEFORE UPDATE ON run_end_line
+BEGIN SELECT RAISE(ABORT, 'run_end_line is append-only'); END;
+CREATE TRIGGER run_end_line_no_delete BEFORE DELETE ON run_end_line
+BEGIN SELECT RAISE(ABORT, 'run_end_line is append-only'); END;
+CREATE TRIGGER run_end_line_no_replace BEFORE INSERT ON run_end_line
+WHEN EXISTS (SELECT 1 FROM run_end_line WHERE run_id = NEW.run_id AND line_id = NEW.line_id)
+BEGIN SELECT RAISE(ABORT, 'run_end_line is append-only'); END;
+
 -- Volumes told by a person; a correction is a further row.
 CREATE TABLE mark (
     run_id INTEGER NOT NULL REFERENCES run (run_id),
     n INTEGER NOT NULL,
     kind TEXT NOT NULL CHECK (kind IN ('burette_start', 'burette', 'step', 'correction')),
     reading_ml REAL,
+    after_seq INTEGER NOT NULL,              -- the chunk of the first instrument that had been read by then
     elapsed_ns INTEGER NOT NULL,
     utc_us INTEGER NOT NULL,
     who TEXT NOT NULL,
@@ -252,6 +269,7 @@ BEGIN SELECT RAISE(ABORT, 'reckoning is append-only'); END;
 CREATE TABLE reckoning_decoding (
     reckoning_id INTEGER NOT NULL REFERENCES reckoning (reckoning_id),
     decoding_id INTEGER NOT NULL REFERENCES decoding (decoding_id),
+    from_seq INTEGER NOT NULL,               -- the first chunk of the wire that counts for the run
     PRIMARY KEY (reckoning_id, decoding_id)
 ) STRICT, WITHOUT ROWID;
 
