@@ -594,17 +594,19 @@ fn ignored(found: &Found, body: &mut String, taken: &[String]) {
         let text = plain(&found.lines[*h].text);
         patterns.push((text, "page-heading"));
     }
-    let mut written: Vec<String> = taken.to_vec();
+    // A run of blanks in a pattern stands for any run of blanks.
+    let folded = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let mut written: Vec<String> = taken.iter().map(|text| folded(text)).collect();
     for (text, mark) in patterns {
         if text.is_empty()
             || text.contains(char::is_control) && !text.contains('\t')
-            || written.contains(&text)
+            || written.contains(&folded(&text))
             || written.len() > 60
         {
             continue;
         }
         put!(body, "\n[[line]]\nlike = {}\nmarks = \"{mark}\"", quoted(&text));
-        written.push(text);
+        written.push(folded(&text));
     }
 }
 
