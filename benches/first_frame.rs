@@ -25,10 +25,7 @@ fn fill(record: &Path) {
                 plan: RunPlan { sample: format!("jar {run}"), portion: 1, portions: 3, ..RunPlan::default() },
                 title: "Acidity of vinegar by sodium hydroxide".to_owned(),
                 origin: Origin::Simulator,
-                curve: CurveHead {
-                    titrant: Titrant::Volume,
-                    signal: Some((Quantity::Ph, Unit::Ph)),
-                },
+                curve: CurveHead { titrant: Titrant::Volume, signal: Some((Quantity::Ph, Unit::Ph)) },
                 warn_before: 0.5,
                 cautions: Vec::new(),
                 at: Stamp { elapsed_ns: 0, utc_us: 1_770_000_000_000_000 + run * 600_000_000 },
@@ -76,7 +73,11 @@ fn first_frame(home: &Path) -> (Duration, Child) {
 fn tell(what: &str, mut times: Vec<Duration>) {
     times.sort();
     let ms = |d: Duration| d.as_secs_f64() * 1e3;
-    println!("{what:<34} median {:7.1} ms   worst {:7.1} ms", ms(times[times.len() / 2]), ms(times[times.len() - 1]));
+    println!(
+        "{what:<34} median {:7.1} ms   worst {:7.1} ms",
+        ms(times[times.len() / 2]),
+        ms(times[times.len() - 1])
+    );
 }
 
 fn main() {
@@ -85,7 +86,11 @@ fn main() {
     let bare = (0..TIMES)
         .map(|_| {
             let began = Instant::now();
-            dropwise(home.path()).arg("--version").stdout(Stdio::null()).status().expect("the program starts");
+            dropwise(home.path())
+                .arg("--version")
+                .stdout(Stdio::null())
+                .status()
+                .expect("the program starts");
             began.elapsed()
         })
         .collect();

@@ -68,8 +68,13 @@ fn no_table_lets_a_row_be_changed_removed_or_replaced() {
             frame: 0,
             at: Stamp::default(),
         };
-        let decoding =
-            Entry::Decoding { decoding_id: 1, line_id: 1, profile_text: "title = \"x\"".into(), from_seq: 0, utc_us: 1 };
+        let decoding = Entry::Decoding {
+            decoding_id: 1,
+            line_id: 1,
+            profile_text: "title = \"x\"".into(),
+            from_seq: 0,
+            utc_us: 1,
+        };
         let reading = Entry::Reading { decoding_id: 1, field: 0, wire_seq: 0, reading };
         let batch = vec![line(1), chunk(0, b"x"), decoding, reading];
         assert_eq!(writer.write(batch).await.await, Ok(Commit::Saved));

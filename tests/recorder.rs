@@ -311,7 +311,8 @@ async fn a_corrected_profile_reads_the_latest_lines_again_and_a_run_wants_a_reas
     let session = &mut attach(&recorder).await;
     let mut wrong = bench(&player.path);
     wrong.lines[0].profile_text =
-        "title = \"wrong\"\nmeasures = [\"ph\"]\n[[line]]\nname = \"now\"\nlike = \"{ph} volts\"\n".to_owned();
+        "title = \"wrong\"\nmeasures = [\"ph\"]\n[[line]]\nname = \"now\"\nlike = \"{ph} volts\"\n"
+            .to_owned();
     let wish = Wish::Open { bench: Box::new(wrong), start: None, confirms_sending: false };
     session.commands.send((1, wish)).await.unwrap();
     let mut state = BenchState::default();
@@ -326,7 +327,8 @@ async fn a_corrected_profile_reads_the_latest_lines_again_and_a_run_wants_a_reas
         reason: reason.map(str::to_owned),
     };
     session.commands.send((2, reread(None))).await.unwrap();
-    follow(session, &mut state, |s| s.lanes[0].frames_not_understood == 0 && s.lanes[0].frames_total >= 60).await;
+    follow(session, &mut state, |s| s.lanes[0].frames_not_understood == 0 && s.lanes[0].frames_total >= 60)
+        .await;
     assert_eq!(state.lanes[0].instrument, right.title);
     // A run that goes on keeps its profile unless somebody says why not.
     let plan = RunPlan { portion: 1, portions: 1, ..RunPlan::default() };

@@ -1,7 +1,7 @@
 //! The dashboard on a recorder of its own.
 
-use super::bench::{ReadyBench, profile_text};
 use super::attach::{attach_or_start, open_and_start};
+use super::bench::{ReadyBench, profile_text};
 use super::command::run::runtime;
 use super::{Exit, Fault, Settings};
 use crate::dashboard::{self, Leave, ProfileReader, RunFate};
@@ -39,7 +39,8 @@ pub fn show(
         options.procedures = procedures();
         options.runs = stored_runs(settings)?;
         let own = settings.clone();
-        let read = move |name: &str| profile_text(name, &own).map(|(_, text)| text).map_err(|fault| fault.text);
+        let read =
+            move |name: &str| profile_text(name, &own).map(|(_, text)| text).map_err(|fault| fault.text);
         options.profiles = ProfileReader(Arc::new(read));
         let leave = dashboard::show(session.commands, session.events, options)
             .await

@@ -93,7 +93,9 @@ impl Entry {
         Ok(match self.asks {
             Asks::BuretteStart => VolumeMark::BuretteStart { reading_ml },
             Asks::Correction => VolumeMark::Correction { reading_ml },
-            Asks::Burette | Asks::Note | Asks::Reason(_) | Asks::NewProfile => VolumeMark::Burette { reading_ml },
+            Asks::Burette | Asks::Note | Asks::Reason(_) | Asks::NewProfile => {
+                VolumeMark::Burette { reading_ml }
+            }
         })
     }
 }

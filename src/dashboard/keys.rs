@@ -175,7 +175,9 @@ fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             }
             (None, _) => vec![("space", "new portion"), ("w", "wire"), ("b", "bench"), ("r", "runs")],
         },
-        Page::Wire => vec![("Up Down PgUp", "scroll"), ("End", "newest"), ("F7", "profile again"), ("Esc", "run")],
+        Page::Wire => {
+            vec![("Up Down PgUp", "scroll"), ("End", "newest"), ("F7", "profile again"), ("Esc", "run")]
+        }
         Page::Bench => vec![("Up Down", "choose"), ("Enter", "look at it"), ("Esc", "run")],
         Page::Runs => vec![("Up Down", "choose"), ("F9", "set aside"), ("Esc", "run")],
     };

@@ -20,7 +20,7 @@ mod theme;
 mod update;
 pub mod view;
 
-pub use options::{Options, ProfileReader, Procedure, RunFate, StoredRun};
+pub use options::{Options, Procedure, ProfileReader, RunFate, StoredRun};
 pub use state::State;
 pub use terminal::{Error, Leave, show};
 pub use text::visible;

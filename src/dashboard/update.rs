@@ -70,7 +70,8 @@ pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
         Input::Recorder(event) => effects.extend(recorder(state, &event)),
         Input::Profile(wish, Ok(profile_text)) => {
             let ProfileWish { lane, instrument, name: profile_name, reason } = wish;
-            effects.push(ask(state, Command::Reread { lane, instrument, profile_name, profile_text, reason }));
+            effects
+                .push(ask(state, Command::Reread { lane, instrument, profile_name, profile_text, reason }));
         }
         Input::Profile(_, Err(why)) => effects.push(warn(state, text::visible(&why))),
     }

@@ -83,7 +83,9 @@ impl Hub {
         let (to_hub, from_lanes) = mpsc::channel(LANE_MESSAGES);
         let numbers = Numbers {
             decoding: AtomicI64::new(ids.decoding),
-            run: AtomicI64::new(ids.run), reckoning: AtomicI64::new(ids.reckoning) };
+            run: AtomicI64::new(ids.run),
+            reckoning: AtomicI64::new(ids.reckoning),
+        };
         let hub = Self {
             state: BenchState { record: record.display().to_string(), ..BenchState::default() },
             options,

@@ -440,9 +440,11 @@ impl Lane {
             .map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))?;
         let line = self.parts.lines.get_mut(instrument).ok_or("the bench has no such instrument")?;
         if profile.sends() != line.profile.sends() {
-            return Err("the profile sends other bytes than before: end the recorder and open the bench anew, \
+            return Err(
+                "the profile sends other bytes than before: end the recorder and open the bench anew, \
                         so that they can be confirmed"
-                .to_owned());
+                    .to_owned(),
+            );
         }
         let reason = reason.filter(|r| !r.trim().is_empty());
         if self.going.is_some() && reason.is_none() {
@@ -452,11 +454,14 @@ impl Lane {
         let (frames, from_seq) = line.read_again(Arc::new(profile), decoding_id);
         let at = line.now();
         let (line_id, utc_us) = (line.line_id, at.utc_us);
-        let mut entries = vec![Entry::Decoding { decoding_id, line_id, profile_text: text, from_seq, utc_us }];
+        let mut entries =
+            vec![Entry::Decoding { decoding_id, line_id, profile_text: text, from_seq, utc_us }];
         if let Some(going) = &mut self.going {
             let frame = frames.last().map_or(0, |f| f.number);
             let reason = reason.unwrap_or_default();
-            let words = format!("profile changed to {name} (decoding {decoding_id}, after its frame {frame}): {reason}");
+            let words = format!(
+                "profile changed to {name} (decoding {decoding_id}, after its frame {frame}): {reason}"
+            );
             entries.push(going.rows.decoding(decoding_id));
             entries.push(Entry::Note { run: going.head.run, n: going.notes, words: words.clone(), at, who });
             going.notes += 1;

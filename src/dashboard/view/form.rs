@@ -42,7 +42,9 @@ pub(super) fn entry(state: &State, entry: &Entry, frame: &mut Frame<'_>, area: R
 fn judgement(state: &State, entry: &Entry) -> (Tone, String) {
     match entry.asks {
         Asks::Note => (Tone::Faint, "Enter keeps it with the time".to_owned()),
-        Asks::NewProfile => (Tone::Plain, "F7 reads the profile file again; the reason is kept with the run".to_owned()),
+        Asks::NewProfile => {
+            (Tone::Plain, "F7 reads the profile file again; the reason is kept with the run".to_owned())
+        }
         Asks::Reason(_) if entry.input.value().trim().is_empty() => {
             (Tone::Warn, "a reason is needed; the run stays in the record".to_owned())
         }
