@@ -1,7 +1,7 @@
 //! The models that may be fitted to a jump, each with its start taken from the picture of the curve.
 
 use super::fit::{Candidate, Frame, Moving};
-use super::given::{Family, Given, Medium};
+use super::given::{Family, Given, Medium, begins};
 use super::models::{Group, Halides, Model, Redox, RightArm, Sites};
 use crate::reading::Quantity;
 use std::f64::consts::LN_10;
@@ -16,6 +16,10 @@ pub(super) struct Knowledge {
     pub(super) ln_volume: (f64, f64),
     /// ln(C^2 / Kw) with its standard deviation.
     pub(super) arms_apart: (f64, f64),
+    /// Whether the family was told.
+    pub(super) told: bool,
+    /// How the names of the models begin that may be fitted.
+    pub(super) model: Option<String>,
 }
 
 impl Knowledge {
@@ -23,10 +27,10 @@ impl Knowledge {
     pub(super) fn of(given: &Given, quantity: Option<Quantity>, temperature_c: f64) -> Self {
         let aqueous = given.medium == Medium::Aqueous;
         let all = [Family::AcidBase, Family::Precipitation, Family::Redox, Family::Complexation];
-        let named = given.family.filter(|f| all.contains(f));
+        let named = given.family.filter(|f| all.contains(f) && given.model.is_none());
         let families = match (named, quantity) {
             (Some(family), _) => vec![family],
-            (None, Some(Quantity::Ph)) => vec![Family::AcidBase],
+            (None, Some(Quantity::Ph)) if given.model.is_none() => vec![Family::AcidBase],
             (None, _) => all.to_vec(),
         };
         let families = families.into_iter().filter(|f| aqueous || *f != Family::AcidBase).collect();
@@ -41,7 +45,18 @@ impl Knowledge {
             .titrant_mol_l
             .filter(positive)
             .map_or(((pkw - 2.0) * LN_10, 1.3 * LN_10), |c| ((pkw + 2.0 * c.log10()) * LN_10, 0.3));
-        Self { families, ln_volume, arms_apart }
+        let model = given.model.clone();
+        Self { families, ln_volume, arms_apart, told: named.is_some(), model }
+    }
+
+    /// Whether a model of this name, or what adds something that moves to it, may be fitted.
+    fn may_lead_to_wanted(&self, name: &str) -> bool {
+        self.model.as_deref().is_none_or(|wanted| begins(name, wanted) || begins(wanted, name))
+    }
+
+    /// Whether the result may be a model of this name.
+    pub(super) fn allows(&self, name: &str) -> bool {
+        self.model.as_deref().is_none_or(|wanted| begins(name, wanted))
     }
 }
 
@@ -58,8 +73,16 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
     let mut all: Vec<(Candidate, Vec<f64>)> = Vec::new();
     let mut add = |model: Rc<dyn Model>, p: Vec<f64>| {
         let mut whole = vec![frame.ln_slope.0];
+        // What dilutes the hydrogen ions of a couple is no accident of a run: it belongs to the model.
+        let moving = model.protons().map_or(Moving::Nothing, Moving::Protons);
+        if let Moving::Protons(expected) = moving {
+            whole.push(expected);
+        }
         whole.extend(p);
-        all.push((Candidate { model, moving: Moving::Nothing }, whole));
+        let candidate = Candidate { model, moving };
+        if knowledge.may_lead_to_wanted(&candidate.name()) {
+            all.push((candidate, whole));
+        }
     };
     for family in &knowledge.families {
         match family {

@@ -52,7 +52,7 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
         }
         let mut part = series.clone();
         for _ in 0..4 {
-            let fits = attempt(&part, count, (absorbance, current), ln_volume, &mut tried);
+            let fits = attempt(&part, given, count, (absorbance, current), ln_volume, &mut tried);
             let Some(first) = fits.first() else { break };
             let poor = first.lag_one > 0.25 || first.scale > 2.3;
             let shorter = poor.then(|| shortened(&part, &first.ends)).flatten();
@@ -85,6 +85,7 @@ fn well_explained(fit: &Fitted) -> bool {
 /// All bend models with `count` joints on a stretch, best first; empty if none is significant.
 fn attempt(
     series: &Series,
+    given: &Given,
     count: usize,
     (absorbance, current): (bool, bool),
     ln_volume: (f64, f64),
@@ -112,6 +113,9 @@ fn attempt(
                 continue;
             }
             let model = Bend { count, curved_before, curved_behind, stray, ln_volume, ln_width };
+            if !given.allows(&model.name()) {
+                continue;
+            }
             let bend: Rc<dyn Response> = Rc::new(model.clone());
             let mut found: Option<(f64, Fitted)> = None;
             for width in &widths {
@@ -146,8 +150,8 @@ fn attempt(
             keep(found, significant);
         }
     }
-    if current && count == 1 {
-        let polarised: Rc<dyn Response> = Rc::new(Polarised { ln_volume });
+    let polarised: Rc<dyn Response> = Rc::new(Polarised { ln_volume });
+    if current && count == 1 && given.allows(&polarised.name()) {
         let mut found: Option<Fitted> = None;
         for end in valleys(series) {
             let top = series.signal.iter().fold(0.0_f64, |m, x| if x.abs() > m.abs() { *x } else { m });

@@ -12,6 +12,8 @@ use std::rc::Rc;
 
 /// After two rounds, models further behind than this are not carried on.
 const PRUNE: f64 = 24.0;
+/// The same where the family was told.
+const PRUNE_TOLD: f64 = 14.0;
 /// What a fit that cannot be used after two rounds is charged.
 const HANDICAP: f64 = 15.0;
 /// How many models are fitted again with something that moves along the run.
@@ -66,6 +68,9 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
     if knowledge.families.contains(&Family::Complexation) && marks.len() == 1 {
         for charge in [2.0, 1.0] {
             let model = Complexation { charge, ln_slope: frame.ln_slope, ln_volume: knowledge.ln_volume };
+            if !knowledge.allows(&model.name()) {
+                continue;
+            }
             let mut start = complexation_start(frame, marks, &model);
             let model: Rc<dyn Response> = Rc::new(model);
             let mut series = series(frame);
@@ -76,6 +81,7 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
             fits.extend(response::fit(&model, &series, &start, 0.5, 7));
         }
     }
+    fits.retain(|f| knowledge.allows(&f.name));
     for fit in &mut fits {
         fit.fault = fault(fit, frame, marks);
     }
@@ -91,9 +97,10 @@ fn settled(
     running: Vec<(Candidate, Progress, f64)>,
 ) -> Vec<Fitted> {
     let least = running.first().map_or(f64::INFINITY, |r| r.2);
+    let prune = if knowledge.told { PRUNE_TOLD } else { PRUNE };
     let mut fits: Vec<Fitted> = Vec::new();
     for (candidate, mut progress, criterion) in running {
-        if criterion > least + PRUNE {
+        if criterion > least + prune {
             break;
         }
         fit::advance(&candidate, frame, &mut progress, 5);
@@ -104,12 +111,15 @@ fn settled(
     order.sort_by(|a, b| fits[*a].criterion.total_cmp(&fits[*b].criterion));
     order.truncate(MOVING);
     // What a plain model explains to the noise needs nothing that moves.
-    if order.first().is_some_and(|i| plain_enough(&fits[*i])) {
+    if knowledge.model.is_none() && order.first().is_some_and(|i| plain_enough(&fits[*i])) {
         return fits;
     }
     let names: Vec<String> = order.iter().map(|i| fits[*i].name.clone()).collect();
     for (candidate, _) in bank(frame, marks, knowledge) {
         let Some(place) = names.iter().position(|n| *n == candidate.name()) else { continue };
+        if candidate.moving != Moving::Nothing {
+            continue;
+        }
         let mut again = candidate.model.sites().map_or_else(Vec::new, with_activity);
         again.push(Candidate { model: candidate.model, moving: Moving::Electrode(DRIFT) });
         for candidate in again {
@@ -152,6 +162,7 @@ fn lagged(
         let turned: Rc<dyn Response> =
             Rc::new(Turned::new(Rc::clone(&candidate.model), frame.ln_slope, frame.range(), ends));
         let mut start = progress.p.clone();
+        start.drain(1..candidate.offset());
         // The jump is seen late by about rate x time constant; the amounts start that much smaller.
         let shift = rate * LAG_S;
         if let (Some(mark), Some(parts)) = (marks.first(), candidate.model.ends().first()) {

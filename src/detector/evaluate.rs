@@ -12,6 +12,26 @@ use crate::reading::{Curve, CurveHead, Quantity};
 /// Never fails: a curve that cannot be judged gives no end-point and a warning that says why.
 #[must_use]
 pub fn evaluate(curve: &Curve, given: &Given) -> Evaluation {
+    let evaluation = within(curve, given);
+    let Some(model) = given.model.as_deref().filter(|_| evaluation.tried.is_empty()) else {
+        return evaluation;
+    };
+    let mut free = within(curve, &Given { model: None, ..given.clone() });
+    if !free.tried.is_empty() {
+        let mut names: Vec<&str> = free.tried.iter().map(|t| t.model.as_str()).collect();
+        names.sort_unstable();
+        names.dedup();
+        free.warnings.push(format!(
+            "no model for this curve has a name that begins with \"{}\"; all were tried: {}",
+            model.escape_debug(),
+            names.join("; ")
+        ));
+    }
+    free
+}
+
+/// The end-points by the models that `given` allows.
+fn within(curve: &Curve, given: &Given) -> Evaluation {
     let mut evaluation = Evaluation::default();
     let Some(points) = Points::of(curve) else {
         evaluation.warnings.push("fewer than three usable points: nothing can be said".to_owned());

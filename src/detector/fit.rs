@@ -23,6 +23,8 @@ pub(super) struct Frame {
     pub(super) share: Vec<f64>,
     /// -ln of the activity coefficient of a singly charged ion against the middle of the run, for 0.1 mol/L titrant.
     pub(super) salt: Vec<f64>,
+    /// ln of the dilution by the titrant.
+    pub(super) dilution: Vec<f64>,
     /// Standard deviation of the signal in Nernst scales.
     pub(super) u_z: f64,
     /// Standard deviation of a titrant reading.
@@ -56,6 +58,8 @@ pub(super) enum Moving {
     Electrode(f64),
     /// Activity coefficients fall as the titrant brings salt; the size is that of 0.1 mol/L titrant.
     Activity,
+    /// The titrant dilutes the hydrogen ions that its own couple consumes; the size is their number for each electron.
+    Protons(f64),
 }
 
 /// A model with the electrode in front of it: its slope, and a slow drift along the run if asked for.
@@ -84,6 +88,7 @@ impl Candidate {
             Moving::Nothing => name,
             Moving::Electrode(_) => format!("{name}, drift"),
             Moving::Activity => format!("{name}, activity"),
+            Moving::Protons(_) => format!("{name}, hydrogen ions diluted"),
         }
     }
 
@@ -93,6 +98,8 @@ impl Candidate {
             Moving::Nothing => {}
             Moving::Electrode(sd) => all.push(Prior::on(1, 0.0, sd)),
             Moving::Activity => all.push(Prior::on(1, 0.5, 0.6)),
+            // The volume may not be known, the titrant may bring acid and the reaction consumes some.
+            Moving::Protons(expected) => all.push(Prior::on(1, expected, PROTONS_SPREAD * expected)),
         }
         for mut prior in self.model.priors() {
             for term in &mut prior.terms {
@@ -112,6 +119,7 @@ impl Candidate {
             Moving::Nothing => {}
             Moving::Electrode(_) => plain -= p[1] * frame.along(i),
             Moving::Activity => shift = p[1] * frame.salt[i],
+            Moving::Protons(_) => shift = p[1] * frame.dilution[i],
         }
         let place = self.model.titrant(plain * stretch, shift, &p[offset..], &mut gradient[offset..])?;
         let (v, slope) = (place.titrant, place.slope);
@@ -120,11 +128,14 @@ impl Candidate {
             Moving::Nothing => {}
             Moving::Electrode(_) => gradient[1] = -slope * stretch * frame.along(i),
             Moving::Activity => gradient[1] = place.by_shift * frame.salt[i],
+            Moving::Protons(_) => gradient[1] = place.by_shift * frame.dilution[i],
         }
         (v.is_finite() && slope.is_finite()).then_some((v, slope * stretch))
     }
 }
 
+/// Relative standard deviation of the effect of diluted hydrogen ions.
+const PROTONS_SPREAD: f64 = 0.4;
 /// Rounds with a loss that throws nothing out, before the biweight.
 const CAUTIOUS_ROUNDS: usize = 2;
 /// The limit of Tukey's biweight in standard deviations.
@@ -478,6 +489,7 @@ mod tests {
             time_s: None,
             share: vec![1.0; n],
             salt: vec![0.0; n],
+            dilution: vec![0.0; n],
             u_z: 0.01,
             u_titrant: 0.0,
             origin: reference.z_origin_ph,

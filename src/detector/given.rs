@@ -99,14 +99,26 @@ pub struct Given {
     pub slope: Option<(f64, f64)>,
     /// The solvent.
     pub medium: Medium,
+    /// Fit only models whose names begin so, such as `acid-base` or `bend, curved`; ignored with a warning if there are none.
+    pub model: Option<String>,
 }
 
 impl Given {
+    /// Whether a model of this name may be fitted.
+    pub(super) fn allows(&self, name: &str) -> bool {
+        self.model.as_deref().is_none_or(|wanted| begins(name, wanted))
+    }
+
     /// Whether an end-point at `titrant` lies in an accepted window.
     #[must_use]
     pub fn accepts(&self, titrant: f64) -> bool {
         self.windows.is_empty() || self.windows.iter().any(|(low, high)| (*low..=*high).contains(&titrant))
     }
+}
+
+/// Whether a name begins with these letters, large or small.
+pub(super) fn begins(name: &str, with: &str) -> bool {
+    name.get(..with.len()).is_some_and(|first| first.eq_ignore_ascii_case(with))
 }
 
 #[cfg(test)]

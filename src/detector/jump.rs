@@ -189,6 +189,7 @@ fn frame(points: &Points, middle: f64, unit: f64, known: bool, given: &Given) ->
     }
     let v0 = given.sample_volume_ml.filter(|v| v.is_finite() && *v > 0.0).unwrap_or(60.0);
     let salt = salt(&titrant, v0);
+    let dilution = titrant.iter().map(|v| (v.max(0.0) / v0).ln_1p()).collect();
     let ln_slope = match (given.slope, given.medium) {
         (Some((slope, u)), _) if slope.is_finite() && slope > 0.0 && u.is_finite() => {
             (slope.ln(), (u / slope).clamp(0.002, 0.1))
@@ -204,6 +205,7 @@ fn frame(points: &Points, middle: f64, unit: f64, known: bool, given: &Given) ->
         time_s,
         share,
         salt,
+        dilution,
         u_z: points.u_signal / unit.abs(),
         u_titrant: points.u_titrant,
         origin,

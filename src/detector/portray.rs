@@ -117,6 +117,11 @@ pub(super) fn curve(fit: &Fitted, scale: &Scale, frame: Option<&Frame>) -> Vec<(
     let part = |i: u32| f64::from(i) / f64::from(PLACES - 1);
     match (&fit.drawn, frame) {
         (Drawn::Titrant(model, moving), Some(frame)) => {
+            // Drawn with the dilution at the middle of the run: within the width of a line.
+            let shift = match moving {
+                Moving::Protons(_) => fit.p[1] * frame.dilution[frame.dilution.len() / 2],
+                _ => 0.0,
+            };
             let low = frame.z.iter().copied().fold(f64::INFINITY, f64::min);
             let high = frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max);
             let offset = 1 + usize::from(*moving != Moving::Nothing);
@@ -124,8 +129,12 @@ pub(super) fn curve(fit: &Fitted, scale: &Scale, frame: Option<&Frame>) -> Vec<(
             (0..PLACES)
                 .filter_map(|i| {
                     let z = low + part(i) * (high - low);
-                    let place =
-                        model.titrant(z * (-fit.p[0]).exp(), 0.0, &fit.p[offset..], &mut scrap[offset..])?;
+                    let place = model.titrant(
+                        z * (-fit.p[0]).exp(),
+                        shift,
+                        &fit.p[offset..],
+                        &mut scrap[offset..],
+                    )?;
                     let inside = place.titrant >= first && place.titrant <= last;
                     inside.then_some((place.titrant, scale.origin + scale.unit * z))
                 })

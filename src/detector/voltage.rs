@@ -63,6 +63,9 @@ pub(super) fn evaluate(
     for couples in kinds.iter().copied() {
         let model = PolarisedVoltage { couples, ln_volume, range: points.range() };
         let response: Rc<dyn Response> = Rc::new(model);
+        if !given.allows(&response.name()) {
+            continue;
+        }
         // The curve has corners, and a fit stays between two points: each minimum that is found is weighed with the rest.
         for mut start in starts(couples, titrant, z, (low, high), ln_volume.0) {
             if series.time_s.is_some() {

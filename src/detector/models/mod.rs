@@ -79,14 +79,18 @@ pub(super) trait Model {
     fn name(&self) -> String;
     /// What each parameter means.
     fn meanings(&self) -> Vec<Meaning>;
-    /// Titrant at z, where activity coefficients moved the concentrations by `shift` = -ln gamma of a singly charged
-    /// ion against the middle of the run; the derivatives by the parameters go to `gradient`.
+    /// Titrant at z, where something moved the concentrations by `shift` (-ln gamma of a singly charged ion against the
+    /// middle of the run; for a redox titrant ln of the dilution of hydrogen ions, for each electron); the derivatives by the parameters go to `gradient`.
     /// `None` where the model has no titrant for that signal (beyond the titrant's own signal).
     fn titrant(&self, z: f64, shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<Place>;
     /// Which parameters add up to each end-point.
     fn ends(&self) -> Vec<Vec<usize>>;
     /// The sites, if the model is one of acids and bases.
     fn sites(&self) -> Option<&Sites> {
+        None
+    }
+    /// Hydrogen ions for each electron of the titrant's couple, where there are any.
+    fn protons(&self) -> Option<f64> {
         None
     }
     /// Parameters that priors tie to others so closely that they are none.

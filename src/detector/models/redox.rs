@@ -71,9 +71,9 @@ impl Model for Redox {
         all
     }
 
-    fn titrant(&self, z: f64, _shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<Place> {
+    fn titrant(&self, z: f64, shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<Place> {
         let first = self.first();
-        let y = exp(self.titrant * (z - p[RHO]));
+        let y = exp(self.titrant * (z + shift - p[RHO]));
         if y > 1e6 {
             return None;
         }
@@ -126,7 +126,7 @@ impl Model for Redox {
             }
             gradient[RHO] = -rising * dy;
             let whole_slope = slope * (1.0 + y) + rising * dy;
-            return Some(Place { titrant: rising * (1.0 + y), slope: whole_slope, by_shift: 0.0 });
+            return Some(Place { titrant: rising * (1.0 + y), slope: whole_slope, by_shift: rising * dy });
         }
         let (r, dr_dy) = match self.arm {
             RightArm::Splits => {
@@ -146,12 +146,22 @@ impl Model for Redox {
         let by_analyte = if self.analyte_splits { gradient[LN_V0] } else { 0.0 };
         gradient[LN_V0] = by_analyte + v0 * r;
         gradient[RHO] = -lever * dr_dy * dy;
-        Some(Place { titrant: rising + lever * r, slope: slope + lever * dr_dy * dy, by_shift: 0.0 })
+        let arm = lever * dr_dy * dy;
+        Some(Place { titrant: rising + lever * r, slope: slope + arm, by_shift: arm })
     }
 
     fn ends(&self) -> Vec<Vec<usize>> {
         let first = self.first();
         (0..self.analytes.len()).map(|k| (0..=k).map(|i| first + 2 * i).collect()).collect()
+    }
+
+    /// Permanganate and dichromate, in acid solution: 8 for 5 and 14 for 6.
+    fn protons(&self) -> Option<f64> {
+        match self.arm {
+            RightArm::Equal if self.titrant == 5.0 => Some(8.0 / 5.0),
+            RightArm::Splits => Some(14.0 / 6.0),
+            _ => None,
+        }
     }
 
     fn priors(&self) -> Vec<Prior> {

@@ -43,6 +43,9 @@ pub struct Evaluate {
     /// The fixed signal at which the end-point lies, in the unit of the file
     #[arg(long, value_name = "SIGNAL", allow_negative_numbers = true)]
     level: Option<f64>,
+    /// Fit only models whose names begin so (--explain shows names)
+    #[arg(long, value_name = "NAME")]
+    model: Option<String>,
     /// Show the models that were tried and the estimates of classical methods
     #[arg(long)]
     explain: bool,
@@ -170,6 +173,9 @@ impl Evaluate {
         if let Some(signal) = self.level {
             given.level = Some(Level { signal, u_signal: 0.0, stay_s: 0.0 });
             given.shape = given.shape.or(Some(Shape::Level));
+        }
+        if self.model.is_some() {
+            given.model.clone_from(&self.model);
         }
         if let Some(window) = self.window {
             given.windows = vec![window];
