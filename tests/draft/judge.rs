@@ -34,7 +34,7 @@ pub fn read(text: &str, heard: &Heard) -> Result<Vec<Answer>, String> {
     let profile = Profile::parse("draft.toml", text)
         .map_err(|e| e.iter().map(|d| format!("{d:?}")).collect::<Vec<_>>().join("\n"))?;
     let profile = Arc::new(profile);
-    if let Some(d) = profile.check().first() {
+    if let Some(d) = profile.check().iter().find(|d| d.code != "profile.no-example") {
         return Err(format!("check: {d:?}"));
     }
     let mut decoder = Decoder::new(profile);
