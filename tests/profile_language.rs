@@ -198,6 +198,71 @@ fn a_late_answer_is_never_taken_for_the_next() {
 }
 
 #[test]
+fn a_damaged_answer_uses_up_its_request_and_only_that() {
+    let readings = |steps: &[(f64, Result<&str, &str>)]| {
+        let mut decoder = Decoder::new(profile(IN_TURN));
+        let mut out: Vec<Decoded> = Vec::new();
+        for (t, step) in steps {
+            match step {
+                Ok(sent) => decoder.sent(at(*t), sent.as_bytes()),
+                Err(received) => decoder.feed(at(*t), received.as_bytes(), &mut out),
+            }
+        }
+        let readings = out.iter().flat_map(|f| &f.readings);
+        readings.map(|r| (r.channel.to_string(), r.value, r.validity == Validity::Valid)).collect::<Vec<_>>()
+    };
+    // The answer to A comes damaged: the next answers are those to the next requests.
+    assert_eq!(
+        readings(&[
+            (0.0, Ok("A\n")),
+            (0.1, Err("7.#1\n")),
+            (1.0, Ok("B\n")),
+            (1.1, Err("24.5\n")),
+            (2.0, Ok("A\n")),
+            (2.1, Err("7.1\n")),
+        ]),
+        [("temperature".into(), Some(24.5), true), ("ph".into(), Some(7.1), true)]
+    );
+    // Noise before the answer does not cost it, as long as it comes in time.
+    assert_eq!(
+        readings(&[(0.0, Ok("A\n")), (0.1, Err("#\n")), (0.2, Err("7.1\n"))]),
+        [("ph".into(), Some(7.1), true)]
+    );
+    // Noise that comes when nothing is expected any more uses up nothing: the answer is still owed.
+    assert_eq!(
+        readings(&[(0.0, Ok("A\n")), (0.9, Err("#\n")), (1.0, Ok("B\n")), (1.1, Err("7.1\n"))]),
+        [("temperature".into(), Some(7.1), false)]
+    );
+}
+
+#[test]
+fn one_damaged_answer_leaves_the_later_ones_valid() {
+    let mut decoder = Decoder::new(profile(IN_TURN));
+    let (mut out, mut now, mut answers) = (Vec::new(), 0, 0);
+    while now < 20_000_000_000 {
+        let stamp = Stamp { elapsed_ns: now, utc_us: 0 };
+        while let Some(bytes) = decoder.tick(stamp, &mut out) {
+            decoder.sent(stamp, &bytes);
+            answers += 1;
+            let answer: &[u8] = match &bytes[..] {
+                _ if answers == 3 => b"7.#1\n",
+                b"A\n" => b"7.1\n",
+                _ => b"24.5\n",
+            };
+            decoder.feed(stamp, answer, &mut out);
+        }
+        now = decoder.wake_at().unwrap().max(now + 1);
+    }
+    let readings: Vec<_> = out.iter().flat_map(|f| &f.readings).collect();
+    assert!(readings.len() >= 15, "{}", readings.len());
+    for reading in readings {
+        assert_eq!(reading.validity, Validity::Valid, "{reading:?}");
+        let is_ph = &*reading.channel == "ph";
+        assert_eq!(is_ph, reading.value == Some(7.1), "{reading:?}");
+    }
+}
+
+#[test]
 fn a_handshake_is_answered_and_a_repeated_frame_is_read_once() {
     let profile = Arc::new(Profile::shipped("lab-link-handshake").unwrap());
     let mut decoder = Decoder::new(profile);

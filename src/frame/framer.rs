@@ -238,6 +238,7 @@ impl Framer {
         done
     }
 
+    #[inline]
     fn hand_out(
         &self,
         raw: &[u8],
@@ -264,6 +265,7 @@ impl Framer {
         each(Cut { body: &raw[body], raw, at, began: self.began, fault, control });
     }
 
+    #[inline]
     fn step(&mut self, data: &[u8]) -> Step {
         match &self.rules.ending {
             Ending::AnyLine => self.any_line(data),
@@ -284,6 +286,7 @@ impl Framer {
         })
     }
 
+    #[inline]
     fn line(&mut self, end: usize, used: usize) -> Step {
         let fault = std::mem::take(&mut self.too_long).then_some(Fault::TooLong(self.rules.limit));
         if end == 0 { Step::Skip(used) } else { Step::Piece { body: 0..end, used, fault, control: false } }
@@ -311,6 +314,7 @@ impl Framer {
         }
     }
 
+    #[inline]
     fn marks(&mut self, data: &[u8]) -> Step {
         let Ending::Marks(marks) = &self.rules.ending else { return Step::More };
         let longest = marks.iter().map(|mark| mark.len()).max().unwrap_or(1);
@@ -338,7 +342,7 @@ impl Framer {
     }
 
     /// Bytes before a start mark; `None` when `data` begins with it.
-    fn outside(&mut self, data: &[u8], start: &[u8]) -> Option<Step> {
+    fn outside(&self, data: &[u8], start: &[u8]) -> Option<Step> {
         if data.starts_with(start) {
             return None;
         }
@@ -366,26 +370,25 @@ impl Framer {
 
     fn between(&mut self, data: &[u8]) -> Step {
         let Ending::Between { start, ends } = &self.rules.ending else { return Step::More };
-        let (start, ends) = (start.clone(), ends.clone());
-        if let Some(step) = self.outside(data, &start) {
+        if let Some(step) = self.outside(data, start) {
             return step;
         }
         let first = start.len();
         let window = data.len().min(self.rules.limit + 1);
         let mut from = self.scanned.max(first).min(window);
-        let again = memmem::find(&data[from..window], &start).map(|at| from + at);
+        let again = memmem::find(&data[from..window], start).map(|at| from + at);
         let before = again.unwrap_or(window);
         let end = loop {
-            let Some(at) = find_first_byte(&ends, &data[from.min(before)..before]) else { break None };
+            let Some(at) = find_first_byte(ends, &data[from.min(before)..before]) else { break None };
             let at = from + at;
-            match mark_at(&ends, data, at) {
+            match mark_at(ends, data, at) {
                 MarkAt::Whole(length) => break Some((at, length)),
                 MarkAt::Open => return Step::More,
                 MarkAt::No => from = at + 1,
             }
         };
         match (end, again) {
-            (Some((at, length)), _) => self.ended(data, first, at, length, &start),
+            (Some((at, length)), _) => self.ended(data, first, at, length, start),
             (None, Some(again)) => Step::damaged(again, Fault::CutShort),
             (None, None) if data.len() > self.rules.limit => {
                 Step::damaged(self.rules.limit, Fault::TooLong(self.rules.limit))
@@ -423,15 +426,14 @@ impl Framer {
         }
     }
 
-    fn length(&mut self, data: &[u8]) -> Step {
+    fn length(&self, data: &[u8]) -> Step {
         let Ending::Length { start, bytes } = &self.rules.ending else { return Step::More };
-        let (start, bytes) = (start.clone(), *bytes);
         if !start.is_empty()
-            && let Some(step) = self.outside(data, &start)
+            && let Some(step) = self.outside(data, start)
         {
             return step;
         }
-        if data.len() < bytes { Step::More } else { Step::sound(start.len()..bytes, bytes) }
+        if data.len() < *bytes { Step::More } else { Step::sound(start.len()..*bytes, *bytes) }
     }
 }
 
@@ -457,6 +459,7 @@ fn check_before_end(
     }
 }
 
+#[inline]
 fn find_first_byte(marks: &[Box<[u8]>], data: &[u8]) -> Option<usize> {
     match marks {
         [a] => memchr(a[0], data),
@@ -473,8 +476,14 @@ enum MarkAt {
     No,
 }
 
+#[inline]
 fn mark_at(marks: &[Box<[u8]>], data: &[u8], at: usize) -> MarkAt {
     let rest = &data[at..];
+    if let [mark] = marks
+        && rest.starts_with(mark)
+    {
+        return MarkAt::Whole(mark.len());
+    }
     let whole = marks.iter().filter(|mark| rest.starts_with(mark)).map(|mark| mark.len()).max();
     let open = marks.iter().any(|mark| mark.len() > rest.len() && mark.starts_with(rest));
     match (open, whole) {

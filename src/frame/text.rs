@@ -33,6 +33,7 @@ pub struct TextClean {
 }
 
 /// Appends the text of `bytes` to `text`.
+#[inline]
 pub fn decode(bytes: &[u8], encoding: Encoding, text: &mut String) {
     if bytes.is_ascii()
         && let Ok(ascii) = std::str::from_utf8(bytes)
@@ -62,9 +63,11 @@ impl TextClean {
         if self.printer_escapes && text.contains(|c: char| c == ESC || is_width_control(c)) {
             *text = self.without_escapes(text);
         }
-        let inner = text.trim_matches(|c: char| c.is_ascii_control());
-        if self.overprint && inner.contains([CR, BS]) {
-            *text = overprinted(inner)?;
+        if self.overprint {
+            let inner = text.trim_matches(|c: char| c.is_ascii_control());
+            if inner.contains([CR, BS]) {
+                *text = overprinted(inner)?;
+            }
         }
         Ok(())
     }

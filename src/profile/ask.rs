@@ -79,6 +79,9 @@ struct Pending {
     tries: u8,
     /// It has an answer; as many may still come as requests of the same kind were overdue.
     answered: bool,
+    /// A frame that nobody understood came in its time: most likely the answer, damaged. The true answer may
+    /// still come before the deadline, but none is expected behind it.
+    used_up: bool,
 }
 
 impl Pending {
@@ -163,13 +166,13 @@ impl Asking {
         let Some(index) = asks.iter().position(|ask| ask.bytes == bytes) else { return };
         self.any_sent = true;
         self.expire(asks, at, None);
-        if let Some(open) = self.pending.take().filter(|open| !open.answered) {
+        if let Some(open) = self.pending.take().filter(|open| !open.answered && !open.used_up) {
             self.owe(asks, open.ask, at);
         }
         let tries = self.again.take().filter(|(ask, _)| *ask == index).map_or(0, |(_, tries)| tries);
         let ask = &asks[index];
-        self.pending =
-            Some(Pending { ask: index, deadline: at.saturating_add(ask.within_ns), tries, answered: false });
+        let deadline = at.saturating_add(ask.within_ns);
+        self.pending = Some(Pending { ask: index, deadline, tries, answered: false, used_up: false });
         self.due[index] = ask.every_ns.map(|every| at.saturating_add(every));
     }
 
@@ -193,22 +196,24 @@ impl Asking {
         if open.answered {
             return;
         }
-        self.owe(asks, open.ask, open.deadline);
+        if !open.used_up {
+            self.owe(asks, open.ask, open.deadline);
+        }
         let ask = &asks[open.ask];
         if open.tries < ask.retries {
             self.again = Some((open.ask, open.tries + 1));
         } else {
-            self.quiet_until = open.deadline.saturating_add(ask.within_ns);
+            if !open.used_up {
+                self.quiet_until = open.deadline.saturating_add(ask.within_ns);
+            }
             if self.warnings.len() == MOST_OWED {
                 self.warnings.pop_front();
             }
             let times = u32::from(open.tries) + 1;
             let asked = if times == 1 { "asked once".to_owned() } else { format!("asked {times} times") };
-            self.warnings.push_back(format!(
-                "no answer to `{}` within {} ({asked})",
-                ask.name,
-                seconds(ask.within_ns)
-            ));
+            let what = if open.used_up { "no answer that was understood" } else { "no answer" };
+            let within = seconds(ask.within_ns);
+            self.warnings.push_back(format!("{what} to `{}` within {within} ({asked})", ask.name));
         }
     }
 
@@ -235,6 +240,18 @@ impl Asking {
                 open.answered = true;
             }
             None => self.pending = None,
+        }
+    }
+
+    /// A frame that began at this time and that nobody understood uses up the request that waits.
+    pub(crate) fn not_understood(&mut self, asks: &[Ask], began: u64) {
+        if asks.is_empty() {
+            return;
+        }
+        self.expire(asks, began, None);
+        if let Some(open) = &mut self.pending {
+            self.silent[open.ask] = 0;
+            open.used_up = true;
         }
     }
 

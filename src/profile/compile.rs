@@ -917,7 +917,7 @@ fn literal_ops(literal: &str, ops: &mut Vec<Op>) {
         && let UnitFrom::Profile(unit) = number.unit
         && let Some(length) = unit_words::this_unit_at(literal, unit)
     {
-        ops.push(Op::Unit(unit));
+        ops.push(Op::Unit(unit, unit_words::spellings(unit).collect()));
         if length < literal.len() {
             ops.push(Op::Literal(literal[length..].into()));
         }

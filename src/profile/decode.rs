@@ -4,6 +4,7 @@ use super::ask::{Answer, Asking};
 use super::block::Open;
 use super::growth::{Growth, Rule};
 use super::program::{Capture, Field, Held, Kind, NumberField, Op, Scratch, UnitFrom};
+use super::reading_list::{Nameless, ReadingList};
 use super::register;
 use super::{Means, Pattern, Profile};
 use crate::frame::{Cut, Framer, decode};
@@ -106,6 +107,7 @@ impl Seen<'_> {
 /// Reads the wire of one instrument.
 #[derive(Debug, Clone)]
 pub struct Decoder {
+    profile: Arc<Profile>,
     framer: Framer,
     reader: Reader,
 }
@@ -114,7 +116,7 @@ impl Decoder {
     /// A decoder at the start of a wire.
     #[must_use]
     pub fn new(profile: Arc<Profile>) -> Self {
-        Self { framer: Framer::new(profile.rules.clone()), reader: Reader::new(profile) }
+        Self { framer: Framer::new(profile.rules.clone()), reader: Reader::new(&profile), profile }
     }
 
     /// Takes bytes that arrived.
@@ -124,52 +126,48 @@ impl Decoder {
 
     /// As [`Self::feed`], without copies: what is seen is handed over borrowed.
     pub fn feed_each(&mut self, at: Stamp, bytes: &[u8], each: &mut impl FnMut(&Seen<'_>)) {
-        self.reader.close_overdue_block(at, each);
-        let reader = &mut self.reader;
-        self.framer.feed(at, bytes, &mut |cut| reader.take(cut, each));
+        let Self { profile, framer, reader } = self;
+        reader.close_overdue_block(profile, at, each);
+        framer.feed(at, bytes, &mut |cut| reader.take(profile, cut, each));
     }
 
     /// Takes bytes that were sent to the instrument: their echo is known, and answers find their request.
     pub fn sent(&mut self, at: Stamp, bytes: &[u8]) {
-        self.reader.sent(at, bytes);
+        self.reader.sent(&self.profile, at, bytes);
     }
 
     /// Does what is due at `now`: ends frames and blocks that a pause ends, and tells the bytes that are to be
     /// sent now. The caller sends them, says so by [`Self::sent`], and asks again.
     pub fn tick(&mut self, now: Stamp, out: &mut Vec<Decoded>) -> Option<Vec<u8>> {
         let each = &mut |seen: &Seen<'_>| out.push(seen.to_decoded());
-        let reader = &mut self.reader;
-        self.framer.tick(now, &mut |cut| reader.take(cut, each));
-        self.reader.close_overdue_block(now, each);
-        self.reader.asking.tick(&self.reader.profile.asks, now.elapsed_ns, self.framer.arriving())
+        let Self { profile, framer, reader } = self;
+        framer.tick(now, &mut |cut| reader.take(profile, cut, each));
+        reader.close_overdue_block(profile, now, each);
+        reader.asking.tick(&profile.asks, now.elapsed_ns, framer.arriving())
     }
 
     /// When [`Self::tick`] has something to do, in nanoseconds of the monotonic clock; it may lie in the past.
     #[must_use]
     pub fn wake_at(&self) -> Option<u64> {
         let block = self.reader.open.as_ref().and_then(|open| open.deadline);
-        [
-            self.framer.wake_at(),
-            block,
-            self.reader.asking.wake_at(&self.reader.profile.asks, self.framer.arriving()),
-        ]
-        .into_iter()
-        .flatten()
-        .min()
+        [self.framer.wake_at(), block, self.reader.asking.wake_at(&self.profile.asks, self.framer.arriving())]
+            .into_iter()
+            .flatten()
+            .min()
     }
 
     /// The wire is over: hands out what is left.
     pub fn finish(&mut self, out: &mut Vec<Decoded>) {
         let each = &mut |seen: &Seen<'_>| out.push(seen.to_decoded());
-        let reader = &mut self.reader;
-        self.framer.finish(&mut |cut| reader.take(cut, each));
-        self.reader.close_block(each);
+        let Self { profile, framer, reader } = self;
+        framer.finish(&mut |cut| reader.take(profile, cut, each));
+        reader.close_block(profile, each);
     }
 
     /// The line was lost and opened again: what has begun is forgotten, requests are sent anew; running totals stay.
     pub fn reopened(&mut self) {
         self.framer.reset();
-        self.reader.asking = Asking::new(&self.reader.profile.asks);
+        self.reader.asking = Asking::new(&self.profile.asks);
         self.reader.echo.clear();
     }
 
@@ -194,17 +192,15 @@ enum Taken {
 
 #[derive(Debug, Clone)]
 struct Reader {
-    profile: Arc<Profile>,
     asking: Asking,
     number: u64,
     text: String,
     scratch: Scratch,
-    readings: Vec<Reading>,
+    readings: ReadingList,
     marks: Vec<Mark>,
     texts: Vec<(Arc<str>, String)>,
     open: Option<Open>,
-    /// Running totals: field, its rule, its state.
-    growths: Vec<(Arc<str>, Growth)>,
+    totals: Vec<Total>,
     /// Units told by earlier lines.
     units: Vec<(Arc<str>, Unit)>,
     echo: Vec<u8>,
@@ -215,29 +211,34 @@ struct Reader {
 }
 
 impl Reader {
-    fn new(profile: Arc<Profile>) -> Self {
+    fn new(profile: &Profile) -> Self {
         let has_refill = profile.lines.iter().any(|line| line.mark == Some(MarkKind::Refill));
+        let total = |rule: &Rule| Total {
+            channel: Arc::clone(&rule.channel),
+            rule: Some(rule.clone()),
+            growth: Growth::default(),
+        };
+        let totals = profile.growths.iter().map(total).collect();
         Self {
             asking: Asking::new(&profile.asks),
             number: 0,
             text: String::new(),
             scratch: Scratch::default(),
-            readings: Vec::new(),
+            readings: ReadingList::default(),
             marks: Vec::new(),
             texts: Vec::new(),
             open: None,
-            growths: Vec::new(),
+            totals,
             units: Vec::new(),
             echo: Vec::new(),
             last_number: None,
             has_refill,
             line_flags: LineFlags::default(),
-            profile,
         }
     }
 
-    fn sent(&mut self, at: Stamp, bytes: &[u8]) {
-        self.asking.sent(&self.profile.asks, at.elapsed_ns, bytes);
+    fn sent(&mut self, profile: &Profile, at: Stamp, bytes: &[u8]) {
+        self.asking.sent(&profile.asks, at.elapsed_ns, bytes);
         // An answer of a hand-shake is one control byte; its echo is none that could be taken for a frame.
         if bytes.len() > 1 {
             self.echo.clear();
@@ -245,8 +246,7 @@ impl Reader {
         }
     }
 
-    fn take(&mut self, cut: Cut<'_>, each: &mut impl FnMut(&Seen<'_>)) {
-        let profile = Arc::clone(&self.profile);
+    fn take(&mut self, profile: &Profile, cut: Cut<'_>, each: &mut impl FnMut(&Seen<'_>)) {
         self.readings.clear();
         self.marks.clear();
         if cut.control {
@@ -263,7 +263,7 @@ impl Reader {
             let length = self.echo.len();
             self.echo.clear();
             if length == cut.raw.len() {
-                return self.tell_echo(cut, each);
+                return self.tell_echo(profile, cut, each);
             }
             // The request stands before its answer in one frame: the body begins where it ends.
             let before = cut.raw.len() - cut.body.len();
@@ -273,17 +273,21 @@ impl Reader {
         }
         self.text.clear();
         decode(body, profile.encoding, &mut self.text);
+        if cut.fault.is_some() {
+            self.asking.not_understood(&profile.asks, cut.began.elapsed_ns);
+        }
         if let Some(fault) = cut.fault {
             if let Some(handshake) = profile.handshake
                 && cut.fault != Some(crate::frame::Fault::Outside)
             {
                 self.asking.reply(handshake.refuse);
             }
-            return self.tell(cut.at, Told::Damaged(fault.to_string()), each);
+            return self.tell(profile, cut.at, Told::Damaged(fault.to_string()), each);
         }
         if let Err(column) = profile.clean.clean(&mut self.text) {
+            self.asking.not_understood(&profile.asks, cut.began.elapsed_ns);
             let why = format!("different characters were printed over each other in column {column}");
-            return self.tell(cut.at, Told::Damaged(why), each);
+            return self.tell(profile, cut.at, Told::Damaged(why), each);
         }
         trim(&mut self.text);
         if self.text.is_empty() {
@@ -292,18 +296,21 @@ impl Reader {
         if let Some(handshake) = profile.handshake {
             self.asking.reply(handshake.accept);
             if handshake.numbered && self.is_repeat() {
-                return self.tell(cut.at, Told::Taken(Taken::Again), each);
+                return self.tell(profile, cut.at, Told::Taken(Taken::Again), each);
             }
         }
-        let taken = self.classify(&profile, cut.at, cut.began, each);
-        self.tell(cut.at, Told::Taken(taken), each);
+        let taken = self.classify(profile, cut.at, cut.began, each);
+        if taken == Taken::No {
+            self.asking.not_understood(&profile.asks, cut.began.elapsed_ns);
+        }
+        self.tell(profile, cut.at, Told::Taken(taken), each);
     }
 
-    fn tell_echo(&mut self, cut: Cut<'_>, each: &mut impl FnMut(&Seen<'_>)) {
+    fn tell_echo(&mut self, profile: &Profile, cut: Cut<'_>, each: &mut impl FnMut(&Seen<'_>)) {
         self.text.clear();
-        decode(cut.body, self.profile.encoding, &mut self.text);
+        decode(cut.body, profile.encoding, &mut self.text);
         trim(&mut self.text);
-        self.tell(cut.at, Told::Taken(Taken::Echo), each);
+        self.tell(profile, cut.at, Told::Taken(Taken::Echo), each);
     }
 
     /// Takes the number off a frame of a hand-shake; whether the frame came before.
@@ -313,8 +320,8 @@ impl Reader {
         self.last_number.replace(digit) == Some(digit)
     }
 
-    fn tell(&mut self, at: Stamp, told: Told, each: &mut impl FnMut(&Seen<'_>)) {
-        let profile = &self.profile;
+    #[inline]
+    fn tell(&mut self, profile: &Profile, at: Stamp, told: Told, each: &mut impl FnMut(&Seen<'_>)) {
         let fate = match &told {
             Told::Damaged(why) => Fate::Damaged(why),
             Told::Taken(taken) => match taken {
@@ -330,7 +337,14 @@ impl Reader {
         };
         let number = self.number;
         self.number += 1;
-        each(&Seen { number, at, text: &self.text, fate, readings: &self.readings, marks: &self.marks });
+        each(&Seen {
+            number,
+            at,
+            text: &self.text,
+            fate,
+            readings: self.readings.as_slice(),
+            marks: &self.marks,
+        });
     }
 
     fn classify(
@@ -350,7 +364,7 @@ impl Reader {
         }
         for (index, block) in profile.blocks.iter().enumerate() {
             if let Some(pattern) = self.first_match(&block.begins) {
-                self.close_block(each);
+                self.close_block(profile, each);
                 self.gather(pattern, at, None);
                 self.texts.clear();
                 let deadline = block.is_kept().then(|| at.elapsed_ns.saturating_add(block.within_ns));
@@ -401,15 +415,15 @@ impl Reader {
         if let Some(open) = &mut self.open {
             open.steady = self.line_flags.steady.or(open.steady);
             open.not_valid |= self.line_flags.not_valid;
-            open.held.append(&mut self.readings);
+            open.held.extend(self.readings.drain());
         }
     }
 
     /// The block is complete: its readings are those of this frame.
     fn release(&mut self) {
         if let Some(open) = self.open.take() {
-            self.readings = open.held;
-            for reading in &mut self.readings {
+            self.readings.replace(open.held);
+            for reading in self.readings.as_mut_slice() {
                 reading.steady = open.steady.or(reading.steady);
                 if open.not_valid && reading.validity == Validity::Valid {
                     reading.validity = Validity::NotValid(MARKED_NOT_VALID.to_owned());
@@ -418,19 +432,19 @@ impl Reader {
         }
     }
 
-    fn close_overdue_block(&mut self, now: Stamp, each: &mut impl FnMut(&Seen<'_>)) {
+    fn close_overdue_block(&mut self, profile: &Profile, now: Stamp, each: &mut impl FnMut(&Seen<'_>)) {
         let overdue = self
             .open
             .as_ref()
             .and_then(|open| open.deadline)
             .is_some_and(|deadline| now.elapsed_ns > deadline);
         if overdue {
-            self.close_block(each);
+            self.close_block(profile, each);
         }
     }
 
     /// A block whose end does not come any more.
-    fn close_block(&mut self, each: &mut impl FnMut(&Seen<'_>)) {
+    fn close_block(&mut self, profile: &Profile, each: &mut impl FnMut(&Seen<'_>)) {
         let Some(open) = &self.open else { return };
         let block = open.block;
         let last = open.held.last().map(|reading| reading.at);
@@ -439,7 +453,7 @@ impl Reader {
         self.release();
         if let Some(at) = last {
             self.text.clear();
-            self.tell(at, Told::Taken(Taken::Block(block)), each);
+            self.tell(profile, at, Told::Taken(Taken::Block(block)), each);
         }
     }
 
@@ -549,14 +563,14 @@ impl Reader {
             }
             Some(MarkKind::Ignore | MarkKind::PageHeading) => Taken::Ignored(index),
             Some(MarkKind::Refill) => {
-                for (_, growth) in &mut self.growths {
-                    growth.refilled();
+                for total in &mut self.totals {
+                    total.growth.refilled();
                 }
                 Taken::Line(index)
             }
             Some(_) => Taken::Line(index),
         };
-        let readings = std::mem::take(&mut self.readings);
+        let readings = self.readings.drain().collect();
         let texts = std::mem::take(&mut self.texts);
         if let Some(kind) = line.mark.filter(|kind| *kind != MarkKind::Ignore) {
             self.marks.push(Mark { kind, by: Arc::clone(&line.name), readings, texts });
@@ -597,11 +611,12 @@ impl Reader {
             }
         }
         self.scratch.captures = captures;
-        for reading in &mut self.readings {
+        for reading in self.readings.as_mut_slice() {
             reading.steady = self.line_flags.steady;
         }
     }
 
+    #[inline]
     fn number_read(
         &mut self,
         field: &Field,
@@ -649,6 +664,7 @@ impl Reader {
         }
     }
 
+    #[inline]
     fn push(
         &mut self,
         channel: &Arc<str>,
@@ -659,52 +675,64 @@ impl Reader {
         reason: Option<&str>,
     ) {
         let plausible = value.is_none_or(|v| number.quantity.is_plausible(unit.to_canonical(v)));
-        let validity = match reason {
-            Some(why) => Validity::NotValid(why.to_owned()),
-            None if !plausible => {
-                Validity::NotValid(format!("out of the plausible range of {}", number.quantity))
-            }
-            None if self.line_flags.not_valid => Validity::NotValid(MARKED_NOT_VALID.to_owned()),
-            None => Validity::Valid,
+        let validity = if reason.is_none() && plausible && !self.line_flags.not_valid {
+            Validity::Valid
+        } else {
+            Validity::NotValid(why_not_valid(reason, plausible, number.quantity))
         };
+        let may_grow = !self.totals.is_empty() || self.has_refill;
         let value = match value {
-            Some(sent) if validity == Validity::Valid => Some(self.grown(channel, number.quantity, sent)),
+            Some(sent) if may_grow && validity == Validity::Valid => {
+                Some(self.grown(channel, number.quantity, sent))
+            }
             other => other,
         };
-        self.readings.push(Reading {
-            channel: Arc::clone(channel),
-            quantity: number.quantity,
-            value,
-            unit,
-            validity,
-            steady: None,
-            frame: self.number,
-            at,
-        });
+        let (quantity, frame) = (number.quantity, self.number);
+        self.readings.push(channel, Nameless { quantity, value, unit, validity, frame, at });
     }
 
     /// A total goes on growing where the instrument's own starts again.
     fn grown(&mut self, channel: &Arc<str>, quantity: Quantity, sent: f64) -> f64 {
-        let rule: Option<&Rule> = self.profile.growths.iter().find(|rule| rule.channel == *channel);
-        if rule.is_none() && !(self.has_refill && quantity == Quantity::Volume) {
+        if let Some(total) = self.totals.iter_mut().find(|total| total.channel == *channel) {
+            return total.growth.grown(total.rule.as_ref(), sent);
+        }
+        if !(self.has_refill && quantity == Quantity::Volume) {
             return sent;
         }
-        let at = match self.growths.iter().position(|(known, _)| known == channel) {
-            Some(at) => at,
-            None => {
-                self.growths.push((Arc::clone(channel), Growth::default()));
-                self.growths.len() - 1
-            }
-        };
-        self.growths[at].1.grown(rule, sent)
+        let mut growth = Growth::default();
+        let grown = growth.grown(None, sent);
+        self.totals.push(Total { channel: Arc::clone(channel), rule: None, growth });
+        grown
     }
+}
+
+/// A running total.
+#[derive(Debug, Clone)]
+struct Total {
+    channel: Arc<str>,
+    /// None where only an announced refill starts it again.
+    rule: Option<Rule>,
+    growth: Growth,
 }
 
 const MARKED_NOT_VALID: &str = "the instrument marks it as not valid";
 
+/// The first reason against a value. Apart from the way of the valid ones, which must be short.
+#[cold]
+fn why_not_valid(reason: Option<&str>, plausible: bool, quantity: Quantity) -> String {
+    match reason {
+        Some(why) => why.to_owned(),
+        None if !plausible => format!("out of the plausible range of {quantity}"),
+        None => MARKED_NOT_VALID.to_owned(),
+    }
+}
+
 /// Value = number x scale. A scale of one hundredth divides by hundred, so that 687 gives the 6.87 that is
 /// written and not its neighbour.
 fn scaled(number: f64, scale: f64) -> f64 {
+    if scale.to_bits() == 1.0_f64.to_bits() {
+        return number;
+    }
     let inverse = (1.0 / scale).round();
     let is_inverse = scale.abs() < 1.0 && (scale * inverse - 1.0).abs() < 1e-12;
     if is_inverse { number / inverse } else { number * scale }
@@ -742,7 +770,8 @@ impl LineFlags {
             take(name, *meaning);
         }
         for capture in captures {
-            if let (Op::Field(field), Held::Flag(meaning)) = (&pattern.program.ops[capture.op], capture.held)
+            if let Held::Flag(meaning) = capture.held
+                && let Op::Field(field) = &pattern.program.ops[capture.op]
             {
                 take(&field.channel, meaning);
             }
@@ -752,7 +781,13 @@ impl LineFlags {
 }
 
 /// Takes control characters off both ends, blanks off the right one.
+#[inline]
 fn trim(text: &mut String) {
+    let is_plain = |byte: Option<&u8>| byte.is_some_and(|byte| byte.is_ascii_graphic() || *byte == b' ');
+    let (first, last) = (text.as_bytes().first(), text.as_bytes().last());
+    if is_plain(first) && last.is_some_and(u8::is_ascii_graphic) {
+        return;
+    }
     let end = text.trim_end_matches(|c: char| c.is_ascii_control() || c == ' ').len();
     text.truncate(end);
     let start = text.len() - text.trim_start_matches(|c: char| c.is_ascii_control() && c != '\t').len();

@@ -183,7 +183,7 @@ fn sample(program: &Program, variant: usize) -> String {
             Op::Blanks => text.push(' '),
             Op::ExactBlanks(count) => text.push_str(&" ".repeat(*count)),
             Op::AnyBlanks | Op::End => {}
-            Op::Unit(unit) => text.push_str(unit.symbol()),
+            Op::Unit(unit, _) => text.push_str(unit.symbol()),
             Op::OneOf(words) => text.push_str(&words[variant % words.len().max(1)]),
             Op::Try(other) => {
                 if choices % 2 == 1 {

@@ -19,6 +19,7 @@ mod lint;
 mod number;
 mod pattern;
 mod program;
+mod reading_list;
 mod register;
 mod schema;
 mod shape;

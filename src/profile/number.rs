@@ -53,9 +53,8 @@ const MOST_DIGITS: usize = 32;
 /// Digits collected from a text.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Digits {
+    /// At most 19 digits; further ones only move the exponent.
     mantissa: u64,
-    /// Digits in the mantissa; further ones only move the exponent.
-    held: u32,
     seen: usize,
     exponent: i32,
     lossy: bool,
@@ -63,13 +62,11 @@ pub(crate) struct Digits {
 
 impl Digits {
     /// Adds a digit, before or behind the decimal sign.
+    #[inline]
     pub(crate) fn push(&mut self, digit: u8, behind: bool) {
         self.seen += 1;
-        if self.held < 19 {
+        if self.mantissa < 1_000_000_000_000_000_000 {
             self.mantissa = self.mantissa * 10 + u64::from(digit - b'0');
-            if self.mantissa > 0 {
-                self.held += 1;
-            }
             self.exponent -= i32::from(behind);
         } else {
             self.lossy |= digit != b'0';
@@ -86,6 +83,7 @@ impl Digits {
     }
 
     /// The value, correctly rounded; `None` when it is too large to be held.
+    #[inline]
     pub(crate) fn value(&self, exponent: i32) -> Option<f64> {
         /// Powers of ten that a double holds exactly.
         const EXACT: [f64; 23] = [
@@ -109,6 +107,7 @@ impl Digits {
 }
 
 /// The sign character at `at`: whether it is a minus, and its length in bytes.
+#[inline]
 pub(crate) fn sign_at(text: &[u8], at: usize) -> Option<(bool, usize)> {
     match text.get(at..)? {
         [b'-', ..] => Some((true, 1)),

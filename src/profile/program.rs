@@ -6,7 +6,7 @@
 
 use super::number::{Decimal, NumberStyle, scan};
 use super::shape::Shape;
-use super::unit_words::{this_unit_at, unit_at};
+use super::unit_words::{spelling_at, unit_at};
 use crate::reading::{Quantity, Unit};
 use memchr::{memchr, memchr2};
 use std::sync::Arc;
@@ -22,8 +22,8 @@ pub(crate) enum Op {
     AnyBlanks,
     /// So many blanks.
     ExactBlanks(usize),
-    /// A unit in any spelling.
-    Unit(Unit),
+    /// A unit in any of its spellings.
+    Unit(Unit, Box<[&'static str]>),
     /// A field.
     Field(Field),
     /// Go on; if that fails, go on at the step told.
@@ -358,7 +358,7 @@ impl Program {
             Op::Blanks | Op::AnyBlanks => "a blank".to_owned(),
             Op::ExactBlanks(1) => "exactly one blank".to_owned(),
             Op::ExactBlanks(count) => format!("exactly {count} blanks"),
-            Op::Unit(unit) => format!("the unit {unit}"),
+            Op::Unit(unit, _) => format!("the unit {unit}"),
             Op::Try(_) => "an optional part".to_owned(),
             Op::OneOf(words) => format!("one of {}", words.join(", ")),
             Op::End => "the end of the line".to_owned(),
@@ -400,6 +400,7 @@ fn next_char(text: &str, at: usize) -> usize {
 }
 
 /// A step without choice: where it ends.
+#[inline]
 fn step(op: &Op, index: usize, text: &str, pos: usize, captures: &mut Vec<Capture>) -> Option<usize> {
     let bytes = text.as_bytes();
     let rest = &bytes[pos..];
@@ -414,7 +415,9 @@ fn step(op: &Op, index: usize, text: &str, pos: usize, captures: &mut Vec<Captur
         Op::ExactBlanks(count) => {
             rest.get(..*count).is_some_and(|r| r.iter().all(|b| is_blank(*b))).then_some(pos + count)
         }
-        Op::Unit(unit) => this_unit_at(&text[pos..], *unit).map(|length| pos + length),
+        Op::Unit(_, spellings) => {
+            spelling_at(&text[pos..], spellings.iter().copied()).map(|length| pos + length)
+        }
         Op::Field(field) => match field.columns {
             None => {
                 let (held, end) = field_at(field, text, pos)?;
@@ -467,6 +470,7 @@ fn in_columns(
 }
 
 /// The field that begins at `pos`: what it holds and where it ends.
+#[inline]
 fn field_at(field: &Field, text: &str, pos: usize) -> Option<(Held, usize)> {
     let bytes = text.as_bytes();
     match &field.kind {
@@ -487,6 +491,7 @@ fn field_at(field: &Field, text: &str, pos: usize) -> Option<(Held, usize)> {
     }
 }
 
+#[inline]
 fn number_at(number: &NumberField, bytes: &[u8], pos: usize) -> Option<(Held, usize)> {
     if !number.instead.is_empty() {
         let from = pos + bytes[pos..].iter().take(64).take_while(|byte| is_blank(**byte)).count();

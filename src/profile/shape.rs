@@ -138,6 +138,7 @@ impl Shape {
     }
 
     /// The number at `at` if it has this shape. `decimal` is the sign of the wire.
+    #[inline]
     pub(crate) fn scan(
         &self,
         text: &[u8],

@@ -31,6 +31,29 @@ fn normal(c: char) -> char {
 
 /// Length in bytes of `spelling` at the start of `text`, when no letter, digit or stroke follows.
 fn spelled(text: &str, spelling: &str) -> Option<usize> {
+    // Mostly all is ASCII, and bytes decide.
+    let bytes = text.as_bytes();
+    if let (Some(first), Some(wanted)) = (bytes.first(), spelling.as_bytes().first())
+        && first.is_ascii()
+        && wanted.is_ascii()
+    {
+        if first.to_ascii_lowercase() != *wanted {
+            return None;
+        }
+        let length = spelling.len();
+        if let Some(begin) = bytes.get(..length)
+            && begin.eq_ignore_ascii_case(spelling.as_bytes())
+        {
+            match bytes.get(length) {
+                None => return Some(length),
+                Some(next) if next.is_ascii() => {
+                    let goes_on = next.is_ascii_alphanumeric() || matches!(next, b'/' | b'%');
+                    return (!goes_on).then_some(length);
+                }
+                Some(_) => {}
+            }
+        }
+    }
     let mut chars = text.char_indices();
     for wanted in spelling.chars() {
         let (_, found) = chars.next()?;
@@ -53,9 +76,19 @@ pub(crate) fn unit_at(text: &str, quantity: Quantity) -> Option<(Unit, usize)> {
         .max_by_key(|(_, length)| *length)
 }
 
+/// The spellings of `unit`.
+pub(crate) fn spellings(unit: Unit) -> impl Iterator<Item = &'static str> {
+    SPELLINGS.iter().filter(move |(_, u)| *u == unit).map(|(spelling, _)| *spelling)
+}
+
+/// Length in bytes of the longest of these spellings at the start of `text`.
+pub(crate) fn spelling_at(text: &str, spellings: impl Iterator<Item = &'static str>) -> Option<usize> {
+    spellings.filter_map(|spelling| spelled(text, spelling)).max()
+}
+
 /// Length in bytes of a spelling of `unit` at the start of `text`.
 pub(crate) fn this_unit_at(text: &str, unit: Unit) -> Option<usize> {
-    SPELLINGS.iter().filter(|(_, u)| *u == unit).filter_map(|(spelling, _)| spelled(text, spelling)).max()
+    spelling_at(text, spellings(unit))
 }
 
 /// The unit of `quantity` that a profile names by its symbol or another spelling.
