@@ -158,7 +158,7 @@ impl Model for Redox {
     /// Permanganate and dichromate, in acid solution: 8 for 5 and 14 for 6.
     fn protons(&self) -> Option<f64> {
         match self.arm {
-            RightArm::Equal if self.titrant == 5.0 => Some(8.0 / 5.0),
+            RightArm::Equal if (self.titrant - 5.0).abs() < 1e-9 => Some(8.0 / 5.0),
             RightArm::Splits => Some(14.0 / 6.0),
             _ => None,
         }
