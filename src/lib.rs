@@ -21,7 +21,10 @@ pub mod work;
 // End-points: the live watch and the final evaluation. Pure.
 pub mod detector;
 
-// Equilibria, electrodes, constants with their sources. Pure.
+// From volumes and masses to results: formulae, uncertainty, limits, statistics, electrode checks. Pure.
+pub mod results;
+
+// Equilibria, molar masses, buffers, constants with their sources. Pure.
 pub mod chemistry;
 
 // Numerical kernels with their sources. Pure.

@@ -13,6 +13,7 @@ const USES: &[(&str, &[&str])] = &[
     ("frame", &["reading"]),
     ("profile", &["frame", "reading"]),
     ("detector", &["chemistry", "numeric", "reading"]),
+    ("results", &["chemistry", "numeric", "reading"]),
     ("work", &["detector", "reading"]),
     ("source", &["reading", "chemistry"]),
     ("store", &["work", "detector", "reading"]),
@@ -38,7 +39,7 @@ const USES: &[(&str, &[&str])] = &[
 ];
 
 /// Folders that know no clock, file, runtime, database or screen.
-const PURE: &[&str] = &["reading", "numeric", "chemistry", "frame", "profile", "detector", "work"];
+const PURE: &[&str] = &["reading", "numeric", "chemistry", "frame", "profile", "detector", "results", "work"];
 
 /// Words that a pure folder must not contain, outside its tests.
 const IMPURE: &[&str] = &[

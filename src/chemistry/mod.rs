@@ -5,6 +5,7 @@
 pub mod acid_base;
 pub mod activity;
 pub mod constants;
+pub mod formula_mass;
 pub mod generate;
 pub mod titration;
 pub mod water;

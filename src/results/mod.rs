@@ -1,0 +1,85 @@
+//! Results: from measured volumes and masses to a number with unit and uncertainty.
+//!
+//! Pure. Uses `chemistry` and `numeric` only. The path of a number:
+//! a [`Quantity`] (value, unit) enters with its [`Source`]s of uncertainty and becomes an [`Uncertain`]; a [`Formula`]
+//! is checked for dimensions before a run starts and evaluated together with its derivatives.
+//!
+//! ```
+//! use dropwise::results::{Formula, Kind, Scope, Source, Sources, Unit};
+//!
+//! let mut sources = Sources::default();
+//! let mut scope = Scope::default();
+//! let burette = sources.add(Source::triangular("burette", 0.03, "mL", Kind::CalibrationOfVolume)?)?;
+//! scope.set("V", sources.quantity(&"18.64 mL".parse()?, &[burette])?);
+//! let weighing = sources.add(Source::normal("weighing", 0.13, "mg", Kind::CalibrationOfMass)?)?;
+//! scope.set("m", sources.quantity(&"0.3888 g".parse()?, &[weighing])?);
+//! scope.set("M", sources.exact(&"204.2212 g/mol".parse()?));
+//!
+//! let formula = Formula::parse("m / (M * V)")?;
+//! let c = formula.evaluate(&scope)?;
+//! let unit = Unit::parse("mol/L")?;
+//! assert_eq!(format!("{:.5}", unit.from_coherent(c.value)), "0.10214");
+//! assert_eq!(format!("{:.6}", unit.difference_from_coherent(sources.u(&c))), "0.000075");
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+
+mod dimension;
+mod formula;
+mod quantity;
+mod uncertain;
+mod unit;
+
+pub use dimension::Dimension;
+pub use formula::{Fault, Formula, FormulaError, Formulae, Scope, Span};
+pub use quantity::{NotAQuantity, Quantity};
+pub use uncertain::{BadSource, Distribution, Extent, Kind, Source, SourceId, Sources, Uncertain};
+pub use unit::{NotAUnit, Unit};
+
+/// The known name that is nearest to a mistyped one, if one is near enough to be meant.
+pub(crate) fn nearest<'a>(wrong: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    let folded: Vec<char> = wrong.to_lowercase().chars().take(40).collect();
+    let reach = (folded.len() / 3).max(1);
+    known
+        .map(|name| {
+            let other: Vec<char> = name.to_lowercase().chars().collect();
+            (steps(&folded, &other), name)
+        })
+        .filter(|(distance, name)| *distance <= reach && *distance < name.chars().count().max(folded.len()))
+        .min_by_key(|(distance, _)| *distance)
+        .map(|(_, name)| name)
+}
+
+/// Number of letters to add, drop, change or swap with their neighbour between two words
+/// (V. I. Levenshtein, Sov. Phys. Dokl. 10 (1966) 707; the swap after F. J. Damerau, Commun. ACM 7 (1964) 171).
+fn steps(a: &[char], b: &[char]) -> usize {
+    let mut rows = vec![vec![0; b.len() + 1]; a.len() + 1];
+    for i in 0..=a.len() {
+        for j in 0..=b.len() {
+            rows[i][j] = if i == 0 || j == 0 {
+                i + j
+            } else {
+                let change = rows[i - 1][j - 1] + usize::from(a[i - 1] != b[j - 1]);
+                let mut best = change.min(rows[i - 1][j] + 1).min(rows[i][j - 1] + 1);
+                if i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] {
+                    best = best.min(rows[i - 2][j - 2] + 1);
+                }
+                best
+            };
+        }
+    }
+    rows[a.len()][b.len()]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::nearest;
+
+    #[test]
+    fn a_mistyped_name_finds_its_neighbour_and_nonsense_none() {
+        let known = ["V_blank", "V", "m", "c"];
+        assert_eq!(nearest("V_blnak", known.into_iter()), Some("V_blank"));
+        assert_eq!(nearest("v", known.into_iter()), Some("V"));
+        assert_eq!(nearest("x", known.into_iter()), None);
+        assert_eq!(nearest("temperature", known.into_iter()), None);
+    }
+}
