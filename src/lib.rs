@@ -12,6 +12,9 @@ pub mod source;
 // Bytes are cut into frames. Pure; any chunking gives the same frames.
 pub mod frame;
 
+// Files that people write, with their mistakes told in place. Pure.
+pub mod form;
+
 // What a user writes about an instrument: frames become readings. Pure.
 pub mod profile;
 

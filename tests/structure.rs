@@ -10,16 +10,17 @@ const USES: &[(&str, &[&str])] = &[
     ("reading", &[]),
     ("numeric", &[]),
     ("chemistry", &["numeric", "reading"]),
+    ("form", &[]),
     ("frame", &["reading"]),
-    ("profile", &["frame", "reading"]),
+    ("profile", &["form", "frame", "reading"]),
     ("detector", &["chemistry", "numeric", "reading"]),
     ("results", &["chemistry", "numeric", "reading"]),
-    ("work", &["detector", "reading"]),
+    ("work", &["form", "detector", "results", "chemistry", "reading"]),
     ("source", &["reading", "chemistry"]),
-    ("store", &["work", "detector", "reading"]),
-    ("live", &["source", "frame", "profile", "work", "store", "detector", "reading"]),
+    ("store", &["work", "detector", "results", "reading"]),
+    ("live", &["source", "frame", "profile", "work", "store", "detector", "results", "reading"]),
     ("link", &["live", "work"]),
-    ("dashboard", &["link", "work", "detector", "reading"]),
+    ("dashboard", &["link", "work", "detector", "results", "reading"]),
     (
         "cli",
         &[
@@ -28,8 +29,11 @@ const USES: &[(&str, &[&str])] = &[
             "live",
             "store",
             "profile",
+            "form",
             "frame",
             "detector",
+            "results",
+            "chemistry",
             "work",
             "source",
             "reading",
@@ -39,7 +43,8 @@ const USES: &[(&str, &[&str])] = &[
 ];
 
 /// Folders that know no clock, file, runtime, database or screen.
-const PURE: &[&str] = &["reading", "numeric", "chemistry", "frame", "profile", "detector", "results", "work"];
+const PURE: &[&str] =
+    &["reading", "numeric", "chemistry", "form", "frame", "profile", "detector", "results", "work"];
 
 /// Words that a pure folder must not contain, outside its tests.
 const IMPURE: &[&str] = &[

@@ -202,6 +202,6 @@ pub fn procedure_text(name: Option<&str>, settings: &Settings) -> Result<String,
             definition(format!("there is no procedure \"{name}\": {why}; these ship: {shipped}"))
         })?,
     };
-    Procedure::parse(&path, &text).map_err(definition)?;
+    Procedure::read(&path, &text).map_err(definition)?;
     Ok(text)
 }

@@ -59,7 +59,7 @@ fn procedures() -> Vec<dashboard::Procedure> {
     read.map(|(text, procedure)| dashboard::Procedure {
         title: procedure.title,
         text: text.to_owned(),
-        cautions: procedure.caution.into_iter().map(|c| c.text).collect(),
+        cautions: procedure.cautions,
     })
     .collect()
 }

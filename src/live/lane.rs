@@ -363,7 +363,7 @@ impl Lane {
         }
         let procedure = match plan.procedure.as_str() {
             "" => None,
-            text => Some(Procedure::parse("of this run", text)?),
+            text => Some(Procedure::read("of this run", text)?),
         };
         let measured: Vec<Quantity> =
             self.parts.lines.iter().flat_map(|l| l.profile.measures.iter().copied()).collect();
@@ -374,7 +374,7 @@ impl Lane {
                 "the procedure looks at {signal}, which no instrument of this bench measures"
             ));
         }
-        let given = procedure.as_ref().map(Procedure::given).transpose()?.unwrap_or_default();
+        let given = procedure.as_ref().map(Procedure::given).unwrap_or_default();
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
         let bench = &self.parts.bench.bench;
         let pairing = Pairing::new(bench.volume, signal, bench.settling, at);
@@ -384,7 +384,7 @@ impl Lane {
             origin: self.parts.origin,
             curve: pairing.head(),
             warn_before: procedure.as_ref().map_or(DEFAULT_WARN_BEFORE, Procedure::warn_before),
-            cautions: procedure.iter().flat_map(|p| &p.caution).map(|c| c.text.clone()).collect(),
+            cautions: procedure.iter().flat_map(|p| p.cautions.iter().cloned()).collect(),
             at,
             plan,
         };

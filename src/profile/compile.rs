@@ -6,21 +6,18 @@ use super::diagnostic::{Diagnostic, Mistakes, nearest};
 use super::form::{
     AskForm, BecomesWord, BlockForm, CheckPlaceWord, CleanWord, CoversWord, DecimalWord, ExampleForm,
     FieldForm, FlowWord, FrameForm, HandshakeForm, LineForm, MarkWord, ParityWord, ProfileForm, RegisterForm,
-    RestartWord, SignWord, Text, TextOrList, TextWord, ThousandsWord, WireForm,
+    RestartWord, SignWord, Text, TextOrList, TextWord, ThousandsWord, WireForm, profile_form,
 };
 use super::number::{Decimal, NumberStyle, SignPlace, scan};
 use super::pattern::{self, Attribute, FieldPart, Part};
 use super::program::{Field, Kind, NumberField, Op, Program, UnitFrom};
 use super::register::{Register, Registers};
 use super::shape::Shape;
-use super::{
-    Flow, Line, MarkKind, Means, Pattern, Profile, WireSettings, control, growth, schema, unit_words,
-};
+use super::{Flow, Line, MarkKind, Means, Pattern, Profile, WireSettings, control, growth, unit_words};
 use crate::frame::{
     ByteClean, Check, CheckKind, CheckPlace, Encoding, Ending, FrameRules, Parity, TextClean,
 };
 use crate::reading::{Quantity, Unit};
-use serde::Deserialize;
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::Arc;
@@ -41,37 +38,17 @@ type Flags = BTreeMap<Text, BTreeMap<String, bool>>;
 /// Reads a profile; see [`Profile::parse`].
 pub(crate) fn profile(file: &str, text: &str) -> Result<Profile, Vec<Diagnostic>> {
     let mut mistakes = Mistakes::new(file, text);
-    let (mut table, errors) = toml::de::DeTable::parse_recoverable(text);
-    for error in errors {
-        let span = error.span().unwrap_or(0..0);
-        let message = format!("this is no TOML: {}", error.message());
-        mistakes.error("profile.toml", span, message, Some("mend the syntax of this line".to_owned()));
+    let Some(form) = profile_form().read::<ProfileForm>(text, &["title"], &mut mistakes) else {
+        return Err(mistakes.into_sorted());
+    };
+    let profile = Compiler {
+        mistakes: &mut mistakes,
+        style: NumberStyle::default(),
+        fields: &form.field,
+        flags: &form.flags,
     }
-    schema::prune(table.get_mut(), &mut mistakes);
-    // What is missing was told already; a stand-in lets the rest be checked.
-    for key in ["title"] {
-        if !table.get_ref().contains_key(key) {
-            let value = Spanned::new(0..0, toml::de::DeValue::String("".into()));
-            table.get_mut().insert(Spanned::new(0..0, key.into()), value);
-        }
-    }
-    match ProfileForm::deserialize(toml::de::Deserializer::from(table)) {
-        Ok(form) => {
-            let profile = Compiler {
-                mistakes: &mut mistakes,
-                style: NumberStyle::default(),
-                fields: &form.field,
-                flags: &form.flags,
-            }
-            .profile(file, text, &form);
-            if mistakes.is_empty() { Ok(profile) } else { Err(mistakes.into_sorted()) }
-        }
-        Err(error) => {
-            let message = error.message().to_owned();
-            mistakes.error("profile.wrong-type", error.span().unwrap_or(0..0), message, None);
-            Err(mistakes.into_sorted())
-        }
-    }
+    .profile(file, text, &form);
+    if mistakes.is_empty() { Ok(profile) } else { Err(mistakes.into_sorted()) }
 }
 
 struct Compiler<'a, 'm> {

@@ -5,7 +5,21 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer};
 use std::collections::BTreeMap;
 use std::fmt;
+use std::sync::LazyLock;
 use toml::Spanned;
+
+static SCHEMA: LazyLock<serde_json::Value> = LazyLock::new(|| schemars::schema_for!(ProfileForm).to_value());
+
+/// The JSON Schema of a profile file, for editors.
+#[must_use]
+pub fn json_schema() -> &'static serde_json::Value {
+    &SCHEMA
+}
+
+/// What a profile file is checked against.
+pub(crate) fn profile_form() -> crate::form::Form {
+    crate::form::Form { noun: "profile", schema: &SCHEMA }
+}
 
 /// A text with its place in the file.
 pub(crate) type Text = Spanned<String>;

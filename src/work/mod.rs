@@ -5,20 +5,26 @@
 
 mod bench;
 mod command;
+mod equipment;
 mod event;
 mod pairing;
 mod procedure;
+mod role;
 mod run;
 mod state;
+mod worklist;
 
 pub use crate::reading::{FrameFate, FrameLine};
 pub use bench::{Bench, BenchPlan, Instrument, LinePlan, Settling, VolumeFrom};
 pub use command::{Command, RunPlan, VolumeMark};
+pub use equipment::{Equipment, EquipmentKind, equipment_schema, read_equipment};
 pub use event::{Event, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
 pub use pairing::{Marked, Paired, Pairing, choose_signal, default_settling, head_of};
-pub use procedure::{Caution, DEFAULT_WARN_BEFORE, Find, Procedure, Reagent, Vessel, amount};
+pub use procedure::*;
+pub use role::Role;
 pub use run::{Run, Step};
 pub use state::{BenchState, LaneState, RunState};
+pub use worklist::{WorklistRow, read_worklist};
 
 /// Number of a lane: one bench on one recorder.
 pub type LaneId = u32;

@@ -172,9 +172,7 @@ fn new_run(stored: &StoredRun, procedure: &str) -> Result<Run, Fault> {
     let definition = |text: String| Fault { text, exit: Exit::Definition };
     let given = match procedure {
         "" => crate::detector::Given::default(),
-        text => Procedure::parse("of the run", text)
-            .and_then(|procedure| procedure.given())
-            .map_err(definition)?,
+        text => Procedure::read("of the run", text).map(|procedure| procedure.given()).map_err(definition)?,
     };
     let (signal, _) = stored
         .head

@@ -114,8 +114,8 @@ impl Evaluate {
             (Some(path), _) => read_given(path)?,
             (None, Some(name)) => {
                 let text = procedure_text(Some(name), settings)?;
-                let given = Procedure::parse(name, &text).and_then(|procedure| procedure.given());
-                Known::OfAll(Box::new(given.map_err(|text| Fault { text, exit: Exit::Definition })?))
+                let procedure = Procedure::read(name, &text).map_err(|text| Fault { text, exit: Exit::Definition })?;
+                Known::OfAll(Box::new(procedure.given()))
             }
             (None, None) => Known::Nothing,
         };

@@ -1,12 +1,13 @@
-//! A mistake in a profile, with its place and what would be right.
+//! A mistake in a written file, with its place and what would be right.
 
+use std::borrow::Cow;
 use std::fmt;
 use std::ops::Range;
 
 /// How bad it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Severity {
-    /// The profile cannot be used.
+    /// The file cannot be used.
     Error,
     /// It can be used, but hardly means this.
     Warning,
@@ -16,7 +17,7 @@ pub enum Severity {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Diagnostic {
     /// Stable word for programs, such as `profile.unknown-key`.
-    pub code: &'static str,
+    pub code: Cow<'static, str>,
     /// How bad it is.
     pub severity: Severity,
     /// The file as the caller named it.
@@ -71,7 +72,7 @@ impl<'a> Mistakes<'a> {
     /// Adds an error at a span of the text.
     pub(crate) fn error(
         &mut self,
-        code: &'static str,
+        code: impl Into<Cow<'static, str>>,
         span: Range<usize>,
         message: String,
         remedy: Option<String>,
@@ -86,7 +87,7 @@ impl<'a> Mistakes<'a> {
     pub(crate) fn located(
         &self,
         severity: Severity,
-        code: &'static str,
+        code: impl Into<Cow<'static, str>>,
         span: Range<usize>,
         message: String,
         remedy: Option<String>,
@@ -99,7 +100,7 @@ impl<'a> Mistakes<'a> {
         let source_line = text[line_start..line_end].trim_end_matches('\r').to_owned();
         let marked = text[start..end.min(line_end)].chars().count().max(1);
         Diagnostic {
-            code,
+            code: code.into(),
             severity,
             file: self.file.to_owned(),
             line: text[..start].bytes().filter(|byte| *byte == b'\n').count() + 1,

@@ -3,25 +3,67 @@
 //! Gives the bytes that the instruments would send, with their times, and nothing else: whoever plays them into a
 //! port keeps the pace. The truth is known, everything is decided by the seed.
 
+mod day;
+
+pub use day::{Beaker, Day};
+
 use crate::chemistry::acid_base::{Medium, Solute, equilibrate};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use std::collections::VecDeque;
 
-/// A sample on the simulated bench, its titrant, and how the instruments behave.
+/// Something dissolved in the beaker: amount in mmol, charge of the form with all its protons, thermodynamic pKa's
+/// (none for an ion that takes no part).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Dissolved {
+    /// Amount in mmol.
+    pub mmol: f64,
+    /// Charge of the form with all its protons.
+    pub top_charge: i32,
+    /// Thermodynamic pKa, first dissociation first.
+    pub pk: Vec<f64>,
+}
+
+/// How a burette errs: what it delivers more than it shows.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct BuretteError {
+    /// Over its whole capacity of 20 mL, in mL.
+    pub over_all_ml: f64,
+    /// Of its screw, in mL.
+    pub screw_ml: f64,
+    /// Where the screw stands at zero, in turns of 10 mL.
+    pub screw_at: f64,
+}
+
+impl BuretteError {
+    /// What is delivered when so much is shown, in mL.
+    #[must_use]
+    pub fn delivered_ml(self, shown_ml: f64) -> f64 {
+        let turn = |ml: f64| (std::f64::consts::TAU * (ml / 10.0 + self.screw_at)).sin();
+        shown_ml + self.over_all_ml * shown_ml / 20.0 + self.screw_ml * (turn(shown_ml) - turn(0.0))
+    }
+}
+
+/// What is in the beaker and in the burette, and how the instruments behave.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Scenario {
     /// What is determined, in words.
     pub title: String,
-    /// Amount of acid in the beaker in mmol.
-    pub acid_mmol: f64,
-    /// Thermodynamic pKa of the acid.
-    pub acid_pk: f64,
+    /// What is in the beaker.
+    pub beaker: Vec<Dissolved>,
     /// Volume in the beaker at the start in mL.
     pub sample_volume_ml: f64,
-    /// Concentration of the strong base in mol/L.
+    /// Concentration of the strong base at the temperature of the run in mol/L, carbonate included.
     pub titrant_mol_l: f64,
+    /// Share of the base that has become carbonate.
+    pub titrant_carbonate: f64,
+    /// Where the operator expects the end-point, in mL; he goes on a little beyond.
+    pub expected_ml: f64,
+    /// First addition in mL.
+    pub first_addition_ml: f64,
+    /// Instead of a titration: the electrode stands in these buffers, one after the other (pH there).
+    pub buffers_ph: Vec<f64>,
     /// Temperature in degrees Celsius.
     pub temperature_c: f64,
     /// Slope of the electrode as a fraction of the Nernst slope.
@@ -30,8 +72,12 @@ pub struct Scenario {
     pub electrode_offset_ph: f64,
     /// Time constant of the electrode in s.
     pub electrode_lag_s: f64,
+    /// Drift of the electrode in pH an hour.
+    pub electrode_drift_ph_h: f64,
     /// Standard deviation of one reading in pH.
     pub noise_ph: f64,
+    /// How the burette errs.
+    pub burette: BuretteError,
     /// Share of the lines that are damaged on their way.
     pub damage: f64,
     /// How many times faster than a real bench the times run.
@@ -47,17 +93,23 @@ impl Scenario {
     pub fn vinegar(portion: u32) -> Self {
         // The portions differ as pipetted portions do, by half a per cent or so.
         let scatter = 0.004 * (f64::from(portion) * 2.399_963).sin();
+        let mmol = 1.140 * (1.0 + scatter);
         Self {
             title: "vinegar acidity".to_owned(),
-            acid_mmol: 1.140 * (1.0 + scatter),
-            acid_pk: 4.756,
+            beaker: vec![Dissolved { mmol, top_charge: 0, pk: vec![4.756] }],
             sample_volume_ml: 60.0,
             titrant_mol_l: 0.1,
+            titrant_carbonate: 0.0,
+            expected_ml: mmol / 0.1,
+            first_addition_ml: 0.5,
+            buffers_ph: Vec::new(),
             temperature_c: 24.9,
             electrode_slope: 0.982,
             electrode_offset_ph: 0.03,
             electrode_lag_s: 1.6,
+            electrode_drift_ph_h: 0.0,
             noise_ph: 0.004,
+            burette: BuretteError::default(),
             damage: 0.015,
             speed: 1.0,
         }
@@ -69,20 +121,20 @@ impl Scenario {
         self.speed = speed;
         self
     }
-
-    /// The volume at the equivalence point in mL, by stoichiometry.
-    #[must_use]
-    pub fn equivalence_ml(&self) -> f64 {
-        self.acid_mmol / self.titrant_mol_l
-    }
 }
 
+/// R ln 10 / F in mV/K (CODATA 2018).
+const NERNST_MV_PER_K: f64 = 0.198_415_9;
 /// Seconds between two lines of the instrument.
 const LINE_EVERY_S: f64 = 1.0;
 /// What the burette motor dispenses between two lines at most, in mL.
 const DISPENSED_PER_LINE_ML: f64 = 0.4;
 /// Lines before the first addition.
 const LINES_BEFORE: u32 = 6;
+/// Lines for which the electrode stands in one buffer.
+const LINES_PER_BUFFER: u32 = 60;
+/// Carbonic acid at 25 degrees Celsius: handbook values, see `fixtures/reference`.
+const CARBONIC_PK: [f64; 2] = [6.352, 10.329];
 /// Titrant beyond the equivalence point at which the operator is content, in mL.
 const BEYOND_ML: f64 = 1.2;
 
@@ -133,18 +185,32 @@ impl Simulated {
         bench
     }
 
-    /// The volume at the equivalence point in mL.
-    #[must_use]
-    pub fn truth(&self) -> f64 {
-        self.scenario.equivalence_ml()
-    }
-
+    /// The pH in the beaker, by the balance of charge with activities.
     fn equilibrium_ph(&mut self) -> f64 {
         let s = &self.scenario;
-        let total_ml = s.sample_volume_ml + self.dispensed_ml;
-        let acid = Solute::acid(s.acid_mmol / s.sample_volume_ml, 0, vec![s.acid_pk]);
+        if !s.buffers_ph.is_empty() {
+            let which = (self.line / LINES_PER_BUFFER) as usize;
+            return s.buffers_ph[which.min(s.buffers_ph.len() - 1)];
+        }
+        let delivered_ml = s.burette.delivered_ml(self.dispensed_ml).max(0.0);
+        let total_ml = s.sample_volume_ml + delivered_ml;
         let sodium = Solute::ion(s.titrant_mol_l, 1);
-        let solutes = [(s.sample_volume_ml / total_ml, &acid), (self.dispensed_ml / total_ml, &sodium)];
+        let carbonate = Solute::acid(s.titrant_mol_l * s.titrant_carbonate / 2.0, 0, CARBONIC_PK.to_vec());
+        let in_beaker: Vec<Solute> = s
+            .beaker
+            .iter()
+            .map(|d| Solute {
+                concentration: d.mmol / s.sample_volume_ml,
+                top_charge: d.top_charge,
+                pk: d.pk.clone(),
+            })
+            .collect();
+        let mut solutes: Vec<(f64, &Solute)> =
+            in_beaker.iter().map(|solute| (s.sample_volume_ml / total_ml, solute)).collect();
+        solutes.push((delivered_ml / total_ml, &sodium));
+        if s.titrant_carbonate > 0.0 {
+            solutes.push((delivered_ml / total_ml, &carbonate));
+        }
         if let Some(equilibrium) = equilibrate(self.medium, &solutes, self.last_equilibrium_ph) {
             self.last_equilibrium_ph = Some(equilibrium.ph);
         }
@@ -154,7 +220,11 @@ impl Simulated {
     fn shown_ph(&mut self) -> f64 {
         let s = &self.scenario;
         let noise: f64 = StandardNormal.sample(&mut self.rng);
-        7.0 + s.electrode_slope * (self.electrode_ph - 7.0) + s.electrode_offset_ph + s.noise_ph * noise
+        let drift = s.electrode_drift_ph_h * f64::from(self.line) * LINE_EVERY_S / 3600.0;
+        7.0 + s.electrode_slope * (self.electrode_ph - 7.0)
+            + s.electrode_offset_ph
+            + drift
+            + s.noise_ph * noise
     }
 
     /// Whether the meter would mark the value as steady: no more drift over five lines than noise explains.
@@ -168,7 +238,7 @@ impl Simulated {
 
     /// What an attentive person adds next: bold far off, single drops where the last addition moved the pH much.
     fn next_addition_ml(&self, ph: f64) -> f64 {
-        let Some((volume, earlier_ph)) = self.last_dose else { return 0.5 };
+        let Some((volume, earlier_ph)) = self.last_dose else { return self.scenario.first_addition_ml };
         let added = (self.dispensed_ml - volume).max(1e-3);
         let steepness = ((ph - earlier_ph) / added).abs().max(0.05);
         let wanted = (0.14 / steepness).min(1.8 * added.max(0.02)).clamp(0.02, 0.8);
@@ -200,8 +270,10 @@ impl Simulated {
         self.lines_since_dose += 1;
 
         let waited_long = self.lines_since_dose > 25;
-        if self.line > LINES_BEFORE && (steady || waited_long) {
-            if self.dispensed_ml > self.truth() + BEYOND_ML {
+        if !self.scenario.buffers_ph.is_empty() {
+            self.finished = self.line >= LINES_PER_BUFFER * self.scenario.buffers_ph.len() as u32;
+        } else if self.line > LINES_BEFORE && (steady || waited_long) {
+            if self.dispensed_ml > self.scenario.expected_ml + BEYOND_ML {
                 self.finished = true;
             } else {
                 self.dose(ph);
@@ -213,7 +285,12 @@ impl Simulated {
         let at = f64::from(self.line) * LINE_EVERY_S;
         let temperature = self.scenario.temperature_c + 0.1 * (f64::from(self.line) / 97.0).sin();
         let mark = if steady { 'S' } else { '*' };
-        let text = format!("{:.3} mL, {ph:.3} pH, {temperature:.1} C, {mark}\r\n", self.dispensed_ml);
+        // The meter's own pH is that of an ideal electrode; its millivolts are what the electrode gives.
+        let emf_mv = -NERNST_MV_PER_K * (self.scenario.temperature_c + 273.15) * (ph - 7.0);
+        let text = format!(
+            "{:.3} mL, {ph:.3} pH, {emf_mv:.1} mV, {temperature:.1} C, {mark}\r\n",
+            self.dispensed_ml
+        );
         let mut bytes = text.into_bytes();
         let last_chunk_at = at + 0.03;
         if !self.rng.random_bool(self.scenario.damage.clamp(0.0, 1.0)) {
@@ -277,7 +354,7 @@ mod tests {
     #[test]
     fn the_run_passes_the_equivalence_point_in_small_steps_and_ends() {
         let bench = Simulated::new(undamaged(), 3);
-        let truth = bench.truth();
+        let truth = bench.scenario.expected_ml;
         let volumes: Vec<f64> = lines(undamaged(), 3)
             .iter()
             .map(|(_, line)| line.split(" mL").next().and_then(|v| v.trim().parse().ok()).expect("a volume"))
@@ -293,7 +370,7 @@ mod tests {
     fn the_half_volume_shows_the_constant_of_the_acid() {
         let exact = Scenario { noise_ph: 0.0, electrode_slope: 1.0, electrode_offset_ph: 0.0, ..undamaged() };
         let mut bench = Simulated::new(exact, 1);
-        bench.dispensed_ml = bench.truth() / 2.0;
+        bench.dispensed_ml = bench.scenario.expected_ml / 2.0;
         // Half the acid as salt, 0.0087 mol/L: by the Davies equation the pH there lies 0.042 below the pKa.
         let ph = bench.equilibrium_ph();
         assert!((ph - 4.714).abs() < 0.004, "{ph}");
@@ -315,7 +392,7 @@ mod tests {
         let chunks: Vec<_> = Simulated::new(Scenario { damage: 0.3, ..Scenario::vinegar(2) }, 11).collect();
         assert!(chunks.windows(2).all(|pair| pair[0].0 <= pair[1].0));
         let is_whole = |b: &[u8]| {
-            b.ends_with(b"\r\n") && b.is_ascii() && b.windows(2).filter(|w| w == b", ").count() == 3
+            b.ends_with(b"\r\n") && b.is_ascii() && b.windows(2).filter(|w| w == b", ").count() == 4
         };
         let whole = chunks.iter().filter(|(_, b)| is_whole(b)).count();
         assert!(whole < chunks.len() && whole > chunks.len() / 2, "{whole} of {}", chunks.len());
