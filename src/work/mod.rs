@@ -6,6 +6,7 @@
 mod bench;
 mod command;
 mod event;
+mod identity;
 mod pairing;
 mod procedure;
 mod run;
@@ -15,6 +16,7 @@ pub use crate::reading::{FrameFate, FrameLine};
 pub use bench::{Bench, BenchPlan, Instrument, LinePlan, Settling, VolumeFrom};
 pub use command::{Command, RunPlan, VolumeMark};
 pub use event::{Event, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
+pub use identity::{RECORDER, how_known, named, with_key};
 pub use pairing::{Marked, Paired, Pairing, choose_signal, default_settling, head_of};
 pub use procedure::{Caution, DEFAULT_WARN_BEFORE, Find, Procedure, Reagent, Vessel, amount};
 pub use run::{Run, Step};
