@@ -11,7 +11,7 @@ use crate::source::SourceEvent;
 use crate::store::{Commit, Direction, Entry, ReckoningRows, Writer};
 use crate::work::{
     BenchPlan, Command, DEFAULT_WARN_BEFORE, FrameFate, Health, LaneEvent, LaneId, Origin, Pairing,
-    Procedure, Run, RunEnd, RunHead, RunPlan, Step, VolumeMark, choose_signal,
+    Procedure, RECORDER, Run, RunEnd, RunHead, RunPlan, Step, VolumeMark, choose_signal,
 };
 use bytes::Bytes;
 use std::future::Future;
@@ -132,7 +132,7 @@ impl Lane {
         } else {
             "the line is at its end"
         };
-        self.end(why.to_owned(), "the recorder".to_owned()).await;
+        self.end(why.to_owned(), RECORDER.to_owned()).await;
         self.tell(FromLane::Over).await;
     }
 
@@ -330,7 +330,7 @@ impl Lane {
         let past = going.head.plan.end_past.zip(going.run.past_the_last());
         if let Some((limit, past)) = past.filter(|(limit, past)| past >= limit) {
             let why = format!("{past:.3} past the last end-point ({limit:.3} asked for)");
-            self.end(why, "the recorder".to_owned()).await;
+            self.end(why, RECORDER.to_owned()).await;
         }
     }
 
@@ -490,6 +490,8 @@ impl Lane {
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
         entries.extend(rows.result(&evaluation.end_points, &evaluation.warnings));
         let lines = self.parts.lines.iter().map(|l| (l.line_id, l.decoded_to)).collect();
+        let reckoned_by = RECORDER.to_owned();
+        entries.push(rows.reckoned(reckoned_by, String::new()));
         entries.push(Entry::RunEnd { run: head.run, why: why.clone(), lines, at, who });
         let answer = self.parts.writer.write(entries).await;
         // Saved, or kept in memory and told by the writer's state; a writer that has gone is told by the hub.

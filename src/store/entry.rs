@@ -76,6 +76,27 @@ pub struct LineRow {
     pub utc_offset_s: i32,
 }
 
+/// A version of a document: master data, a check, a factor, a series, a result, a signature.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewDatum {
+    /// What it is: `burette`, `titrant lot`, `factor`, ...
+    pub kind: String,
+    /// Which one of its kind; the newest version of a kind and name is the one that holds.
+    pub name: String,
+    /// JSON.
+    pub body: String,
+    /// When it was made.
+    pub utc_us: i64,
+    /// Who made it.
+    pub who: String,
+    /// Where it came from.
+    pub origin: Origin,
+    /// What the ledger says was done: `enter`, `change`, `check`, `sign`, ...
+    pub verb: String,
+    /// Why; empty where there is nothing to say.
+    pub why: String,
+}
+
 /// One thing to write.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Entry {
@@ -168,6 +189,15 @@ pub enum Entry {
         decoding_id: i64,
         /// The first chunk of its wire that counts.
         from_seq: i64,
+    },
+    /// An evaluation is complete: the ledger takes it in.
+    Reckoned {
+        /// The evaluation.
+        reckoning_id: i64,
+        /// Who asked for it.
+        who: String,
+        /// Why; empty for the one that comes with the run.
+        why: String,
     },
     /// A person told a volume.
     Mark {
@@ -263,6 +293,10 @@ pub enum Entry {
         /// Who.
         who: String,
     },
+    /// A version of a document.
+    Datum(Box<NewDatum>),
+    /// The recorder leaves: the ledger takes in what it has not yet.
+    Closed,
 }
 
 impl Entry {

@@ -6,14 +6,22 @@
 mod entry;
 mod error;
 mod insert;
+mod ledger;
 mod open;
 mod read;
+mod read_ledger;
 mod rows;
+mod seal;
+mod table;
+mod verify;
 mod writer;
 
-pub use entry::{Direction, Entry, LineRow, TextKind, text_hash};
+pub use entry::{Direction, Entry, LineRow, NewDatum, TextKind, text_hash};
 pub use error::Error;
+pub use ledger::{Anchor, LedgerRow};
 pub use open::{SCHEMA_VERSION, open_for_reading, open_for_writing};
 pub use read::{Reader, RunRow, StoredLine, StoredRun, WireChunk};
+pub use read_ledger::Datum;
 pub use rows::ReckoningRows;
+pub use verify::{Report, Verified, WrongRow, verify};
 pub use writer::{Commit, NextIds, Writer, WriterState, WriterThread};

@@ -1,6 +1,9 @@
 //! Opening a record: for writing (made and migrated if need be) or for reading only.
 
 use super::Error;
+use super::ledger::{Chain, Decision};
+use super::seal::seal_what_is_there;
+use crate::work::RECORDER;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 use std::path::Path;
@@ -10,7 +13,11 @@ use std::time::Duration;
 const APPLICATION_ID: i64 = 0x6472_6f70;
 
 /// Steps from each schema version to the next; never edited once landed.
-const MIGRATIONS: [&str; 1] = [include_str!("migrations/0001_record.sql")];
+pub(super) const MIGRATIONS: [&str; 2] =
+    [include_str!("migrations/0001_record.sql"), include_str!("migrations/0002_ledger.sql")];
+
+/// The schema version from which rows are sealed.
+pub(super) const SEALED_FROM: i64 = 2;
 
 /// The schema version that this program writes.
 pub const SCHEMA_VERSION: i64 = MIGRATIONS.len() as i64;
@@ -96,11 +103,27 @@ fn migrate(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
         }
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         transaction.execute_batch(sql)?;
+        if version == SEALED_FROM && found > 0 {
+            // What an older program wrote is sealed as it is found, and the ledger says so.
+            let mut chain = Chain { seal: seal_what_is_there(&transaction)?, ..Chain::default() };
+            let decision = Decision {
+                who: RECORDER.to_owned(),
+                verb: "migrate".to_owned(),
+                subject: "record".to_owned(),
+                why: format!("schema {found} had no seals; its rows are sealed as they were found"),
+            };
+            chain.append(&transaction, &decision, now_utc_us())?;
+        }
         transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
         transaction.pragma_update(None, "user_version", version)?;
         transaction.commit()?;
     }
     Ok(())
+}
+
+/// The wall clock, microseconds since 1970 UTC.
+pub(super) fn now_utc_us() -> i64 {
+    jiff::Timestamp::now().as_microsecond()
 }
 
 /// Write-ahead logs need shared memory between programs, which network file systems do not give.

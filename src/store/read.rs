@@ -11,8 +11,8 @@ use std::path::{Path, PathBuf};
 /// A reading connection to a record; other programs may write meanwhile.
 #[derive(Debug)]
 pub struct Reader {
-    path: PathBuf,
-    connection: Connection,
+    pub(super) path: PathBuf,
+    pub(super) connection: Connection,
 }
 
 /// One run in a list.
@@ -107,7 +107,7 @@ impl Reader {
         Ok(Self { path: path.to_owned(), connection: open_for_reading(path)? })
     }
 
-    fn fail(&self) -> impl Fn(rusqlite::Error) -> Error + '_ {
+    pub(super) fn fail(&self) -> impl Fn(rusqlite::Error) -> Error + '_ {
         |source| Error::sqlite(&self.path, source)
     }
 

@@ -58,6 +58,12 @@ impl ReckoningRows {
         entries
     }
 
+    /// The evaluation is complete.
+    #[must_use]
+    pub const fn reckoned(&self, who: String, why: String) -> Entry {
+        Entry::Reckoned { reckoning_id: self.reckoning_id, who, why }
+    }
+
     /// What the final evaluation found and warned of.
     #[must_use]
     pub fn result(&self, end_points: &[EndPoint], warnings: &[String]) -> Vec<Entry> {

@@ -5,7 +5,10 @@
 //! When the disk is full, locked or read-only, batches are kept in memory in their order, the
 //! senders are told in words, and saving goes on by itself.
 
-use super::{Entry, Error, insert::insert, open_for_writing};
+use super::insert::Writing;
+use super::ledger::Chain;
+use super::open::now_utc_us;
+use super::{Entry, Error, open_for_writing};
 use rusqlite::{Connection, TransactionBehavior};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -66,6 +69,7 @@ pub struct NextIds {
 struct Batch {
     entries: Vec<Entry>,
     came: Instant,
+    came_utc_us: i64,
     reply: Option<oneshot::Sender<Commit>>,
 }
 
@@ -92,6 +96,12 @@ impl WriterThread {
     }
 }
 
+impl Batch {
+    fn new(entries: Vec<Entry>, reply: Option<oneshot::Sender<Commit>>) -> Self {
+        Self { entries, came: Instant::now(), came_utc_us: now_utc_us(), reply }
+    }
+}
+
 impl Writer {
     /// Opens the record for writing and starts the thread.
     ///
@@ -100,9 +110,11 @@ impl Writer {
     pub fn start(path: &Path) -> Result<(Self, WriterThread, NextIds), Error> {
         let connection = open_for_writing(path)?;
         let ids = next_ids(&connection).map_err(|source| Error::sqlite(path, source))?;
+        let chain = Chain::load(&connection).map_err(|source| Error::sqlite(path, source))?;
         let (batches, inbox) = mpsc::channel(WAITING_BATCHES);
         let (publish, state) = watch::channel(WriterState::default());
-        let thread = Thread { path: path.to_owned(), connection, inbox, publish, backlog: VecDeque::new() };
+        let backlog = VecDeque::new();
+        let thread = Thread { path: path.to_owned(), connection, chain, inbox, publish, backlog };
         let handle = std::thread::Builder::new()
             .name("record-writer".to_owned())
             .spawn(move || thread.run())
@@ -116,13 +128,13 @@ impl Writer {
     pub async fn write(&self, entries: Vec<Entry>) -> oneshot::Receiver<Commit> {
         let (reply, answer) = oneshot::channel();
         // A closed channel drops the reply, which the receiver sees as "the writer has gone".
-        let _gone = self.batches.send(Batch { entries, came: Instant::now(), reply: Some(reply) }).await;
+        let _gone = self.batches.send(Batch::new(entries, Some(reply))).await;
         answer
     }
 
     /// Hands a batch over without asking for an answer.
     pub async fn write_and_go_on(&self, entries: Vec<Entry>) {
-        let _gone = self.batches.send(Batch { entries, came: Instant::now(), reply: None }).await;
+        let _gone = self.batches.send(Batch::new(entries, None)).await;
     }
 
     /// How the writer stands; changes are signalled.
@@ -149,6 +161,8 @@ fn is_refused_row(error: &rusqlite::Error) -> bool {
 struct Thread {
     path: PathBuf,
     connection: Connection,
+    /// The last row of the ledger and the last seal that are committed.
+    chain: Chain,
     inbox: mpsc::Receiver<Batch>,
     publish: watch::Sender<WriterState>,
     backlog: VecDeque<Batch>,
@@ -197,10 +211,16 @@ impl Thread {
 
     fn commit(&mut self) -> rusqlite::Result<()> {
         let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        for entry in self.backlog.iter().flat_map(|batch| &batch.entries) {
-            insert(&transaction, entry)?;
+        let mut writing = Writing::new(&transaction);
+        for batch in &self.backlog {
+            for entry in &batch.entries {
+                writing.entry(entry, batch.came_utc_us)?;
+            }
         }
-        transaction.commit()
+        let chain = writing.finish(&self.chain)?;
+        transaction.commit()?;
+        self.chain = chain;
+        Ok(())
     }
 
     /// A row that the schema refuses is a fault of this program. It must not hold up the rows behind it:
@@ -254,7 +274,12 @@ impl Thread {
     }
 
     /// Leaves one tidy file behind.
-    fn close(self) -> Option<String> {
+    fn close(mut self) -> Option<String> {
+        self.backlog.push_back(Batch::new(vec![Entry::Closed], None));
+        if let Err(error) = self.commit() {
+            // Nothing is lost: the seals stand, and the next row of the ledger takes them in.
+            tracing::warn!(%error, "the ledger could not take in the last seals");
+        }
         if let Err(error) = self.connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)") {
             // Readers may hold the log; it is taken in at the next opening.
             tracing::debug!(%error, "the write-ahead log stays");

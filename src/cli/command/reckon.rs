@@ -1,6 +1,7 @@
 //! `dropwise reckon`: a stored run is evaluated again from its wire; the first evaluation stays.
 
 use super::run::runtime;
+use crate::cli::attach::own_name;
 use crate::cli::bench::{parsed, procedure_text, profile_text};
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
@@ -26,6 +27,9 @@ pub struct ReckonArgs {
     /// Evaluate by this procedure instead of the one of the run
     #[arg(long, value_name = "PROCEDURE")]
     procedure: Option<String>,
+    /// Why it is evaluated again
+    #[arg(long, default_value = "")]
+    why: String,
     /// One JSON object
     #[arg(long)]
     json: bool,
@@ -75,6 +79,7 @@ impl ReckonArgs {
         let points = again(&stored, &mut sources, &mut run, &mut rows, &mut entries);
         let evaluation = run.evaluate();
         entries.extend(rows.result(&evaluation.end_points, &evaluation.warnings));
+        entries.push(rows.reckoned(own_name(), self.why.clone()));
         let saved = runtime()?.block_on(async { writer.write(entries).await.await });
         drop(writer);
         let unsaved = thread.finish();

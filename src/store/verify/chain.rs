@@ -1,0 +1,74 @@
+//! The chain of the ledger, the contents it tells of, and its hold on the seals.
+
+use super::{Faults, Verified, unreadable};
+use crate::store::ledger::{content_hash, hex};
+use crate::store::{Anchor, LedgerRow};
+use rusqlite::{Connection, OptionalExtension};
+
+/// The head of the ledger.
+pub(super) fn head(connection: &Connection) -> rusqlite::Result<Option<Anchor>> {
+    let sql = "SELECT n, hash, utc_us FROM ledger ORDER BY n DESC LIMIT 1";
+    let read =
+        |row: &rusqlite::Row<'_>| Ok(Anchor { n: row.get(0)?, hash: row.get(1)?, utc_us: row.get(2)? });
+    connection.query_row(sql, [], read).optional()
+}
+
+/// Recomputes the rows of the ledger up to row `last`; gives how many.
+pub(super) fn walk(connection: &Connection, since: Option<&Verified>, last: i64, faults: &Faults) -> u64 {
+    let mut count = 0;
+    if let Err(error) = walk_rows(connection, since, last, faults, &mut count) {
+        let wrong = unreadable(&error);
+        faults.add("ledger", wrong.what);
+    }
+    count
+}
+
+fn walk_rows(
+    connection: &Connection,
+    since: Option<&Verified>,
+    last: i64,
+    faults: &Faults,
+    count: &mut u64,
+) -> rusqlite::Result<()> {
+    let (mut n, mut hash) = since.map_or((0, String::new()), |v| (v.anchor.n, v.anchor.hash.clone()));
+    if let Some(since) = since {
+        let found: Option<String> = connection
+            .query_row("SELECT hash FROM ledger WHERE n = ?", [since.anchor.n], |row| row.get(0))
+            .optional()?;
+        if found.as_ref() != Some(&since.anchor.hash) {
+            let what = "is not the row that was verified before; verify the whole record";
+            faults.add(format!("ledger (n {})", since.anchor.n), what);
+            return Ok(());
+        }
+    }
+    let mut statement = connection.prepare("SELECT * FROM ledger WHERE n > ? AND n <= ? ORDER BY n")?;
+    let mut rows = statement.query([n, last])?;
+    let mut seal = connection.prepare("SELECT hash FROM seal WHERE n = ?")?;
+    while let Some(row) = rows.next()? {
+        let row = LedgerRow::read(row)?;
+        let name = format!("ledger (n {})", row.n);
+        *count += 1;
+        if row.n != n + 1 {
+            faults.add(format!("ledger (n {})", n + 1), "is missing");
+        } else if row.hash != row.expected_hash() {
+            faults.add(&name, "was changed: its hash is not that of its contents");
+        } else if row.prev_hash != hash {
+            faults.add(&name, "does not follow from the row before it");
+        } else {
+            if row.content_hash != content_hash(connection, &row.verb, &row.subject)? {
+                faults.add(&name, format!("{} is not what was entered here", row.subject));
+            }
+            let sealed: Option<Vec<u8>> = seal.query_row([row.seal_n], |row| row.get(0)).optional()?;
+            let sealed = sealed.map_or_else(|| hex(&[0; 32]), |hash| hex(&hash));
+            if sealed != row.seal_hash {
+                faults
+                    .add(format!("seal (n {})", row.seal_n), format!("is not the one that {name} tells of"));
+            }
+        }
+        (n, hash) = (row.n, row.hash);
+        if faults.full() {
+            break;
+        }
+    }
+    Ok(())
+}
