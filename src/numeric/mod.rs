@@ -1,5 +1,6 @@
 //! Numerical kernels with their sources. Uses nothing of the other folders.
 
+pub mod distribution;
 pub mod levenberg;
 pub mod line;
 mod root;

@@ -23,15 +23,21 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+mod budget;
 mod dimension;
 mod formula;
 mod quantity;
+mod series;
+mod simulate;
 mod uncertain;
 mod unit;
 
+pub use budget::{Budget, Coverage, Line, USUAL};
 pub use dimension::Dimension;
 pub use formula::{Fault, Formula, FormulaError, Formulae, Scope, Span};
 pub use quantity::{NotAQuantity, Quantity};
+pub use series::{Scatter, SeriesMean, mean_of_portions};
+pub use simulate::{Simulated, Simulation, simulate};
 pub use uncertain::{BadSource, Distribution, Extent, Kind, Source, SourceId, Sources, Uncertain};
 pub use unit::{NotAUnit, Unit};
 

@@ -8,9 +8,9 @@ use std::fmt;
 ///
 /// ```
 /// use dropwise::results::{Quantity, Unit};
-/// let mass: Quantity = "388.8 mg".parse().unwrap();
-/// assert_eq!(mass.in_unit(&Unit::parse("g").unwrap()), Some(0.3888));
-/// assert_eq!(mass.to_string(), "388.8 mg");
+/// let mass: Quantity = "250 mg".parse().unwrap();
+/// assert_eq!(mass.in_unit(&Unit::parse("g").unwrap()), Some(0.25));
+/// assert_eq!(mass.to_string(), "250 mg");
 /// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Quantity {

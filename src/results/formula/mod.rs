@@ -16,6 +16,7 @@ mod tests;
 
 pub use error::{Fault, FormulaError, Span};
 pub use evaluate::Scope;
+pub(super) use evaluate::{Number, Values};
 pub use several::Formulae;
 
 use super::{Quantity, Unit};

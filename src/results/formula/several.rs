@@ -52,6 +52,18 @@ impl Formulae {
         self.list.iter().map(|(name, formula)| (name.as_str(), formula))
     }
 
+    /// A result and all that it uses, in order; empty if there is no such result.
+    pub(in crate::results) fn needed_for(&self, wanted: &str) -> Vec<(&str, &Formula)> {
+        let mut needed: Vec<(&str, &Formula)> = Vec::new();
+        for (name, formula) in self.iter().collect::<Vec<_>>().into_iter().rev() {
+            if name == wanted || needed.iter().any(|(_, other)| other.names().contains(name)) {
+                needed.push((name, formula));
+            }
+        }
+        needed.reverse();
+        needed
+    }
+
     /// The dimension of each result when the other names have these dimensions.
     ///
     /// # Errors
