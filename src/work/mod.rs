@@ -10,9 +10,11 @@ mod event;
 mod identity;
 mod pairing;
 mod procedure;
+pub mod result;
 mod role;
 mod run;
 mod state;
+mod stock;
 mod worklist;
 
 pub use crate::reading::{FrameFate, FrameLine};
@@ -26,6 +28,7 @@ pub use procedure::*;
 pub use role::Role;
 pub use run::{Run, Step};
 pub use state::{BenchState, LaneState, RunState};
+pub use stock::{BlankValue, BufferRecord, CheckRecord, Factor, Kept, Stock};
 pub use worklist::{WorklistRow, read_worklist};
 
 /// Number of a lane: one bench on one recorder.

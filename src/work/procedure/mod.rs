@@ -9,8 +9,8 @@ mod read;
 mod shipped;
 
 pub use form::{
-    AcceptWord, AddWhen, BlankWord, CompareWord, DistributionWord, HalfWord, HowWord, OverdueWord, ShapeWord,
-    SignalWord, WhenWord, procedure_schema,
+    AddWhen, BlankWord, DistributionWord, HowWord, OverdueWord, ShapeWord, SignalWord, WhenWord,
+    procedure_schema,
 };
 pub use known::{Known, RUN_TIME, blank_name};
 
@@ -211,27 +211,7 @@ pub struct ResultRule {
     /// The unit in which it is stated.
     pub unit: Unit,
     /// How it is rounded.
-    pub rounding: Rounding,
-}
-
-/// How a result is rounded.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Rounding {
-    /// What happens to a half.
-    pub half: HalfWord,
-    /// To what.
-    pub to: RoundTo,
-}
-
-/// To what a result is rounded.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum RoundTo {
-    /// Two digits of the expanded uncertainty.
-    Uncertainty,
-    /// A step in the unit of the result.
-    Step(f64),
-    /// So many significant digits.
-    Digits(u32),
+    pub rounding: results::Rounding,
 }
 
 /// What the uncertainty needs beside the equipment.
@@ -264,12 +244,8 @@ pub struct Limits {
     pub rsd_max: Option<f64>,
     /// Largest range over mean, as a fraction.
     pub range_max: Option<f64>,
-    /// The least and the most of the result, in its unit.
-    pub result: (Option<f64>, Option<f64>),
-    /// Which value is compared.
-    pub compare: CompareWord,
-    /// How a limit is applied.
-    pub rule: AcceptWord,
+    /// Where the result must lie; `None`: it is reported without a verdict.
+    pub result: Option<results::Limits>,
     /// How much of the burette a portion may use, as fractions.
     pub burette_use: Option<(f64, f64)>,
     /// Largest relative difference of a factor from the nominal strength, as a fraction.

@@ -1,0 +1,232 @@
+//! The result of one portion, with its budget.
+
+use super::{Input, scope_of};
+use crate::chemistry::formula_mass::AtomicWeights;
+use crate::results::{Budget, Coverage, Dimension, Formulae, Kind, Line, Source, Sources, Uncertain};
+use crate::work::procedure::{Procedure, ResultRule};
+use serde::{Deserialize, Serialize};
+
+/// Lines of a budget that are kept; further ones contribute less than any of them.
+const LINES_KEPT: usize = 40;
+
+/// One line of a budget, as it is kept and shown.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BudgetLine {
+    /// The source.
+    pub name: String,
+    /// Where it belongs.
+    pub kind: Kind,
+    /// Standard uncertainty of the source in `unit`.
+    pub u: f64,
+    /// The unit of `u`.
+    pub unit: String,
+    /// Contribution to the standard uncertainty of the result, in the unit of the result.
+    pub contribution: f64,
+    /// Share of the variance, 0 to 1.
+    pub share: f64,
+    /// Degrees of freedom; `None`: as good as infinite.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub degrees: Option<f64>,
+    /// How many portions it joins; 0 for a source that all share.
+    pub portions: usize,
+    /// Where the figure came from.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub from: String,
+}
+
+impl BudgetLine {
+    fn of(line: &Line) -> Self {
+        Self {
+            name: line.name.clone(),
+            kind: line.kind,
+            u: line.u,
+            unit: line.unit.to_string(),
+            contribution: line.contribution,
+            share: line.share,
+            degrees: line.degrees.is_finite().then_some(line.degrees),
+            portions: line.portions,
+            from: line.from.clone(),
+        }
+    }
+}
+
+/// One result as it is kept: the full value, what is told, and the budget.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ResultValue {
+    /// What it is, in words.
+    pub name: String,
+    /// Its name in later formulae.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub symbol: Option<String>,
+    /// The unit.
+    pub unit: String,
+    /// The full value in `unit`.
+    pub value: f64,
+    /// Combined standard uncertainty in `unit`.
+    pub u: f64,
+    /// Coverage factor.
+    pub k: f64,
+    /// Expanded uncertainty in `unit`.
+    pub expanded: f64,
+    /// Probability of the stated interval.
+    pub coverage: f64,
+    /// Effective degrees of freedom; `None`: as good as infinite.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub degrees: Option<f64>,
+    /// The value as it is told.
+    pub told: String,
+    /// The value that `told` means.
+    pub told_value: f64,
+    /// The expanded uncertainty as it is told.
+    pub told_expanded: String,
+    /// What the budget lacks, in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub incomplete: Option<String>,
+    /// The budget, the largest contribution first.
+    pub budget: Vec<BudgetLine>,
+}
+
+impl ResultValue {
+    /// From a number over its sources.
+    ///
+    /// # Errors
+    /// In words, when the number has no value.
+    pub fn of(procedure: &Procedure, rule: &ResultRule, number: &Uncertain, sources: &Sources) -> Result<Self, String> {
+        let coverage = Coverage::Probability(procedure.uncertainty.coverage);
+        let budget = Budget::of(number, sources, &rule.unit, coverage, &expected(procedure, rule))
+            .ok_or_else(|| format!("{}: the formula does not give {}", rule.name, rule.unit))?;
+        let told = rule
+            .rounding
+            .apply(budget.value, Some(budget.expanded).filter(|u| *u > 0.0), &rule.unit)
+            .or_else(|_| {
+                // A result without uncertainty cannot be rounded to it: four digits (common practice, no source).
+                let to = crate::results::To::Digits(4);
+                crate::results::Rounding { to, ..rule.rounding.clone() }.apply(budget.value, None, &rule.unit)
+            })
+            .map_err(|wrong| format!("{}: {wrong}", rule.name))?;
+        let two_digits = crate::results::Rounding {
+            tie: crate::results::Tie::HalfUp,
+            to: crate::results::To::Digits(2),
+        };
+        let told_expanded = told.uncertainty.clone().or_else(|| {
+            Some(two_digits.apply(budget.expanded, None, &rule.unit).ok()?.text)
+        });
+        Ok(Self {
+            name: rule.name.clone(),
+            symbol: rule.symbol.clone(),
+            unit: rule.unit.to_string(),
+            value: budget.value,
+            u: budget.u,
+            k: budget.k,
+            expanded: budget.expanded,
+            coverage: procedure.uncertainty.coverage,
+            degrees: budget.degrees.is_finite().then_some(budget.degrees),
+            told: told.text,
+            told_value: told.value,
+            told_expanded: told_expanded.unwrap_or_default(),
+            incomplete: budget.incomplete(),
+            budget: budget.lines.iter().take(LINES_KEPT).map(BudgetLine::of).collect(),
+        })
+    }
+
+    /// The result in one line: `5.02 g/100 g ± 0.04 g/100 g (k = 2.01)`.
+    #[must_use]
+    pub fn line(&self) -> String {
+        if self.expanded > 0.0 {
+            format!("{} {} ± {} {} (k = {:.2})", self.told, self.unit, self.told_expanded, self.unit, self.k)
+        } else {
+            format!("{} {}, no uncertainty", self.told, self.unit)
+        }
+    }
+}
+
+/// The kinds of source without which the budget of a result is incomplete.
+fn expected(procedure: &Procedure, rule: &ResultRule) -> Vec<Kind> {
+    let names = rule.formula.names();
+    let uses = |name: &str| names.contains(name);
+    let mut kinds = Vec::new();
+    if procedure.finds.iter().any(|find| uses(&find.name)) {
+        kinds.push(Kind::CalibrationOfVolume);
+    }
+    if procedure.asked.iter().any(|a| uses(&a.name) && a.unit.dimension() == Dimension::MASS) {
+        kinds.push(Kind::CalibrationOfMass);
+    }
+    let reagent = procedure.reagent.as_ref().filter(|r| !r.is_standardised_here && uses(&r.name));
+    if reagent.is_some() {
+        kinds.push(Kind::Factor);
+    }
+    kinds
+}
+
+/// The results of one portion.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct PortionResult {
+    /// What entered.
+    pub inputs: Vec<Input>,
+    /// What came out, in the order of the procedure.
+    pub results: Vec<ResultValue>,
+    /// Things to know.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub warnings: Vec<String>,
+    /// Why there is no result, in words.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub missing: Vec<String>,
+}
+
+/// The numbers of one portion over common sources, in the order of the procedure's results.
+///
+/// # Errors
+/// In words: a formula without a value, an input that is not there.
+pub fn numbers_of(
+    procedure: &Procedure,
+    inputs: &[Input],
+    portion: u32,
+    sources: &mut Sources,
+) -> Result<Vec<Uncertain>, String> {
+    let mut scope = scope_of(inputs, portion, sources)?;
+    let key = |(at, rule): (usize, &ResultRule)| rule.symbol.clone().unwrap_or_else(|| format!("result_{}", at + 1));
+    let list = procedure.results.iter().enumerate().map(|(at, rule)| (key((at, rule)), rule.formula.clone()));
+    let formulae = Formulae::new(list.collect()).map_err(|wrong| wrong.to_string())?;
+    for rule in &procedure.results {
+        scope
+            .fill_molar_masses(&rule.formula, &AtomicWeights::current(), sources)
+            .map_err(|wrong| format!("{}: {wrong}", rule.name))?;
+    }
+    let found = formulae.evaluate(&scope).map_err(|wrong| wrong.to_string())?;
+    let mut numbers = Vec::new();
+    for (at, rule) in procedure.results.iter().enumerate() {
+        let mut number = found.get(&key((at, rule))).cloned().ok_or_else(|| format!("{} has no value", rule.name))?;
+        if let Some(fraction) = procedure.uncertainty.repeatability {
+            let source = Source::normal("repeatability of the procedure", fraction, "1", Kind::Repeatability)
+                .map_err(|wrong| wrong.to_string())?
+                .told("scatter of the whole determination", "validation, stated by the procedure")
+                .of_portion(portion);
+            let id = sources.add(source).map_err(|wrong| wrong.to_string())?;
+            number.parts.insert(id, number.value);
+        }
+        numbers.push(number);
+    }
+    Ok(numbers)
+}
+
+/// The result of one portion from what was assembled.
+#[must_use]
+pub fn evaluate_portion(procedure: &Procedure, assembled: super::Assembled) -> PortionResult {
+    let super::Assembled { inputs, warnings, mut missing } = assembled;
+    let mut results = Vec::new();
+    if missing.is_empty() && !procedure.results.is_empty() {
+        let mut sources = Sources::default();
+        match numbers_of(procedure, &inputs, 1, &mut sources) {
+            Ok(numbers) => {
+                for (rule, number) in procedure.results.iter().zip(&numbers) {
+                    match ResultValue::of(procedure, rule, number, &sources) {
+                        Ok(value) => results.push(value),
+                        Err(why) => missing.push(why),
+                    }
+                }
+            }
+            Err(why) => missing.push(why),
+        }
+    }
+    PortionResult { inputs, results, warnings, missing }
+}
