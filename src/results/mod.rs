@@ -24,18 +24,24 @@
 //! ```
 
 mod budget;
+pub mod control;
 mod dimension;
 mod formula;
+mod limits;
 mod quantity;
+mod rounding;
 mod series;
 mod simulate;
+pub mod statistics;
 mod uncertain;
 mod unit;
 
 pub use budget::{Budget, Coverage, Line, USUAL};
 pub use dimension::Dimension;
 pub use formula::{Fault, Formula, FormulaError, Formulae, Scope, Span};
+pub use limits::{BadLimits, Compare, Decision, Limits, Verdict};
 pub use quantity::{NotAQuantity, Quantity};
+pub use rounding::{BadRounding, Rounded, Rounding, Tie, To};
 pub use series::{Scatter, SeriesMean, mean_of_portions};
 pub use simulate::{Simulated, Simulation, simulate};
 pub use uncertain::{BadSource, Distribution, Extent, Kind, Source, SourceId, Sources, Uncertain};
