@@ -138,11 +138,7 @@ impl Stock {
 
     /// The piece of a kind, when there is only one that fits.
     #[must_use]
-    pub fn only(
-        &self,
-        kind: EquipmentKind,
-        fits: impl Fn(&Equipment) -> bool,
-    ) -> Option<&Kept<Equipment>> {
+    pub fn only(&self, kind: EquipmentKind, fits: impl Fn(&Equipment) -> bool) -> Option<&Kept<Equipment>> {
         let mut fitting = self.of(kind).filter(|kept| fits(&kept.it));
         let first = fitting.next()?;
         fitting.next().is_none().then_some(first)

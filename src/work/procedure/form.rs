@@ -482,7 +482,7 @@ pub(super) struct RoundingForm {
 /// What happens to a half.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum HalfWord {
+pub(super) enum HalfWord {
     /// Away from zero.
     #[default]
     HalfUp,
@@ -592,7 +592,7 @@ pub(super) struct ResultLimitsForm {
 /// Which value is compared with limits.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum CompareWord {
+pub(super) enum CompareWord {
     /// The value as it is stated.
     #[default]
     Rounded,
@@ -603,7 +603,7 @@ pub enum CompareWord {
 /// How a limit is applied.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
-pub enum AcceptWord {
+pub(super) enum AcceptWord {
     /// The value itself must lie inside.
     #[default]
     Simple,

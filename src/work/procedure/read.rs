@@ -1,13 +1,12 @@
 //! From the file to a procedure: every part is checked, every mistake is told with its place.
 
 use super::form::{
-    BlankForm, ConstantForm, FindForm, LimitsForm, MediumWord, ProcedureForm, ResultForm, RoundingForm, Text,
-    UncertaintyForm, procedure_form,
+    AcceptWord, BlankForm, CompareWord, ConstantForm, FindForm, HalfWord, LimitsForm, MediumWord,
+    ProcedureForm, ResultForm, RoundingForm, Text, UncertaintyForm, procedure_form,
 };
 use super::{
     Asked, Blank, BlankWord, Constant, ConstantKind, ConstantValue, DueStep, Electrode, Find, Freshness,
-    HalfWord, Limits, OverdueWord, Procedure, Reagent, ResultRule, RoundTo, Rounding, ShapeWord, Solution,
-    Uncertainty, WhenWord, known,
+    Limits, OverdueWord, Procedure, Reagent, ResultRule, ShapeWord, Solution, Uncertainty, WhenWord, known,
 };
 use crate::chemistry::formula_mass::{AtomicWeights, Composition};
 use crate::detector::{Level, Medium};
@@ -395,11 +394,10 @@ impl Reader<'_, '_> {
         for form in forms {
             let unit = self.unit(&form.unit);
             let formula = self.formula(form, &known, &unclear, unit.as_ref());
-            let rounding =
-                form.rounding.as_ref().map_or(
-                    Some(Rounding { half: HalfWord::HalfUp, to: RoundTo::Uncertainty }),
-                    |rounding| self.rounding(rounding, unit.as_ref()),
-                );
+            let rounding = form.rounding.as_ref().map_or(
+                Some(results::Rounding { tie: results::Tie::HalfUp, to: results::To::Uncertainty(2) }),
+                |rounding| self.rounding(rounding, unit.as_ref()),
+            );
             if let Some(symbol) = &form.symbol {
                 self.declare(symbol.get_ref(), symbol.span(), "a result");
                 match &unit {
@@ -447,46 +445,41 @@ impl Reader<'_, '_> {
         .ok()
     }
 
-    fn rounding(&mut self, form: &RoundingForm, unit: Option<&Unit>) -> Option<Rounding> {
-        let text = form.to.get_ref().trim();
-        let digits = text.strip_suffix("digits").or_else(|| text.strip_suffix("digit")).map(str::trim);
-        let to = if text == "uncertainty" {
-            RoundTo::Uncertainty
-        } else if let Some(digits) = digits {
-            match digits.parse::<u32>() {
-                Ok(n) if (1..=12).contains(&n) => RoundTo::Digits(n),
-                _ => {
-                    let message = format!("\"{text}\" is no number of digits");
-                    self.error("rounding", form.to.span(), message, "write 1 to 12, such as \"3 digits\"");
-                    return None;
-                }
-            }
-        } else {
-            let step = self.measure(&form.to, "0.01 g/100 g")?;
-            let unit = unit?;
-            if step.unit.dimension() != unit.dimension() || step.value <= 0.0 {
-                let message = format!("\"{text}\" is no step of a result in {unit}");
-                let remedy =
-                    format!("write \"uncertainty\", \"3 digits\", or a step such as \"0.01 {unit}\"");
-                self.error("rounding", form.to.span(), message, &remedy);
-                return None;
-            }
-            RoundTo::Step(step.value * step.unit.scale() / unit.scale())
+    fn rounding(&mut self, form: &RoundingForm, unit: Option<&Unit>) -> Option<results::Rounding> {
+        let half = match form.rule {
+            HalfWord::HalfUp => "half-up",
+            HalfWord::HalfEven => "half-even",
         };
-        Some(Rounding { half: form.rule, to })
+        // Tried on a value, so that a step in another kind of unit is told now and not after the titration.
+        let rule = results::Rounding::parse(half, form.to.get_ref()).and_then(|rule| {
+            rule.apply(1.0, Some(0.1), unit.unwrap_or(&Unit::one()))?;
+            Ok(rule)
+        });
+        rule.map_err(|wrong| {
+            let remedy = "write \"uncertainty\", \"3 digits\", or a step in the unit of the result";
+            self.error("rounding", form.to.span(), wrong.to_string(), remedy);
+        })
+        .ok()
     }
 
     /// `unit`: that of the first result, once it is known.
     fn limits(&mut self, form: &LimitsForm, unit: Option<&Unit>) -> Limits {
         let planned = form.replicates.planned;
-        let mut limit = |text: Option<&Text>| {
-            let (text, unit) = (text?, unit?);
-            let value = self.coherent_on_scale(text, unit)?;
-            Some(unit.from_coherent(value))
-        };
-        let result = form.result.as_ref();
-        let result_limits =
-            (limit(result.and_then(|r| r.from.as_ref())), limit(result.and_then(|r| r.to.as_ref())));
+        let result = form.result.as_ref().zip(unit).map(|(limits, unit)| {
+            let mut limit = |text: Option<&Text>| text.and_then(|text| self.limit(text, unit));
+            results::Limits {
+                from: limit(limits.from.as_ref()),
+                to: limit(limits.to.as_ref()),
+                compare: match limits.compare {
+                    CompareWord::Rounded => results::Compare::Rounded,
+                    CompareWord::Full => results::Compare::Full,
+                },
+                decision: match limits.rule {
+                    AcceptWord::Simple => results::Decision::Simple,
+                    AcceptWord::GuardBand => results::Decision::GuardBand,
+                },
+            }
+        });
         let burette_use =
             form.burette_use.as_ref().and_then(|used| self.fraction(&used.from).zip(self.fraction(&used.to)));
         Limits {
@@ -496,18 +489,17 @@ impl Reader<'_, '_> {
             add_when: form.replicates.add_when,
             rsd_max: form.rsd_max.as_ref().and_then(|text| self.fraction(text)),
             range_max: form.range_max.as_ref().and_then(|text| self.fraction(text)),
-            result: result_limits,
-            compare: result.map_or_else(Default::default, |r| r.compare),
-            rule: result.map_or_else(Default::default, |r| r.rule),
+            result,
             burette_use,
             from_nominal_max: form.from_nominal_max.as_ref().and_then(|text| self.fraction(text)),
         }
     }
 
-    fn coherent_on_scale(&mut self, text: &Text, unit: &Unit) -> Option<f64> {
-        let measure = self.measure(text, &format!("5 {unit}"))?;
-        if measure.dimension() == unit.dimension() {
-            return Some(measure.coherent());
+    /// A limit of the first result.
+    fn limit(&mut self, text: &Text, unit: &Unit) -> Option<results::Quantity> {
+        let quantity = self.measure(text, &format!("5 {unit}"))?;
+        if quantity.dimension() == unit.dimension() {
+            return Some(quantity);
         }
         let message = format!("\"{}\" is no limit of a result in {unit}", text.get_ref());
         self.error("dimension", text.span(), message, &format!("state it in {unit}"));

@@ -148,7 +148,8 @@ impl<'a> Gathering<'a> {
                 // A person may tell what the curve does not show.
                 None if self.facts.values.contains_key(&find.name) => self.told(find),
                 None if !find.may_be_missing => {
-                    let window = find.window.map(|(a, b)| format!(" between {a} and {b} {}", self.titrant_unit()));
+                    let window =
+                        find.window.map(|(a, b)| format!(" between {a} and {b} {}", self.titrant_unit()));
                     self.out.missing.push(format!(
                         "the end-point {} was not found{}",
                         find.name,
@@ -172,7 +173,11 @@ impl<'a> Gathering<'a> {
         };
         match typed(text, self.titrant_unit()) {
             Ok((quantity, u)) => {
-                let from = if find.shape == Some(ShapeWord::Printed) { "printed by the instrument" } else { "seen and keyed" };
+                let from = if find.shape == Some(ShapeWord::Printed) {
+                    "printed by the instrument"
+                } else {
+                    "seen and keyed"
+                };
                 self.find(find, quantity, u, from);
             }
             Err(why) => self.out.missing.push(format!("the end-point {}: {why}", find.name)),
@@ -185,9 +190,12 @@ impl<'a> Gathering<'a> {
         let mut sources = Vec::new();
         match u {
             Some(u) => sources.push(
-                InputSource::shared(format!("end-point {}", find.name), Kind::EndPoint, u, unit, from).of_each_portion(),
+                InputSource::shared(format!("end-point {}", find.name), Kind::EndPoint, u, unit, from)
+                    .of_each_portion(),
             ),
-            None => self.out.warnings.push(format!("the end-point {} has no uncertainty of its own", find.name)),
+            None => {
+                self.out.warnings.push(format!("the end-point {} has no uncertainty of its own", find.name))
+            }
         }
         let mut value = titrant;
         if !self.facts.by_mass {
@@ -202,7 +210,9 @@ impl<'a> Gathering<'a> {
     fn burette(&mut self, find: &Find, titrant: f64, sources: &mut Vec<InputSource>) -> f64 {
         let Some(burette) = self.equipment(EquipmentKind::Burette, &find.name, |_| true) else {
             if self.stock.of(EquipmentKind::Burette).next().is_some() {
-                self.out.warnings.push("which burette was used is not said: its calibration is not in the budget".to_owned());
+                self.out.warnings.push(
+                    "which burette was used is not said: its calibration is not in the budget".to_owned(),
+                );
             }
             return titrant;
         };
@@ -227,7 +237,10 @@ impl<'a> Gathering<'a> {
             {
                 self.out.warnings.push(format!(
                     "{} used {:.0} % of the burette; the procedure asks for {:.0} to {:.0} %",
-                    find.name, used * 100.0, from * 100.0, to * 100.0
+                    find.name,
+                    used * 100.0,
+                    from * 100.0,
+                    to * 100.0
                 ));
             }
         }
@@ -247,7 +260,13 @@ impl<'a> Gathering<'a> {
             if let Some(u) = thermometer.and_then(|t| t.it.u) {
                 sources.push(InputSource {
                     derivative: Some(volume_ml * expansion),
-                    ..InputSource::shared("temperature of the titrant", Kind::Temperature, u, "K", "thermometer")
+                    ..InputSource::shared(
+                        "temperature of the titrant",
+                        Kind::Temperature,
+                        u,
+                        "K",
+                        "thermometer",
+                    )
                 });
             }
             return volume_ml * (1.0 - expansion * (temperature_c - 20.0));
@@ -334,7 +353,13 @@ impl<'a> Gathering<'a> {
             let source = InputSource {
                 degrees: Some((n - 1) as f64),
                 distribution: Distribution::Student,
-                ..InputSource::shared(format!("scatter of {name}"), Kind::Blank, scatter, self.titrant_unit(), &*from)
+                ..InputSource::shared(
+                    format!("scatter of {name}"),
+                    Kind::Blank,
+                    scatter,
+                    self.titrant_unit(),
+                    &*from,
+                )
             };
             self.blank_with(name, mean, vec![source], &from, datum);
         } else {
@@ -382,9 +407,22 @@ impl<'a> Gathering<'a> {
             match typed_with_unit(text, &unit) {
                 Ok((quantity, u)) => {
                     let source = u.map(|u| {
-                        InputSource::shared(format!("strength {name}"), Kind::Factor, u, &quantity.unit.to_string(), "keyed")
+                        InputSource::shared(
+                            format!("strength {name}"),
+                            Kind::Factor,
+                            u,
+                            &quantity.unit.to_string(),
+                            "keyed",
+                        )
                     });
-                    self.put(name, quantity.value, &quantity.unit.to_string(), "keyed", None, source.into_iter().collect());
+                    self.put(
+                        name,
+                        quantity.value,
+                        &quantity.unit.to_string(),
+                        "keyed",
+                        None,
+                        source.into_iter().collect(),
+                    );
                 }
                 Err(why) => self.out.missing.push(format!("the strength {name}: {why}")),
             }
@@ -401,7 +439,10 @@ impl<'a> Gathering<'a> {
                 .map(|source| match source.kind {
                     // What was true of the balance and the burette then need not be true of them now.
                     Kind::MolarMass | Kind::Standard => source.clone(),
-                    _ => InputSource { name: format!("factor of {}: {}", f.lot, source.name), ..source.clone() },
+                    _ => InputSource {
+                        name: format!("factor of {}: {}", f.lot, source.name),
+                        ..source.clone()
+                    },
                 })
                 .collect();
             let from = format!("factor of {} by series {}, {} portions", f.lot, f.series, f.n);
@@ -412,13 +453,22 @@ impl<'a> Gathering<'a> {
             .and_then(|lot| Some(Quantity::new(lot.it.value?, Unit::parse(&lot.it.unit).ok()?)))
             .or_else(|| nominal.cloned())
         else {
-            self.out.missing.push(format!("the strength of {what} is not known: standardise it, or give {name}"));
+            self.out
+                .missing
+                .push(format!("the strength of {what} is not known: standardise it, or give {name}"));
             return;
         };
         self.out.warnings.push(format!(
             "{what} has no factor: its nominal strength {nominal} stands in for {name}, and the budget is incomplete"
         ));
-        self.put(name, nominal.value, &nominal.unit.to_string(), "nominal, not standardised", None, Vec::new());
+        self.put(
+            name,
+            nominal.value,
+            &nominal.unit.to_string(),
+            "nominal, not standardised",
+            None,
+            Vec::new(),
+        );
     }
 
     fn asked(&mut self, asked: &Asked) {
@@ -450,7 +500,9 @@ impl<'a> Gathering<'a> {
             let bound = |b: Option<f64>| b.map_or_else(|| "any".to_owned(), |b| b.to_string());
             self.out.warnings.push(format!(
                 "{} is {value} {unit}; the procedure asks for {} to {} {unit}",
-                asked.what, bound(asked.from), bound(asked.to)
+                asked.what,
+                bound(asked.from),
+                bound(asked.to)
             ));
         }
         let sources = match u {
@@ -462,7 +514,8 @@ impl<'a> Gathering<'a> {
                 } else {
                     Kind::Other
                 };
-                let own = InputSource::shared(asked.what.clone(), kind, u, &quantity.unit.to_string(), "keyed");
+                let own =
+                    InputSource::shared(asked.what.clone(), kind, u, &quantity.unit.to_string(), "keyed");
                 vec![own.of_each_portion()]
             }
             None => self.measured_by(asked, value),
@@ -475,13 +528,11 @@ impl<'a> Gathering<'a> {
             HowWord::OneReading => 1.0,
             HowWord::ByDifference | HowWord::BackWeighed => 2.0,
             HowWord::Pipette | HowWord::Flask => {
-                let kind = if asked.how == HowWord::Pipette { EquipmentKind::Pipette } else { EquipmentKind::Flask };
+                let kind =
+                    if asked.how == HowWord::Pipette { EquipmentKind::Pipette } else { EquipmentKind::Flask };
                 let in_ml = asked.unit.to_coherent(value);
                 let fits = |e: &Equipment| e.value.is_some_and(|v| (v - in_ml).abs() <= 1e-6 * in_ml.abs());
-                return self
-                    .equipment(kind, &asked.name, fits)
-                    .map(|e| volume(&e.it))
-                    .unwrap_or_default();
+                return self.equipment(kind, &asked.name, fits).map(|e| volume(&e.it)).unwrap_or_default();
             }
             HowWord::Typed => return Vec::new(),
         };
@@ -528,10 +579,23 @@ impl<'a> Gathering<'a> {
                         let name = format!("purity of {}", lot.it.name);
                         let source = lot.it.u.map(|u| InputSource {
                             distribution: distribution(lot.it.distribution),
-                            ..InputSource::shared(name, Kind::Standard, u, &lot.it.unit, lot.it.certificate.clone().unwrap_or_default())
+                            ..InputSource::shared(
+                                name,
+                                Kind::Standard,
+                                u,
+                                &lot.it.unit,
+                                lot.it.certificate.clone().unwrap_or_default(),
+                            )
                         });
                         let (unit, from) = (lot.it.unit.clone(), format!("lot {}", lot.it.name));
-                        self.put(&constant.name, lot.it.value.unwrap_or(1.0), &unit, &from, Some(lot.datum), source.into_iter().collect());
+                        self.put(
+                            &constant.name,
+                            lot.it.value.unwrap_or(1.0),
+                            &unit,
+                            &from,
+                            Some(lot.datum),
+                            source.into_iter().collect(),
+                        );
                     }
                     _ => {
                         self.out.warnings.push(format!(
@@ -632,7 +696,13 @@ fn volume(piece: &Equipment) -> Vec<InputSource> {
         let from = piece.certificate.clone().unwrap_or_default();
         sources.push(InputSource {
             distribution: distribution(piece.distribution),
-            ..InputSource::shared(format!("calibration of {name}"), Kind::CalibrationOfVolume, u, &piece.unit, from)
+            ..InputSource::shared(
+                format!("calibration of {name}"),
+                Kind::CalibrationOfVolume,
+                u,
+                &piece.unit,
+                from,
+            )
         });
     }
     if let Some(s) = piece.repeatability {

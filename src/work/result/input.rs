@@ -189,9 +189,8 @@ mod tests {
     #[test]
     fn a_computed_number_keeps_its_sources_through_text() {
         let mut sources = Sources::default();
-        let id = sources
-            .add(Source::student("scatter", 0.2, 2.0, "mg", Kind::Repeatability).unwrap())
-            .unwrap();
+        let id =
+            sources.add(Source::student("scatter", 0.2, 2.0, "mg", Kind::Repeatability).unwrap()).unwrap();
         let number = sources.quantity(&"5 g".parse().unwrap(), &[id]).unwrap().scaled(3.0);
         let kept = serde_json::to_string(&InputSource::of(&number, &sources)).unwrap();
         let again = Input {

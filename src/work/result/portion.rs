@@ -91,7 +91,12 @@ impl ResultValue {
     ///
     /// # Errors
     /// In words, when the number has no value.
-    pub fn of(procedure: &Procedure, rule: &ResultRule, number: &Uncertain, sources: &Sources) -> Result<Self, String> {
+    pub fn of(
+        procedure: &Procedure,
+        rule: &ResultRule,
+        number: &Uncertain,
+        sources: &Sources,
+    ) -> Result<Self, String> {
         let coverage = Coverage::Probability(procedure.uncertainty.coverage);
         let budget = Budget::of(number, sources, &rule.unit, coverage, &expected(procedure, rule))
             .ok_or_else(|| format!("{}: the formula does not give {}", rule.name, rule.unit))?;
@@ -104,13 +109,12 @@ impl ResultValue {
                 crate::results::Rounding { to, ..rule.rounding.clone() }.apply(budget.value, None, &rule.unit)
             })
             .map_err(|wrong| format!("{}: {wrong}", rule.name))?;
-        let two_digits = crate::results::Rounding {
-            tie: crate::results::Tie::HalfUp,
-            to: crate::results::To::Digits(2),
-        };
-        let told_expanded = told.uncertainty.clone().or_else(|| {
-            Some(two_digits.apply(budget.expanded, None, &rule.unit).ok()?.text)
-        });
+        let two_digits =
+            crate::results::Rounding { tie: crate::results::Tie::HalfUp, to: crate::results::To::Digits(2) };
+        let told_expanded = told
+            .uncertainty
+            .clone()
+            .or_else(|| Some(two_digits.apply(budget.expanded, None, &rule.unit).ok()?.text));
         Ok(Self {
             name: rule.name.clone(),
             symbol: rule.symbol.clone(),
@@ -184,7 +188,9 @@ pub fn numbers_of(
     sources: &mut Sources,
 ) -> Result<Vec<Uncertain>, String> {
     let mut scope = scope_of(inputs, portion, sources)?;
-    let key = |(at, rule): (usize, &ResultRule)| rule.symbol.clone().unwrap_or_else(|| format!("result_{}", at + 1));
+    let key = |(at, rule): (usize, &ResultRule)| {
+        rule.symbol.clone().unwrap_or_else(|| format!("result_{}", at + 1))
+    };
     let list = procedure.results.iter().enumerate().map(|(at, rule)| (key((at, rule)), rule.formula.clone()));
     let formulae = Formulae::new(list.collect()).map_err(|wrong| wrong.to_string())?;
     for rule in &procedure.results {
@@ -195,7 +201,8 @@ pub fn numbers_of(
     let found = formulae.evaluate(&scope).map_err(|wrong| wrong.to_string())?;
     let mut numbers = Vec::new();
     for (at, rule) in procedure.results.iter().enumerate() {
-        let mut number = found.get(&key((at, rule))).cloned().ok_or_else(|| format!("{} has no value", rule.name))?;
+        let mut number =
+            found.get(&key((at, rule))).cloned().ok_or_else(|| format!("{} has no value", rule.name))?;
         if let Some(fraction) = procedure.uncertainty.repeatability {
             let source = Source::normal("repeatability of the procedure", fraction, "1", Kind::Repeatability)
                 .map_err(|wrong| wrong.to_string())?

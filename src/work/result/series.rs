@@ -1,11 +1,10 @@
 //! The result of a series: the mean of its portions, what the limits say, what may be done next.
 
 use super::{Input, PortionResult, ResultValue, portion::numbers_of};
-use crate::results::{
-    OutlierAdvice, Scatter, Sources, Standing, Summary, Verdict, dixon, grubbs_one, grubbs_two, mean_of_portions,
-};
-use crate::work::procedure::{AddWhen, Procedure};
+use crate::results::statistics::{OutlierAdvice, Standing, Summary, dixon, grubbs_one, grubbs_two};
+use crate::results::{Scatter, Sources, Verdict, mean_of_portions};
 use crate::work::Role;
+use crate::work::procedure::{AddWhen, Procedure};
 use serde::{Deserialize, Serialize};
 
 /// One portion of a series, as the record has it.
@@ -152,7 +151,8 @@ pub fn means(procedure: &Procedure, portions: &[&[Input]]) -> Result<Vec<SeriesV
     }
     let mut out = Vec::new();
     for (rule, numbers) in procedure.results.iter().zip(&by_result) {
-        let mean = mean_of_portions(&rule.name, numbers, &rule.unit, &mut sources).map_err(|e| e.to_string())?;
+        let mean =
+            mean_of_portions(&rule.name, numbers, &rule.unit, &mut sources).map_err(|e| e.to_string())?;
         let Some(mean) = mean else { continue };
         let values: Vec<f64> = numbers.iter().map(|x| rule.unit.from_coherent(x.value)).collect();
         let Some(summary) = Summary::of(&values) else { continue };
@@ -179,7 +179,8 @@ fn limits(procedure: &Procedure, first: &SeriesValue, findings: &mut Vec<Finding
     let rules = &procedure.limits;
     let mut add = |passes: bool, words: String| findings.push(Finding { passes, words });
     if let (Some(most), Some(rsd)) = (rules.rsd_max, first.rsd) {
-        let words = format!("relative standard deviation {:.3} %, at most {:.3} %", rsd * 100.0, most * 100.0);
+        let words =
+            format!("relative standard deviation {:.3} %, at most {:.3} %", rsd * 100.0, most * 100.0);
         add(rsd <= most, words);
     }
     if let (Some(most), true) = (rules.range_max, first.values.len() > 1) {
@@ -188,7 +189,10 @@ fn limits(procedure: &Procedure, first: &SeriesValue, findings: &mut Vec<Finding
             .iter()
             .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)));
         let range = (high - low) / first.mean.value.abs();
-        add(range <= most, format!("range {:.3} % of the mean, at most {:.3} %", range * 100.0, most * 100.0));
+        add(
+            range <= most,
+            format!("range {:.3} % of the mean, at most {:.3} %", range * 100.0, most * 100.0),
+        );
     }
     if let Some(limits) = &rules.result
         && let Some(rule) = procedure.results.first()
@@ -196,11 +200,21 @@ fn limits(procedure: &Procedure, first: &SeriesValue, findings: &mut Vec<Finding
         let m = &first.mean;
         let expanded = Some(m.expanded).filter(|u| *u > 0.0);
         let verdict = limits.judge(m.value, m.told_value, expanded, &rule.unit).map_err(|e| e.to_string())?;
-        let bound = |q: &Option<crate::results::Quantity>| q.as_ref().map_or_else(|| "any".to_owned(), ToString::to_string);
-        let words = format!("{} {}: {} (from {} to {})", m.told, m.unit, verdict.words(), bound(&limits.from), bound(&limits.to));
+        let bound = |q: &Option<crate::results::Quantity>| {
+            q.as_ref().map_or_else(|| "any".to_owned(), ToString::to_string)
+        };
+        let words = format!(
+            "{} {}: {} (from {} to {})",
+            m.told,
+            m.unit,
+            verdict.words(),
+            bound(&limits.from),
+            bound(&limits.to)
+        );
         add(verdict == Verdict::Within, words);
     }
-    if let (Some(most), Some(nominal)) = (rules.from_nominal_max, procedure.reagent.as_ref().and_then(|r| r.nominal.as_ref()))
+    if let (Some(most), Some(nominal)) =
+        (rules.from_nominal_max, procedure.reagent.as_ref().and_then(|r| r.nominal.as_ref()))
         && let Some(nominal) = procedure.results.first().and_then(|rule| nominal.in_unit(&rule.unit))
     {
         let away = (first.mean.value / nominal - 1.0).abs();
@@ -209,7 +223,12 @@ fn limits(procedure: &Procedure, first: &SeriesValue, findings: &mut Vec<Finding
     }
     if let Some(p) = first.plausibility.filter(|p| *p < 0.01) {
         // Advice, not a limit: the observed scatter is what counts then.
-        add(true, format!("the portions scatter more than their budgets explain (probability {p:.4}); the observed scatter is used"));
+        add(
+            true,
+            format!(
+                "the portions scatter more than their budgets explain (probability {p:.4}); the observed scatter is used"
+            ),
+        );
     }
     Ok(())
 }
@@ -227,9 +246,15 @@ fn named(advice: &OutlierAdvice, counted: &[&SeriesPortion]) -> String {
     let which: Vec<String> = advice
         .suspects
         .iter()
-        .filter_map(|at| Some(format!("portion {} (run {})", counted.get(*at)?.portion, counted.get(*at)?.run)))
+        .filter_map(|at| {
+            Some(format!("portion {} (run {})", counted.get(*at)?.portion, counted.get(*at)?.run))
+        })
         .collect();
-    format!("{}: {}; advice only, nothing is excluded without a person and a reason", which.join(" and "), advice.words())
+    format!(
+        "{}: {}; advice only, nothing is excluded without a person and a reason",
+        which.join(" and "),
+        advice.words()
+    )
 }
 
 fn next(procedure: &Procedure, portions: &[SeriesPortion], counted: usize, findings: &[Finding]) -> NextStep {
@@ -248,7 +273,9 @@ fn next(procedure: &Procedure, portions: &[SeriesPortion], counted: usize, findi
     if !short && failing.is_empty() {
         return NextStep::Done;
     }
-    let scattered = failing.iter().any(|words| words.starts_with("relative standard deviation") || words.starts_with("range"));
+    let scattered = failing
+        .iter()
+        .any(|words| words.starts_with("relative standard deviation") || words.starts_with("range"));
     let set_aside = portions.iter().any(|p| !p.counts());
     let may = match rules.add_when {
         AddWhen::Never => false,
@@ -257,7 +284,11 @@ fn next(procedure: &Procedure, portions: &[SeriesPortion], counted: usize, findi
         AddWhen::Either => scattered || (set_aside && short),
     };
     if may && started < rules.most as usize {
-        let why = format!("the procedure allows up to {} portions: {}", rules.most, failing.first().unwrap_or(&"too few count"));
+        let why = format!(
+            "the procedure allows up to {} portions: {}",
+            rules.most,
+            failing.first().unwrap_or(&"too few count")
+        );
         return NextStep::Portion { portion, why };
     }
     let mut why: Vec<String> = failing.iter().map(|words| (*words).to_owned()).collect();
