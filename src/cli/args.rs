@@ -35,6 +35,21 @@ pub enum Command {
     /// Check and explain profiles, and print their schema
     #[command(subcommand)]
     Profile(command::profile::ProfileCommand),
+    /// Check, list and print procedures
+    #[command(subcommand)]
+    Procedure(command::procedure::ProcedureCommand),
+    /// Compute a result with its budget from typed values; nothing is kept
+    Compute(command::compute::ComputeArgs),
+    /// Enter and list what the lab measures with
+    #[command(subcommand)]
+    Equipment(command::equipment::EquipmentCommand),
+    /// Standardise titrants, accept factors and list them
+    #[command(subcommand)]
+    Titrant(command::titrant::TitrantCommand),
+    /// Titrate a blank
+    Blank(command::titrant::BlankArgs),
+    /// List series, judge one, accept what a sample came to
+    Series(command::series::SeriesArgs),
     /// List the runs in the record
     List(command::list::ListArgs),
     /// Show one run of the record

@@ -5,8 +5,8 @@ use super::{Exit, Fault, Settings};
 use crate::link::{self, Holder, RecordLock};
 use crate::live::{Recorder, RecorderOptions, Session};
 use crate::source::Chunks;
-use crate::source::simulate::{Scenario, Simulated};
-use crate::work::{Command, Event, LaneId, RunPlan};
+use crate::source::simulate::{Beaker, Day, Scenario, Simulated};
+use crate::work::{Command, Document, Event, LaneId, RunPlan};
 use std::io::{BufRead, BufReader};
 use std::process::Stdio;
 
@@ -26,8 +26,12 @@ impl From<crate::store::Error> for Fault {
 const FIRST_COMMAND: u64 = 1;
 
 /// The instrument behind the port `simulator`.
-pub fn simulator(seed: u64) -> Chunks {
-    Box::new(Simulated::new(Scenario::vinegar(1), seed))
+pub fn simulator(seed: u64, beaker: Option<&str>) -> Chunks {
+    // The port was parsed, so that the beaker is known; another would be the one of the demonstration.
+    let day = beaker.and_then(|text| Beaker::parse(text).ok());
+    let scenario =
+        day.map_or_else(|| Scenario::vinegar(1), |(beaker, nth)| Day::drawn(seed).scenario(&beaker, nth));
+    Box::new(Simulated::new(scenario, seed))
 }
 
 /// Name of the account that runs this program.
@@ -156,4 +160,35 @@ async fn ask(
         }
     }
     Err(refused("the recorder has gone; start `dropwise` again".to_owned()))
+}
+
+/// Enters documents into the record, through the recorder that has it, or as the recorder for a moment.
+///
+/// # Errors
+/// When the record cannot be written, or the recorder refuses.
+pub async fn enter(settings: &Settings, documents: Vec<Document>) -> Result<(), Fault> {
+    let mut own = None;
+    let mut session = if RecordLock::holder(&settings.record)?.is_some() {
+        attach_or_start(settings).await?
+    } else {
+        let recorder = become_recorder(settings, RecorderOptions::default(), false)?;
+        let session = recorder.recorder.attach(own_name()).await;
+        own = Some(recorder);
+        session
+    };
+    let mut outcome = Ok(());
+    for (id, document) in (FIRST_COMMAND..).zip(documents) {
+        let command = Command::Enter { document: Box::new(document) };
+        if let Err(fault) = ask(&mut session, id, command, &mut Vec::new()).await {
+            outcome = Err(Fault { exit: Exit::Record, ..fault });
+            break;
+        }
+    }
+    if let Some(own) = own {
+        own.recorder.stop();
+        drop(session);
+        own.recorder.ended().await;
+        drop(own.lock);
+    }
+    outcome
 }

@@ -7,7 +7,8 @@ pub mod command;
 pub mod curve_file;
 pub mod exit;
 pub mod fault;
-pub mod output;
+pub mod outcome;
+mod output;
 pub mod plain;
 pub mod screen;
 pub mod settings;
@@ -62,6 +63,12 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Show(show)) => show.run(settings, output),
         Some(Command::Reckon(reckon)) => reckon.run(settings, output),
         Some(Command::Recorder(recorder)) => recorder.run(settings, output),
+        Some(Command::Compute(compute)) => compute.run(settings, output),
+        Some(Command::Procedure(procedure)) => procedure.run(settings, output),
+        Some(Command::Equipment(equipment)) => equipment.run(settings, output),
+        Some(Command::Titrant(titrant)) => titrant.run(settings, output),
+        Some(Command::Blank(blank)) => blank.run(settings, output),
+        Some(Command::Series(series)) => series.run(settings, output),
         Some(Command::Completions { shell }) => {
             let mut script = Vec::new();
             clap_complete::generate(shell, &mut Args::command(), "dropwise", &mut script);

@@ -56,6 +56,12 @@ impl Output {
 }
 
 /// Writes a line to standard error; there is nobody left to tell if that fails.
-pub fn complain(text: &str) {
+pub(crate) fn complain(text: &str) {
     drop(writeln!(io::stderr(), "{text}"));
+}
+
+impl From<std::io::Error> for crate::cli::Fault {
+    fn from(error: std::io::Error) -> Self {
+        Self { text: format!("the output cannot be written: {error}"), exit: crate::cli::Exit::OwnFault }
+    }
 }

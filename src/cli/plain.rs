@@ -195,6 +195,10 @@ impl Printer {
                 self.ended = true;
                 Some(ended(end, unit))
             }
+            LaneEvent::Result { result, .. } => {
+                let lines = super::outcome::portion_lines(result);
+                (!lines.is_empty()).then(|| lines.join("\n"))
+            }
             LaneEvent::Reread { instrument, .. } => Some(format!("profile   changed: {instrument}")),
             LaneEvent::Frame { .. } | LaneEvent::Readings { .. } | LaneEvent::Outlook { .. } => None,
         }

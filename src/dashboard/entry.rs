@@ -310,6 +310,7 @@ impl Form {
             portions: self.portion.1,
             mass_g: self.mass_g().map_err(|why| format!("mass: {why}"))?,
             end_past: self.end_past,
+            ..RunPlan::default()
         })
     }
 }

@@ -190,6 +190,7 @@ pub(super) fn take_back(state: &mut State, command: Command) {
         | Command::Start { .. }
         | Command::Reread { .. }
         | Command::End { .. }
+        | Command::Enter { .. }
         | Command::Leave => return,
     };
     let mut entry = Entry::new(asks);

@@ -263,6 +263,9 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                 Command::Reread { profile_name, .. } => {
                     tell(state, format!("read again with {}", text::visible(profile_name)));
                 }
+                Command::Enter { document } => {
+                    tell(state, format!("kept: {} {}", document.kind, text::visible(&document.name)));
+                }
                 Command::Open { .. } | Command::Start { .. } | Command::End { .. } | Command::Leave => {}
             }
             None

@@ -4,6 +4,7 @@
 //! in words that it cannot. Then readings, points and findings follow, and are written behind.
 
 use super::line::{Line, Pending};
+use super::outcome;
 use crate::detector::Evaluation;
 use crate::profile::{Decoded, Profile};
 use crate::reading::{Quantity, Stamp};
@@ -71,6 +72,8 @@ pub(super) struct LaneParts {
     pub(super) sources: mpsc::Receiver<(usize, SourceEvent)>,
     pub(super) commands: mpsc::Receiver<LaneCommand>,
     pub(super) writer: Writer,
+    /// The record, for what a result looks up.
+    pub(super) record: std::path::PathBuf,
     pub(super) hub: mpsc::Sender<(LaneId, FromLane)>,
     pub(super) numbers: Arc<Numbers>,
     pub(super) cancel: CancellationToken,
@@ -349,7 +352,7 @@ impl Lane {
                 Ok(())
             }
             Command::End { .. } => Err("no run is going on".to_owned()),
-            Command::Open { .. } | Command::SetAside { .. } | Command::Leave => {
+            Command::Open { .. } | Command::SetAside { .. } | Command::Enter { .. } | Command::Leave => {
                 Err("this is no command for a lane".to_owned())
             }
         };
@@ -357,7 +360,7 @@ impl Lane {
         let _asker_gone = reply.send(answer);
     }
 
-    async fn start(&mut self, plan: RunPlan, who: String) -> Result<(), String> {
+    async fn start(&mut self, mut plan: RunPlan, who: String) -> Result<(), String> {
         if let Some(going) = &self.going {
             return Err(format!("run {} is going on; end it first", going.head.run));
         }
@@ -376,6 +379,9 @@ impl Lane {
         }
         let given = procedure.as_ref().map(Procedure::given).unwrap_or_default();
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
+        if let Some(procedure) = procedure.as_ref().filter(|_| plan.series.trim().is_empty()) {
+            plan.series = format!("{} {}", procedure.id, local_date(at));
+        }
         let bench = &self.parts.bench.bench;
         let pairing = Pairing::new(bench.volume, signal, bench.settling, at);
         let head = RunHead {
@@ -481,6 +487,7 @@ impl Lane {
         let steps = going.run.finish();
         self.keep_steps(steps, &mut entries, &mut events);
         let Some(Going { run, head, rows, .. }) = self.going.take() else { return };
+        let temperature_c = run.temperature_c();
         // The evaluation may take a while on long curves; other lanes go on meanwhile.
         let evaluation =
             tokio::task::spawn_blocking(move || run.evaluate()).await.unwrap_or_else(|failure| {
@@ -501,8 +508,31 @@ impl Lane {
         }
         let Evaluation { end_points, warnings, .. } = evaluation;
         let end = RunEnd { run: head.run, why, end_points, warnings, at };
+        self.result(head, end.clone(), temperature_c).await;
         self.show(LaneEvent::Ended { end: Box::new(end) }).await;
         self.tell(FromLane::Busy(false)).await;
+    }
+
+    /// Computes what the run comes to, keeps it and tells it.
+    async fn result(&mut self, head: RunHead, end: RunEnd, temperature_c: Option<f64>) {
+        let (run, record) = (head.run, self.parts.record.clone());
+        let computed =
+            tokio::task::spawn_blocking(move || outcome::of_run(&record, &head, &end, temperature_c)).await;
+        let failed = match computed {
+            Ok(Ok(None)) => return,
+            Ok(Ok(Some(outcome))) => {
+                // Saved, or kept in memory and told by the writer's state.
+                let _told_elsewhere = self.parts.writer.write(outcome.entries).await.await;
+                self.show(LaneEvent::Result { run, result: Box::new(outcome.result) }).await;
+                return;
+            }
+            Ok(Err(why)) => why,
+            Err(failure) => failure.to_string(),
+        };
+        let text = format!(
+            "the result of run {run} was not computed ({failed}); `dropwise reckon {run}` computes it"
+        );
+        self.show(LaneEvent::Warning { text }).await;
     }
 }
 
@@ -520,6 +550,12 @@ async fn next_commit(lines: &mut [Line]) -> (usize, Commit) {
         Poll::Pending
     })
     .await
+}
+
+/// The day of the place, for the name of a series.
+fn local_date(at: Stamp) -> jiff::civil::Date {
+    let utc = jiff::Timestamp::from_microsecond(at.utc_us).unwrap_or_default();
+    utc.to_zoned_datetime(jiff::tz::TimeZone::system()).date()
 }
 
 async fn at(when: Option<Instant>) {

@@ -8,6 +8,7 @@ mod hub;
 mod lane;
 mod line;
 mod opening;
+mod outcome;
 mod recorder;
 mod session;
 

@@ -121,6 +121,7 @@ impl Hub {
             sources,
             commands,
             writer: self.writer.clone(),
+            record: self.record.clone(),
             hub: self.to_hub.clone(),
             numbers: Arc::clone(&self.numbers),
             cancel,

@@ -19,7 +19,7 @@ pub struct RecorderOptions {
     /// A port that is not there at first ends its lane instead of being waited for.
     pub ports_must_exist: bool,
     /// What stands behind the simulated instrument.
-    pub simulator: Option<fn(seed: u64) -> Chunks>,
+    pub simulator: Option<fn(seed: u64, beaker: Option<&str>) -> Chunks>,
 }
 
 /// A running recorder; cheap to clone.

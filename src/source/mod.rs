@@ -121,7 +121,7 @@ pub struct Opening {
     /// Whether a port that is not there at first is a failure; else it is waited for.
     pub must_exist: bool,
     /// What stands behind [`Port::Simulator`]: chunks for a seed.
-    pub simulator: Option<fn(seed: u64) -> Chunks>,
+    pub simulator: Option<fn(seed: u64, beaker: Option<&str>) -> Chunks>,
 }
 
 impl From<LineSettings> for Opening {
@@ -164,8 +164,10 @@ pub fn open(port: Port, how: impl Into<Opening>, cancel: CancellationToken) -> S
             Port::File { path, from_end } => file::follow(path, from_end, wiring, how.must_exist).await,
             Port::Stdin => stdin::read(std::io::stdin(), "standard input", wiring).await,
             Port::Capture { path, speed } => replay::play_file(path, speed, wiring).await,
-            Port::Simulator { seed, speed } => match how.simulator {
-                Some(chunks) => replay::simulate(chunks(seed), seed, speed, how.line, wiring).await,
+            Port::Simulator { seed, beaker, speed } => match how.simulator {
+                Some(chunks) => {
+                    replay::simulate(chunks(seed, beaker.as_deref()), seed, speed, how.line, wiring).await;
+                }
                 None => wiring.fail(&SourceError::NoSimulator).await,
             },
         }

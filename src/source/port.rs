@@ -15,6 +15,7 @@ use std::str::FromStr;
 /// | `stdin` | standard input |
 /// | `capture:PATH`, `capture@10:PATH`, `capture@fast:PATH` | a capture at its pace, ten times as fast, as fast as it goes |
 /// | `simulator`, `simulator:SEED`, `simulator@60:SEED` | the simulated instrument |
+/// | `simulator@60:DAY:BEAKER` | a day on the simulated bench, with `buffers`, `blank`, `phthalate=0.25` ... |
 #[derive(Debug, Clone, PartialEq)]
 pub enum Port {
     /// A serial port by its path; a link is followed anew at each opening.
@@ -54,8 +55,10 @@ pub enum Port {
     },
     /// The simulated instrument.
     Simulator {
-        /// Seed of its noise.
+        /// Seed of its noise, and of its day.
         seed: u64,
+        /// What stands under the electrode on that day; `None`: the vinegar of the demonstration.
+        beaker: Option<String>,
         /// How many times as fast as life; `None` is as fast as it goes.
         speed: Option<f64>,
     },
@@ -109,13 +112,16 @@ fn parse(text: &str) -> Result<Port, String> {
         ("stdin", None) if rest.is_none() => Ok(Port::Stdin),
         ("capture", option) => Ok(Port::Capture { path: path()?, speed: speed(option)? }),
         ("simulator", option) => {
-            let seed = match rest {
-                None => 1,
-                Some(digits) => {
-                    digits.parse().map_err(|_| format!("the seed is a whole number, not `{digits}`"))?
-                }
+            let (digits, beaker) = match rest.map(|rest| rest.split_once(':').unwrap_or((rest, ""))) {
+                None => ("1", ""),
+                Some(both) => both,
             };
-            Ok(Port::Simulator { seed, speed: speed(option)? })
+            let seed = digits.parse().map_err(|_| format!("the seed is a whole number, not `{digits}`"))?;
+            let beaker = (!beaker.is_empty()).then(|| beaker.to_owned());
+            if let Some(beaker) = &beaker {
+                super::simulate::Beaker::parse(beaker)?;
+            }
+            Ok(Port::Simulator { seed, beaker, speed: speed(option)? })
         }
         ("file", Some(option)) => Err(format!("`file@{option}:` is not known; write file: or file@end:")),
         _ if cfg!(unix) && kind.starts_with("tty") && rest.is_none() => {
@@ -195,7 +201,10 @@ impl fmt::Display for Port {
             }
             Self::Stdin => f.write_str("stdin"),
             Self::Capture { path, speed } => write!(f, "capture{}:{}", AtSpeed(*speed), path.display()),
-            Self::Simulator { seed, speed } => write!(f, "simulator{}:{seed}", AtSpeed(*speed)),
+            Self::Simulator { seed, beaker, speed } => {
+                write!(f, "simulator{}:{seed}", AtSpeed(*speed))?;
+                beaker.iter().try_for_each(|beaker| write!(f, ":{beaker}"))
+            }
         }
     }
 }
@@ -238,11 +247,12 @@ mod tests {
             "capture@fast:C:/run.capture",
             "simulator:7",
             "simulator@60:7",
+            "simulator@60:7:phthalate=0.25",
         ] {
             let port: Port = text.parse().unwrap_or_else(|e| panic!("{e}"));
             assert_eq!(port.to_string(), text);
         }
-        assert_eq!("simulator".parse(), Ok(Port::Simulator { seed: 1, speed: Some(1.0) }));
+        assert_eq!("simulator".parse(), Ok(Port::Simulator { seed: 1, beaker: None, speed: Some(1.0) }));
     }
 
     #[test]

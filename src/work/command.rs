@@ -1,7 +1,8 @@
 //! What people may ask of the recorder.
 
-use super::{BenchPlan, LaneId, RunId};
+use super::{BenchPlan, LaneId, Role, RunId};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// One wish; the recorder answers each with done or a reason.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -64,6 +65,11 @@ pub enum Command {
         /// Why: never empty.
         reason: String,
     },
+    /// Enters a document: equipment, a factor, an electrode check, a decision about a series.
+    Enter {
+        /// The document.
+        document: Box<Document>,
+    },
     /// Ends the recorder once no run is going on; refused otherwise.
     Leave,
 }
@@ -84,6 +90,36 @@ pub struct RunPlan {
     /// The run ends by itself when the titrant is this far (mL or g) past the last end-point looked for.
     #[serde(default)]
     pub end_past: Option<f64>,
+    /// What the portion is for.
+    #[serde(default)]
+    pub role: Role,
+    /// The series: samples, blanks and controls that are worked together.
+    #[serde(default)]
+    pub series: String,
+    /// Values as typed, by their names in the procedure: `m` = `5.0231 g`.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub values: BTreeMap<String, String>,
+    /// Equipment and lots, by kind or by the name in formulae.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub uses: BTreeMap<String, String>,
+    /// Why it starts although something is overdue.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+}
+
+/// A document that a person enters into the record.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Document {
+    /// What it is: `burette`, `factor`, `electrode_check`.
+    pub kind: String,
+    /// Which one of its kind; the newest version holds.
+    pub name: String,
+    /// JSON.
+    pub body: String,
+    /// What was done: `enter`, `change`, `accept`.
+    pub verb: String,
+    /// Why; may be empty.
+    pub why: String,
 }
 
 /// A volume told by a person.

@@ -1,5 +1,6 @@
 //! What happened: the recorder says it, screens and the plain printer show it.
 
+use super::result::PortionResult;
 use super::{BenchState, LaneId, LaneState, RunId, RunPlan};
 use crate::detector::{Change, EndPoint, Outlook};
 use crate::reading::{CurveHead, FrameLine, Point, Reading, Stamp};
@@ -173,6 +174,13 @@ pub enum LaneEvent {
     Ended {
         /// How, and what came of it.
         end: Box<RunEnd>,
+    },
+    /// What the run comes to: the result of its portion.
+    Result {
+        /// The run.
+        run: RunId,
+        /// The result.
+        result: Box<PortionResult>,
     },
     /// Something a person should know.
     Warning {

@@ -19,7 +19,7 @@ mod worklist;
 
 pub use crate::reading::{FrameFate, FrameLine};
 pub use bench::{Bench, BenchPlan, Instrument, LinePlan, Settling, VolumeFrom};
-pub use command::{Command, RunPlan, VolumeMark};
+pub use command::{Command, Document, RunPlan, VolumeMark};
 pub use equipment::{Equipment, EquipmentKind, equipment_schema, read_equipment};
 pub use event::{Event, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
 pub use identity::{RECORDER, how_known, named, with_key};
@@ -28,7 +28,7 @@ pub use procedure::*;
 pub use role::Role;
 pub use run::{Run, Step};
 pub use state::{BenchState, LaneState, RunState};
-pub use stock::{BlankValue, BufferRecord, CheckRecord, Factor, Kept, Stock};
+pub use stock::{BlankValue, BufferRecord, CheckRecord, Factor, Kept, Stock, may_be_entered};
 pub use worklist::{WorklistRow, read_worklist};
 
 /// Number of a lane: one bench on one recorder.

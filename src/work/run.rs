@@ -95,6 +95,14 @@ impl Run {
         all.then_some(now - last)
     }
 
+    /// Median temperature of the points in degrees Celsius, if any was measured.
+    #[must_use]
+    pub fn temperature_c(&self) -> Option<f64> {
+        let mut all: Vec<f64> = self.points.iter().filter_map(|(p, _)| p.temperature_c).collect();
+        all.sort_by(f64::total_cmp);
+        all.get(all.len() / 2).copied()
+    }
+
     /// Ends the run: closes the last volume.
     pub fn finish(&mut self) -> Vec<Step> {
         let last = self.pairing.finish();

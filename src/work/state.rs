@@ -3,6 +3,7 @@
 //! Recorder and screens apply the same events to the same type, so that a screen that attaches in
 //! the middle of a run sees what one sees that was there from the start.
 
+use super::result::PortionResult;
 use super::{Event, FrameFate, FrameLine, Health, LaneEvent, LaneId, RunEnd, RunHead, StoreHealth};
 use crate::detector::{Change, Outlook, WatchState};
 use crate::reading::{Point, Reading, Stamp};
@@ -73,6 +74,9 @@ pub struct RunState {
     pub notes: Vec<(Stamp, String)>,
     /// How it ended, once it has.
     pub end: Option<RunEnd>,
+    /// What it came to, once that is known.
+    #[serde(default)]
+    pub result: Option<PortionResult>,
 }
 
 impl RunState {
@@ -144,6 +148,7 @@ impl LaneState {
                     outlook: Outlook::default(),
                     notes: Vec::new(),
                     end: None,
+                    result: None,
                 });
             }
             LaneEvent::Warning { text } => {
@@ -154,7 +159,8 @@ impl LaneState {
             | LaneEvent::Watch { .. }
             | LaneEvent::Outlook { .. }
             | LaneEvent::Note { .. }
-            | LaneEvent::Ended { .. } => {
+            | LaneEvent::Ended { .. }
+            | LaneEvent::Result { .. } => {
                 if let Some(run) = &mut self.run {
                     run.apply(event);
                 }
@@ -192,6 +198,7 @@ impl RunState {
             LaneEvent::Outlook { outlook } => self.outlook = outlook.clone(),
             LaneEvent::Note { at, text } => self.notes.push((*at, text.clone())),
             LaneEvent::Ended { end } => self.end = Some((**end).clone()),
+            LaneEvent::Result { result, .. } => self.result = Some((**result).clone()),
             LaneEvent::Line { .. }
             | LaneEvent::Frame { .. }
             | LaneEvent::Readings { .. }

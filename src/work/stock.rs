@@ -1,6 +1,6 @@
 //! What the record knows beside runs, as it holds at one moment: equipment, factors, blanks, electrode checks.
 
-use super::{Equipment, EquipmentKind};
+use super::{Equipment, EquipmentKind, Origin};
 use crate::work::result::InputSource;
 use serde::{Deserialize, Serialize};
 
@@ -35,6 +35,8 @@ pub struct Factor {
     pub series: String,
     /// The procedure, by id and revision.
     pub procedure: String,
+    /// Where the data of its portions came from; a simulated factor serves simulated runs only.
+    pub origin: Origin,
     /// How many portions.
     pub n: usize,
     /// Standard deviation of the portions in `unit`.
@@ -144,10 +146,13 @@ impl Stock {
         fitting.next().is_none().then_some(first)
     }
 
-    /// The latest factor of a lot at a moment.
+    /// The latest factor of a lot at a moment. For a real run a simulated factor is none.
     #[must_use]
-    pub fn factor(&self, lot: &str, utc_us: i64) -> Option<&Kept<Factor>> {
-        self.factors.iter().rfind(|kept| kept.it.lot == lot && kept.utc_us <= utc_us)
+    pub fn factor(&self, lot: &str, utc_us: i64, real: bool) -> Option<&Kept<Factor>> {
+        let fits = |kept: &&Kept<Factor>| {
+            kept.it.lot == lot && kept.utc_us <= utc_us && (!real || kept.it.origin.is_real())
+        };
+        self.factors.iter().rfind(fits)
     }
 
     /// The latest check of an electrode at a moment.
@@ -155,4 +160,10 @@ impl Stock {
     pub fn check(&self, electrode: &str, utc_us: i64) -> Option<&Kept<CheckRecord>> {
         self.checks.iter().rfind(|kept| kept.it.electrode == electrode && kept.utc_us <= utc_us)
     }
+}
+
+/// Whether a person may enter documents of this kind; the others follow from runs and from what the program decides.
+#[must_use]
+pub fn may_be_entered(kind: &str) -> bool {
+    EquipmentKind::parse(kind).is_some() || ["factor", "electrode_check", "accepted", "step"].contains(&kind)
 }

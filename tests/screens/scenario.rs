@@ -249,6 +249,7 @@ pub(crate) fn run_state() -> RunState {
         outlook: Outlook::default(),
         notes: Vec::new(),
         end: None,
+        result: None,
     }
 }
 

@@ -49,7 +49,7 @@ impl DemoArgs {
             portion: 1,
             portions: 3,
             mass_g: Some(5.02),
-            end_past: None,
+            ..RunPlan::default()
         };
         let bench = self.bench()?;
         if self.plain {

@@ -1,15 +1,20 @@
 //! One file for each command.
 
 pub mod capture;
+pub mod compute;
 pub mod demo;
 pub mod draft;
+pub mod equipment;
 pub mod evaluate;
 pub mod line_options;
 pub mod list;
 pub mod ports;
+pub mod procedure;
 pub mod profile;
 pub mod reckon;
 pub mod recorder;
 pub mod replay;
 pub mod run;
+pub mod series;
 pub mod stop;
+pub mod titrant;

@@ -8,7 +8,7 @@ use crate::cli::screen::show;
 use crate::cli::{Exit, Fault, Settings};
 use crate::link::RecordLock;
 use crate::live::RecorderOptions;
-use crate::work::RunPlan;
+use crate::work::{Role, RunPlan};
 use clap::Args;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
@@ -22,7 +22,7 @@ pub struct RunArgs {
     #[command(flatten)]
     bench: BenchArgs,
     #[command(flatten)]
-    portion: PortionArgs,
+    pub(super) portion: PortionArgs,
     /// Print lines instead of the dashboard, for scripts, pipes and service units
     #[arg(long)]
     plain: bool,
@@ -46,12 +46,50 @@ pub struct PortionArgs {
     /// Mass of the portion in g
     #[arg(long, value_name = "G")]
     mass: Option<f64>,
+    /// What the portion is for: sample, standardisation, blank or control
+    #[arg(long = "as", value_name = "ROLE", default_value = "sample", value_parser = role)]
+    role: Role,
+    /// The series: samples, blanks and controls worked together; by default the procedure and today's date
+    #[arg(long, value_name = "SERIES")]
+    series: Option<String>,
+    /// A value that the procedure asks for, as m=5.0231 (in the unit of the procedure) or "m=5023.1 mg"; may be repeated
+    #[arg(long = "value", value_name = "NAME=VALUE", value_parser = pair)]
+    values: Vec<(String, String)>,
+    /// Equipment or a lot, by kind or by name in formulae, as titrant="NaOH lot 7"; may be repeated
+    #[arg(long = "use", value_name = "KIND=NAME", value_parser = pair)]
+    uses: Vec<(String, String)>,
+    /// Why it starts although a check or a factor is overdue
+    #[arg(long, value_name = "WHY")]
+    reason: Option<String>,
     /// End by itself when the titrant is this far (mL or g) past the last end-point looked for
     #[arg(long, value_name = "AMOUNT")]
     end_past: Option<f64>,
 }
 
+fn role(word: &str) -> Result<Role, String> {
+    Role::parse(word).ok_or_else(|| "write sample, standardisation, blank or control".to_owned())
+}
+
+/// `NAME=VALUE` as typed.
+///
+/// # Errors
+/// In words, when there is no `=` or nothing before it.
+pub fn pair(text: &str) -> Result<(String, String), String> {
+    match text.split_once('=') {
+        Some((name, value)) if !name.trim().is_empty() && !value.trim().is_empty() => {
+            Ok((name.trim().to_owned(), value.trim().to_owned()))
+        }
+        _ => Err(format!("\"{text}\" is not NAME=VALUE")),
+    }
+}
+
 impl PortionArgs {
+    /// The same portion, for something else and with a further lot.
+    pub(super) fn becomes(&mut self, role: Role, lot: Option<(&str, &str)>) {
+        self.role = role;
+        self.uses.extend(lot.map(|(kind, name)| (kind.to_owned(), name.to_owned())));
+    }
+
     /// The plan of the run.
     #[must_use]
     pub fn plan(&self, procedure: String) -> RunPlan {
@@ -62,6 +100,11 @@ impl PortionArgs {
             portions: self.portions.max(self.portion),
             mass_g: self.mass,
             end_past: self.end_past,
+            role: self.role,
+            series: self.series.clone().unwrap_or_default(),
+            values: self.values.iter().cloned().collect(),
+            uses: self.uses.iter().cloned().collect(),
+            reason: self.reason.clone(),
         }
     }
 }

@@ -59,28 +59,37 @@ pub enum Beaker {
     Blank,
 }
 
-impl std::str::FromStr for Beaker {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, Self::Err> {
+impl Beaker {
+    /// Reads `phthalate=0.2512` or `blank/2`: the beaker, and the how-manieth of the day it is.
+    ///
+    /// # Errors
+    /// In words, with what may be written.
+    pub fn parse(text: &str) -> Result<(Self, u64), String> {
+        let (text, nth) = match text.split_once('/') {
+            Some((text, nth)) => (text, nth.parse().map_err(|_| format!("`{nth}` is no whole number"))?),
+            None => (text, 1),
+        };
         let (what, mass) = text.split_once('=').map_or((text, None), |(what, mass)| (what, Some(mass)));
         let grams = || {
             let value = mass.and_then(|m| m.strip_suffix('g').unwrap_or(m).parse::<f64>().ok());
             value
                 .filter(|m| *m > 0.0 && *m < 100.0)
-                .ok_or_else(|| format!("\"{text}\" needs a mass: {what}=0.25"))
+                .ok_or_else(|| format!("`{text}` needs a mass: {what}=0.25"))
         };
-        match what {
-            "buffers" => Ok(Self::Buffers),
-            "blank" => Ok(Self::Blank),
-            "phthalate" => Ok(Self::Phthalate(grams()?)),
-            "vinegar-a" => Ok(Self::Vinegar(0, grams()?)),
-            "vinegar-b" => Ok(Self::Vinegar(1, grams()?)),
-            "control" => Ok(Self::Vinegar(2, grams()?)),
-            _ => Err(format!(
-                "\"{text}\" is no beaker; write buffers, blank, phthalate=GRAMS, vinegar-a=GRAMS, vinegar-b=GRAMS or control=GRAMS"
-            )),
-        }
+        let beaker = match what {
+            "buffers" => Self::Buffers,
+            "blank" => Self::Blank,
+            "phthalate" => Self::Phthalate(grams()?),
+            "vinegar-a" => Self::Vinegar(0, grams()?),
+            "vinegar-b" => Self::Vinegar(1, grams()?),
+            "control" => Self::Vinegar(2, grams()?),
+            _ => {
+                return Err(format!(
+                    "`{text}` is no beaker; write buffers, blank, phthalate=GRAMS, vinegar-a=GRAMS, vinegar-b=GRAMS or control=GRAMS"
+                ));
+            }
+        };
+        Ok((beaker, nth))
     }
 }
 
@@ -193,10 +202,10 @@ mod tests {
 
     #[test]
     fn the_beakers_are_named_and_others_refused_in_words() {
-        assert_eq!("phthalate=0.2512".parse(), Ok(Beaker::Phthalate(0.2512)));
-        assert_eq!("control=1.4g".parse(), Ok(Beaker::Vinegar(2, 1.4)));
-        assert!("phthalate".parse::<Beaker>().unwrap_err().contains("mass"));
-        assert!("tea".parse::<Beaker>().unwrap_err().contains("buffers"));
+        assert_eq!(Beaker::parse("phthalate=0.2512"), Ok((Beaker::Phthalate(0.2512), 1)));
+        assert_eq!(Beaker::parse("control=1.4g/3"), Ok((Beaker::Vinegar(2, 1.4), 3)));
+        assert!(Beaker::parse("phthalate").unwrap_err().contains("mass"));
+        assert!(Beaker::parse("tea").unwrap_err().contains("buffers"));
     }
 
     #[test]

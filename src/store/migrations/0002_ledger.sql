@@ -67,3 +67,4 @@ BEGIN SELECT RAISE(ABORT, 'seal is append-only'); END;
 
 CREATE INDEX datum_by_name ON datum (kind, name);
 CREATE INDEX ledger_by_subject ON ledger (subject);
+CREATE INDEX run_by_series ON run (json_extract(head, '$.plan.series'));

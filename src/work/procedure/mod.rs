@@ -18,6 +18,7 @@ use crate::detector::{Given, Level, Medium, Shape};
 use crate::form::Diagnostic;
 use crate::reading::Quantity;
 use crate::results::{self, Formula, Unit};
+use std::collections::BTreeMap;
 
 /// Warned this much before the expected end-point where a procedure says nothing, in mL or g.
 pub const DEFAULT_WARN_BEFORE: f64 = 0.5;
@@ -342,6 +343,16 @@ impl Procedure {
     #[must_use]
     pub fn asked(&self, name: &str) -> Option<&Asked> {
         self.asked.iter().find(|asked| asked.name == name)
+    }
+
+    /// Gives a value that was told as `mass` the name of the only mass that is asked.
+    pub fn name_the_mass(&self, values: &mut BTreeMap<String, String>) {
+        let mut masses = self.asked.iter().filter(|a| a.unit.dimension() == results::Dimension::MASS);
+        if let (Some(only), None) = (masses.next(), masses.next())
+            && let Some(text) = values.remove("mass")
+        {
+            values.entry(only.name.clone()).or_insert(text);
+        }
     }
 
     /// The steps that are due at this moment.

@@ -33,6 +33,8 @@ pub struct PortionFacts {
     pub duration_s: Option<f64>,
     /// Temperature of the solution in degrees Celsius, if it was measured.
     pub temperature_c: Option<f64>,
+    /// The data come from a real instrument or a person.
+    pub real: bool,
     /// When the run began, microseconds since 1970 UTC.
     pub utc_us: i64,
 }
@@ -430,7 +432,7 @@ impl<'a> Gathering<'a> {
         }
         let lot = self.lot(name, what);
         if let Some(lot) = lot
-            && let Some(factor) = self.stock.factor(&lot.it.name, self.facts.utc_us)
+            && let Some(factor) = self.stock.factor(&lot.it.name, self.facts.utc_us, self.facts.real)
         {
             let f = &factor.it;
             let sources = f

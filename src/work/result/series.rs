@@ -1,8 +1,8 @@
 //! The result of a series: the mean of its portions, what the limits say, what may be done next.
 
-use super::{Input, PortionResult, ResultValue, portion::numbers_of};
+use super::{Input, InputSource, PortionResult, ResultValue, portion::numbers_of};
 use crate::results::statistics::{OutlierAdvice, Standing, Summary, dixon, grubbs_one, grubbs_two};
-use crate::results::{Scatter, Sources, Verdict, mean_of_portions};
+use crate::results::{Scatter, SeriesMean, Sources, Uncertain, Verdict, mean_of_portions};
 use crate::work::Role;
 use crate::work::procedure::{AddWhen, Procedure};
 use serde::{Deserialize, Serialize};
@@ -136,11 +136,25 @@ pub fn judge(procedure: &Procedure, portions: &[SeriesPortion]) -> Result<Series
     Ok(SeriesResult { results, counted: counted.len(), started, findings, advice, next })
 }
 
-/// The means of portions that are given by their inputs.
+/// The sources of the mean of each result, so that it can enter further results (a factor, a blank).
 ///
 /// # Errors
 /// In words, when a portion cannot be computed.
-pub fn means(procedure: &Procedure, portions: &[&[Input]]) -> Result<Vec<SeriesValue>, String> {
+pub fn mean_sources(
+    procedure: &Procedure,
+    portions: &[SeriesPortion],
+) -> Result<Vec<Vec<InputSource>>, String> {
+    let inputs: Vec<&[Input]> =
+        portions.iter().filter(|p| p.counts()).map(|p| p.result.inputs.as_slice()).collect();
+    let (means, sources) = mean_numbers(procedure, &inputs)?;
+    Ok(means.iter().map(|(mean, _)| InputSource::of(&mean.mean, &sources)).collect())
+}
+
+/// The mean of each result with its portions, over common sources.
+fn mean_numbers(
+    procedure: &Procedure,
+    portions: &[&[Input]],
+) -> Result<(Vec<(SeriesMean, Vec<Uncertain>)>, Sources), String> {
     let mut sources = Sources::default();
     let mut by_result = vec![Vec::new(); procedure.results.len()];
     for (n, inputs) in (1..).zip(portions) {
@@ -149,11 +163,25 @@ pub fn means(procedure: &Procedure, portions: &[&[Input]]) -> Result<Vec<SeriesV
             list.push(number);
         }
     }
-    let mut out = Vec::new();
-    for (rule, numbers) in procedure.results.iter().zip(&by_result) {
+    let mut means = Vec::new();
+    for (rule, numbers) in procedure.results.iter().zip(by_result) {
         let mean =
-            mean_of_portions(&rule.name, numbers, &rule.unit, &mut sources).map_err(|e| e.to_string())?;
-        let Some(mean) = mean else { continue };
+            mean_of_portions(&rule.name, &numbers, &rule.unit, &mut sources).map_err(|e| e.to_string())?;
+        if let Some(mean) = mean {
+            means.push((mean, numbers));
+        }
+    }
+    Ok((means, sources))
+}
+
+/// The means of portions that are given by their inputs.
+///
+/// # Errors
+/// In words, when a portion cannot be computed.
+pub fn means(procedure: &Procedure, portions: &[&[Input]]) -> Result<Vec<SeriesValue>, String> {
+    let (means, sources) = mean_numbers(procedure, portions)?;
+    let mut out = Vec::new();
+    for (rule, (mean, numbers)) in procedure.results.iter().zip(&means) {
         let values: Vec<f64> = numbers.iter().map(|x| rule.unit.from_coherent(x.value)).collect();
         let Some(summary) = Summary::of(&values) else { continue };
         let told = |coherent: f64| rule.unit.difference_from_coherent(coherent).abs();

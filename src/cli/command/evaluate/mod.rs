@@ -114,7 +114,8 @@ impl Evaluate {
             (Some(path), _) => read_given(path)?,
             (None, Some(name)) => {
                 let text = procedure_text(Some(name), settings)?;
-                let procedure = Procedure::read(name, &text).map_err(|text| Fault { text, exit: Exit::Definition })?;
+                let procedure =
+                    Procedure::read(name, &text).map_err(|text| Fault { text, exit: Exit::Definition })?;
                 Known::OfAll(Box::new(procedure.given()))
             }
             (None, None) => Known::Nothing,

@@ -1,0 +1,136 @@
+//! `dropwise compute`: the result of values that are typed, with its budget; no instrument, nothing is kept.
+
+use super::run::pair;
+use crate::chemistry::formula_mass::AtomicWeights;
+use crate::cli::bench::procedure_text;
+use crate::cli::outcome::{budget_table, portion_lines};
+use crate::cli::output::Output;
+use crate::cli::{Exit, Fault, Settings};
+use crate::results::{Formulae, Simulation, Sources, Unit, simulate};
+use crate::store::Reader;
+use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion, scope_of};
+use crate::work::{Procedure, Stock};
+use clap::Args;
+
+/// Arguments of `compute`.
+#[derive(Debug, Args)]
+pub struct ComputeArgs {
+    /// The procedure: a name that ships, or a procedure file
+    #[arg(value_name = "PROCEDURE")]
+    procedure: String,
+    /// A value by its name in the formulae, as V="18.64 mL +- 0.013" (standard uncertainty behind +-); may be repeated
+    #[arg(long = "value", value_name = "NAME=VALUE", value_parser = pair)]
+    values: Vec<(String, String)>,
+    /// Equipment or a lot, by kind or by name in formulae; may be repeated
+    #[arg(long = "use", value_name = "KIND=NAME", value_parser = pair)]
+    uses: Vec<(String, String)>,
+    /// Also propagate by so many random trials (JCGM 101), as a cross-check
+    #[arg(long, value_name = "TRIALS")]
+    trials: Option<usize>,
+    /// Seed of the random trials
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// One JSON object
+    #[arg(long)]
+    json: bool,
+}
+
+impl ComputeArgs {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// When the procedure is not understood or a value is missing.
+    pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+        let definition = |text: String| Fault { text, exit: Exit::Definition };
+        let text = procedure_text(Some(&self.procedure), settings)?;
+        let procedure = Procedure::read(&self.procedure, &text).map_err(definition)?;
+        // Without a record everything must be typed.
+        let stock = if settings.record.exists() {
+            Reader::open(&settings.record)?.stock()?
+        } else {
+            Stock::default()
+        };
+        let mut facts = PortionFacts {
+            values: self.values.iter().cloned().collect(),
+            uses: self.uses.iter().cloned().collect(),
+            utc_us: jiff::Timestamp::now().as_microsecond(),
+            ..PortionFacts::default()
+        };
+        procedure.name_the_mass(&mut facts.values);
+        let known = procedure.known(false);
+        if let Some(wrong) = facts.values.keys().find(|name| known.iter().all(|k| k.name != **name)) {
+            let names: Vec<&str> = known.iter().map(|k| k.name.as_str()).collect();
+            return Err(Fault::misuse(format!(
+                "the procedure knows no `{wrong}`; its names are: {}",
+                names.join(", ")
+            )));
+        }
+        let result = evaluate_portion(&procedure, Assembled::of(&procedure, &facts, &stock));
+        let simulated = self.trials.map(|trials| self.simulated(&procedure, &result, trials)).transpose()?;
+        if self.json {
+            let object = serde_json::json!({ "result": result, "simulated": simulated });
+            output.line(&object.to_string())?;
+        } else {
+            for line in portion_lines(&result) {
+                output.line(&line)?;
+            }
+            for value in &result.results {
+                for line in budget_table(value) {
+                    output.line(&line)?;
+                }
+            }
+            for line in simulated.iter().flatten().filter_map(|s| s["words"].as_str()) {
+                output.line(line)?;
+            }
+        }
+        if result.missing.is_empty() { Ok(Exit::Done) } else { Ok(Exit::OutsideLimits) }
+    }
+
+    /// The same results by random trials.
+    fn simulated(
+        &self,
+        procedure: &Procedure,
+        result: &PortionResult,
+        trials: usize,
+    ) -> Result<Vec<serde_json::Value>, Fault> {
+        let definition = |text: String| Fault { text, exit: Exit::Definition };
+        if !result.missing.is_empty() {
+            return Ok(Vec::new());
+        }
+        let mut sources = Sources::default();
+        let mut scope = scope_of(&result.inputs, 1, &mut sources).map_err(definition)?;
+        let mut list = Vec::new();
+        for (at, rule) in procedure.results.iter().enumerate() {
+            scope
+                .fill_molar_masses(&rule.formula, &AtomicWeights::current(), &mut sources)
+                .map_err(|wrong| definition(wrong.to_string()))?;
+            let name = rule.symbol.clone().unwrap_or_else(|| format!("result_{}", at + 1));
+            list.push((name, rule.formula.clone()));
+        }
+        let names: Vec<String> = list.iter().map(|(name, _)| name.clone()).collect();
+        let formulae = Formulae::new(list).map_err(|wrong| definition(wrong.to_string()))?;
+        let probability = procedure.uncertainty.coverage;
+        let options = Simulation { trials, seed: self.seed, probability };
+        let mut all = Vec::new();
+        for (rule, name) in procedure.results.iter().zip(&names) {
+            let s = simulate(&formulae, name, &scope, &sources, options)
+                .map_err(|wrong| definition(wrong.to_string()))?;
+            let unit: &Unit = &rule.unit;
+            let (mean, u) = (unit.from_coherent(s.mean), unit.difference_from_coherent(s.u));
+            let (low, high) = (unit.from_coherent(s.interval.0), unit.from_coherent(s.interval.1));
+            let error = unit.difference_from_coherent(s.error_of_u);
+            let words = format!(
+                "trials    {}: {mean:.6e} {unit}, u = {u:.4e} (own error {error:.1e}), {:.1} % from {low:.6e} to {high:.6e}, {} trials, seed {}",
+                rule.name,
+                probability * 100.0,
+                s.trials,
+                self.seed
+            );
+            all.push(serde_json::json!({
+                "name": rule.name, "mean": mean, "u": u, "error_of_u": error,
+                "interval": [low, high], "trials": s.trials, "failed": s.failed, "words": words,
+            }));
+        }
+        Ok(all)
+    }
+}

@@ -1,0 +1,228 @@
+//! `dropwise series`: series in the record, what they come to, and the acceptance of a result.
+
+use super::run::runtime;
+use crate::cli::attach::enter;
+use crate::cli::outcome::series_lines;
+use crate::cli::output::Output;
+use crate::cli::{Exit, Fault, Settings};
+use crate::dashboard::visible;
+use crate::store::{Reader, StoredPortion, kind};
+use crate::work::result::{InputSource, NextStep, SeriesPortion, SeriesResult, judge, mean_sources};
+use crate::work::{Document, Origin, Procedure, Role};
+use clap::Args;
+use std::collections::BTreeMap;
+
+/// Arguments of `series`.
+#[derive(Debug, Args)]
+pub struct SeriesArgs {
+    /// The series; without one all are listed
+    series: Option<String>,
+    /// Accept what this sample came to; only a series of real runs that passes can be accepted
+    #[arg(long, value_name = "SAMPLE", requires = "series")]
+    accept: Option<String>,
+    /// Something to say about it
+    #[arg(long, default_value = "")]
+    reason: String,
+    /// One JSON object a line
+    #[arg(long)]
+    json: bool,
+}
+
+/// Series that are listed.
+const LISTED: usize = 100;
+
+impl SeriesArgs {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// When the record cannot be read or there is no such series.
+    pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+        let reader = Reader::open(&settings.record)?;
+        let Some(series) = &self.series else { return self.list(&reader, output) };
+        let portions = reader.series(series)?;
+        if portions.is_empty() {
+            let known: Vec<String> = reader.series_list(5)?.into_iter().map(|row| row.series).collect();
+            return Err(Fault::misuse(format!(
+                "there is no series \"{series}\"; the latest are: {}",
+                known.join(", ")
+            )));
+        }
+        let mut exit = Exit::Done;
+        for ((role, sample), group) in groups(&portions) {
+            if role == Role::Blank {
+                self.blanks(&group, output)?;
+                continue;
+            }
+            let (_, result, _) = judged(&group)?;
+            if matches!(result.next, NextStep::Failed { .. }) || result.findings.iter().any(|f| !f.passes) {
+                exit = Exit::OutsideLimits;
+            }
+            self.tell(series, role, &sample, &group, &result, output)?;
+        }
+        match &self.accept {
+            Some(sample) => self.accept(series, sample, &portions, settings, output),
+            None => Ok(exit),
+        }
+    }
+
+    fn list(&self, reader: &Reader, output: &mut Output) -> Result<Exit, Fault> {
+        let rows = reader.series_list(LISTED)?;
+        for row in &rows {
+            let started = jiff::Timestamp::from_microsecond(row.started_utc_us).map(|t| t.to_string());
+            let started = started.unwrap_or_default();
+            if self.json {
+                let object = serde_json::json!({
+                    "series": row.series, "title": row.title, "runs": row.runs, "started": started,
+                });
+                output.line(&object.to_string())?;
+            } else {
+                output.line(&visible(&format!(
+                    "{started}  {}  {} runs  {}",
+                    row.series, row.runs, row.title
+                )))?;
+            }
+        }
+        if rows.is_empty() && !self.json {
+            output.line("no series yet")?;
+        }
+        Ok(Exit::Done)
+    }
+
+    fn blanks(&self, group: &[StoredPortion], output: &mut Output) -> Result<(), Fault> {
+        for portion in group {
+            let p = &portion.portion;
+            let fate = p.set_aside.as_ref().map_or_else(String::new, |why| format!("  set aside: {why}"));
+            if self.json {
+                let object =
+                    serde_json::json!({ "role": "blank", "run": p.run, "missing": p.result.missing });
+                output.line(&object.to_string())?;
+            } else {
+                let missing = p.result.missing.join("; ");
+                output.line(&visible(&format!("blank    run {}  {missing}{fate}", p.run)))?;
+            }
+        }
+        Ok(())
+    }
+
+    fn tell(
+        &self,
+        series: &str,
+        role: Role,
+        sample: &str,
+        group: &[StoredPortion],
+        result: &SeriesResult,
+        output: &mut Output,
+    ) -> Result<(), Fault> {
+        if self.json {
+            let portions: Vec<&SeriesPortion> = group.iter().map(|p| &p.portion).collect();
+            let object = serde_json::json!({
+                "series": series, "role": role, "sample": sample, "origin": origin_of(group).word(),
+                "portions": portions, "result": result,
+            });
+            output.line(&object.to_string())?;
+            return Ok(());
+        }
+        let name = if sample.is_empty() { "not named" } else { sample };
+        let origin = origin_of(group);
+        let mark =
+            if origin.is_real() { "" } else { "  NOT REAL: cannot be accepted as the result of a sample" };
+        output.line(&visible(&format!("{} {name}  origin {}{mark}", role.word(), origin.word())))?;
+        for portion in group {
+            output.line(&visible(&portion_line(portion)))?;
+        }
+        for line in series_lines(result) {
+            output.line(&visible(&line))?;
+        }
+        output.line("")?;
+        Ok(())
+    }
+
+    fn accept(
+        &self,
+        series: &str,
+        sample: &str,
+        portions: &[StoredPortion],
+        settings: &Settings,
+        output: &mut Output,
+    ) -> Result<Exit, Fault> {
+        let outside = |text: String| Fault { text, exit: Exit::OutsideLimits };
+        let group: Vec<StoredPortion> = portions
+            .iter()
+            .filter(|p| p.portion.role != Role::Blank && p.sample == sample)
+            .cloned()
+            .collect();
+        if group.is_empty() {
+            return Err(Fault::misuse(format!("the series has no sample \"{sample}\"")));
+        }
+        let origin = origin_of(&group);
+        if !origin.is_real() {
+            return Err(outside(format!(
+                "nothing is accepted: the runs come from a {}, not from a sample",
+                origin.word()
+            )));
+        }
+        let (_, result, _) = judged(&group)?;
+        if result.next != NextStep::Done {
+            return Err(outside(
+                "nothing is accepted: the series does not pass, or is not complete".to_owned(),
+            ));
+        }
+        let body = serde_json::json!({ "series": series, "sample": sample, "result": result }).to_string();
+        let document = Document {
+            kind: kind::ACCEPTED.to_owned(),
+            name: format!("{series} / {sample}"),
+            body,
+            verb: "accept".to_owned(),
+            why: self.reason.clone(),
+        };
+        runtime()?.block_on(enter(settings, vec![document]))?;
+        output.line(&visible(&format!("accepted {sample} in {series}")))?;
+        Ok(Exit::Done)
+    }
+}
+
+fn portion_line(portion: &StoredPortion) -> String {
+    let p = &portion.portion;
+    let value = p.result.results.first().map_or_else(
+        || p.result.missing.first().map_or_else(|| "no result".to_owned(), |why| format!("no result: {why}")),
+        |first| format!("{} {}", first.told, first.unit),
+    );
+    let fate = match (&p.set_aside, p.going_on) {
+        (Some(why), _) => format!("  set aside: {why}"),
+        (None, true) => "  goes on".to_owned(),
+        (None, false) => String::new(),
+    };
+    format!("portion  {}  run {}  {value}{fate}", p.portion, p.run)
+}
+
+/// The portions of a series by what they are for and by sample.
+fn groups(portions: &[StoredPortion]) -> BTreeMap<(Role, String), Vec<StoredPortion>> {
+    let mut groups: BTreeMap<(Role, String), Vec<StoredPortion>> = BTreeMap::new();
+    for portion in portions {
+        groups.entry((portion.portion.role, portion.sample.clone())).or_default().push(portion.clone());
+    }
+    groups
+}
+
+/// The origin of a group: the first that is not real, else that of the first run.
+pub(super) fn origin_of(group: &[StoredPortion]) -> Origin {
+    let unreal = group.iter().map(|p| p.origin).find(|origin| !origin.is_real());
+    unreal.or_else(|| group.first().map(|p| p.origin)).unwrap_or(Origin::Imported)
+}
+
+/// The procedure of a group, what its portions come to, and the sources of each mean.
+///
+/// # Errors
+/// When the procedure or a stored result cannot be read.
+pub(super) fn judged(
+    group: &[StoredPortion],
+) -> Result<(Procedure, SeriesResult, Vec<Vec<InputSource>>), Fault> {
+    let definition = |text: String| Fault { text, exit: Exit::Definition };
+    // The latest portion's procedure: a series is worked by one, and a change shows in its revision.
+    let text = group.last().map_or("", |p| p.head.plan.procedure.as_str());
+    let procedure = Procedure::read("of the series", text).map_err(definition)?;
+    let portions: Vec<SeriesPortion> = group.iter().map(|p| p.portion.clone()).collect();
+    let result = judge(&procedure, &portions).map_err(definition)?;
+    let sources = mean_sources(&procedure, &portions).map_err(definition)?;
+    Ok((procedure, result, sources))
+}

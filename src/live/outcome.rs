@@ -1,0 +1,110 @@
+//! What a run that has ended comes to: its result, or its blank, with what the record knows.
+
+use crate::store::{Entry, NewDatum, Reader, kind};
+use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion};
+use crate::work::{BlankValue, Procedure, RECORDER, Role, RunEnd, RunHead};
+use std::path::Path;
+
+/// A result with the rows that keep it.
+#[derive(Debug)]
+pub(super) struct Outcome {
+    pub(super) result: PortionResult,
+    pub(super) entries: Vec<Entry>,
+}
+
+/// The facts of a run that its result rests on.
+pub(super) fn facts(head: &RunHead, end: &RunEnd, temperature_c: Option<f64>) -> PortionFacts {
+    let mut values = head.plan.values.clone();
+    if let Some(mass) = head.plan.mass_g {
+        // The only mass that is asked may be given without its name.
+        values.entry(MASS.to_owned()).or_insert_with(|| format!("{mass} g"));
+    }
+    let duration_s = end.at.elapsed_ns.saturating_sub(head.at.elapsed_ns) as f64 * 1e-9;
+    PortionFacts {
+        run: head.run,
+        series: head.plan.series.clone(),
+        values,
+        uses: head.plan.uses.clone(),
+        end_points: end.end_points.clone(),
+        by_mass: head.curve.titrant == crate::reading::Titrant::Mass,
+        duration_s: Some(duration_s),
+        temperature_c,
+        real: head.origin.is_real(),
+        utc_us: head.at.utc_us,
+    }
+}
+
+/// A mass that was given without the name that the procedure has for it.
+const MASS: &str = "mass";
+
+/// The result of a run; `None` for a run without a procedure, or whose procedure computes nothing.
+///
+/// # Errors
+/// In words, when procedure or record cannot be read.
+pub(super) fn of_run(
+    record: &Path,
+    head: &RunHead,
+    end: &RunEnd,
+    temperature_c: Option<f64>,
+) -> Result<Option<Outcome>, String> {
+    if head.plan.procedure.is_empty() {
+        return Ok(None);
+    }
+    let procedure = Procedure::read("of this run", &head.plan.procedure)?;
+    if procedure.results.is_empty() {
+        return Ok(None);
+    }
+    let stock = Reader::open(record).and_then(|reader| reader.stock()).map_err(|e| e.to_string())?;
+    let mut facts = facts(head, end, temperature_c);
+    procedure.name_the_mass(&mut facts.values);
+    let datum = |kind: &str, name: String, body: String| {
+        Entry::Datum(Box::new(NewDatum {
+            kind: kind.to_owned(),
+            name,
+            body,
+            utc_us: end.at.utc_us,
+            who: RECORDER.to_owned(),
+            origin: head.origin,
+            verb: "compute".to_owned(),
+            why: String::new(),
+        }))
+    };
+    let mut entries = Vec::new();
+    let result = if head.plan.role == Role::Blank {
+        let (blanks, result) = blanks(&procedure, head, &facts);
+        for blank in blanks {
+            let name = format!("{} / {} / run {}", blank.procedure, blank.find, blank.run);
+            let body = serde_json::to_string(&blank).map_err(|e| e.to_string())?;
+            entries.push(datum(kind::BLANK, name, body));
+        }
+        result
+    } else {
+        evaluate_portion(&procedure, Assembled::of(&procedure, &facts, &stock))
+    };
+    let body = serde_json::to_string(&result).map_err(|e| e.to_string())?;
+    entries.push(datum(kind::RESULT, format!("run {}", head.run), body));
+    Ok(Some(Outcome { result, entries }))
+}
+
+/// The blanks that a run gives: one for each end-point that was found.
+fn blanks(procedure: &Procedure, head: &RunHead, facts: &PortionFacts) -> (Vec<BlankValue>, PortionResult) {
+    let finds: Vec<_> = procedure.instrumental().collect();
+    let matched = crate::work::result::match_finds(&finds, &facts.end_points);
+    let mut result = PortionResult::default();
+    let mut blanks = Vec::new();
+    for (find, end_point) in finds.iter().zip(matched) {
+        match end_point {
+            Some(end_point) => blanks.push(BlankValue {
+                procedure: procedure.id.clone(),
+                find: find.name.clone(),
+                series: head.plan.series.clone(),
+                run: head.run,
+                value: end_point.titrant,
+                u: end_point.u,
+                set_aside: false,
+            }),
+            None => result.missing.push(format!("the blank has no end-point {}", find.name)),
+        }
+    }
+    (blanks, result)
+}

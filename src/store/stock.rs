@@ -1,0 +1,190 @@
+//! What the record knows beside runs: equipment, factors, blanks, checks, results, series.
+
+use super::{Datum, Error, Reader};
+use crate::work::result::{PortionResult, SeriesPortion};
+use crate::work::{Equipment, EquipmentKind, Kept, Origin, RunHead, RunId, Stock};
+use rusqlite::OptionalExtension;
+use serde::de::DeserializeOwned;
+
+/// Kinds of documents that the program itself writes.
+pub mod kind {
+    /// The strength of a titrant, by the name of its lot.
+    pub const FACTOR: &str = "factor";
+    /// A blank, by `procedure id / end-point / run`.
+    pub const BLANK: &str = "blank";
+    /// An electrode check, by the name of the electrode.
+    pub const CHECK: &str = "electrode_check";
+    /// The result of a portion, by `run N`.
+    pub const RESULT: &str = "result";
+    /// The accepted result of a sample in a series, by `series / sample`.
+    pub const ACCEPTED: &str = "accepted";
+    /// A step of preparation or care, done or skipped, by series and step.
+    pub const STEP: &str = "step";
+}
+
+/// One portion of a series with what it was.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredPortion {
+    /// The sample.
+    pub sample: String,
+    /// Where its data came from.
+    pub origin: Origin,
+    /// What the run was at its start.
+    pub head: RunHead,
+    /// The portion.
+    pub portion: SeriesPortion,
+}
+
+/// One series in a list.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SeriesRow {
+    /// Its name.
+    pub series: String,
+    /// Title of the procedure of its first run.
+    pub title: String,
+    /// How many runs were started.
+    pub runs: u32,
+    /// When the first began, microseconds since 1970 UTC.
+    pub started_utc_us: i64,
+}
+
+impl Reader {
+    /// Everything that a result may look up, as it holds now.
+    ///
+    /// # Errors
+    /// What SQLite says, or a document that cannot be read.
+    pub fn stock(&self) -> Result<Stock, Error> {
+        let mut equipment = Vec::new();
+        for kind in EquipmentKind::ALL {
+            equipment.extend(self.parsed::<Equipment>(self.datums(kind.word())?)?);
+        }
+        Ok(Stock {
+            equipment,
+            factors: self.parsed(self.datum_history(kind::FACTOR)?)?,
+            blanks: self.parsed(self.datum_history(kind::BLANK)?)?,
+            checks: self.parsed(self.datum_history(kind::CHECK)?)?,
+        })
+    }
+
+    fn parsed<T: DeserializeOwned>(&self, rows: Vec<Datum>) -> Result<Vec<Kept<T>>, Error> {
+        rows.into_iter()
+            .map(|row| {
+                let it = serde_json::from_str(&row.body).map_err(|e| Error::Foreign {
+                    path: self.path.clone(),
+                    why: format!("document {} ({} {}) cannot be read: {e}", row.id, row.kind, row.name),
+                })?;
+                Ok(Kept { datum: row.id, utc_us: row.utc_us, who: row.who, it })
+            })
+            .collect()
+    }
+
+    /// The result of a run as it holds, if it has one.
+    ///
+    /// # Errors
+    /// What SQLite says, or a result that cannot be read.
+    pub fn result(&self, run: RunId) -> Result<Option<Kept<PortionResult>>, Error> {
+        let row = self.latest_datum(kind::RESULT, &format!("run {run}"))?;
+        Ok(self.parsed(row.into_iter().collect())?.pop())
+    }
+
+    /// All portions of a series in the order in which they were started.
+    ///
+    /// # Errors
+    /// What SQLite says, or a row that cannot be read.
+    pub fn series(&self, series: &str) -> Result<Vec<StoredPortion>, Error> {
+        let fail = self.fail();
+        let mut statement = self
+            .connection
+            .prepare_cached(
+                "SELECT run.run_id, head, set_aside.reason, run_end.why
+                 FROM run LEFT JOIN set_aside USING (run_id) LEFT JOIN run_end USING (run_id)
+                 WHERE json_extract(head, '$.plan.series') = ? ORDER BY run.run_id",
+            )
+            .map_err(&fail)?;
+        let rows = statement
+            .query_map([series], |row| {
+                Ok((
+                    row.get::<_, i64>(0)?,
+                    row.get::<_, String>(1)?,
+                    row.get::<_, Option<String>>(2)?,
+                    row.get::<_, Option<String>>(3)?,
+                ))
+            })
+            .map_err(&fail)?
+            .collect::<Result<Vec<_>, _>>()
+            .map_err(&fail)?;
+        let mut portions = Vec::new();
+        for (run, head, set_aside, ended) in rows {
+            let head: RunHead = serde_json::from_str(&head).map_err(|e| Error::Foreign {
+                path: self.path.clone(),
+                why: format!("the head of run {run} cannot be read: {e}"),
+            })?;
+            let result = self.result(run)?.map_or_else(
+                || PortionResult {
+                    missing: vec!["the run has no result".to_owned()],
+                    ..PortionResult::default()
+                },
+                |kept| kept.it,
+            );
+            portions.push(StoredPortion {
+                sample: head.plan.sample.clone(),
+                origin: head.origin,
+                portion: SeriesPortion {
+                    run,
+                    portion: head.plan.portion,
+                    role: head.plan.role,
+                    set_aside,
+                    going_on: ended.is_none(),
+                    result,
+                },
+                head,
+            });
+        }
+        Ok(portions)
+    }
+
+    /// The series, the latest first, at most `most`.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn series_list(&self, most: usize) -> Result<Vec<SeriesRow>, Error> {
+        let fail = self.fail();
+        let mut statement = self
+            .connection
+            .prepare_cached(
+                "SELECT json_extract(head, '$.plan.series') AS series, min(title), count(*), min(started_utc_us)
+                 FROM run WHERE series IS NOT NULL AND series <> ''
+                 GROUP BY series ORDER BY max(run_id) DESC LIMIT ?",
+            )
+            .map_err(&fail)?;
+        let rows = statement
+            .query_map([i64::try_from(most).unwrap_or(i64::MAX)], |row| {
+                Ok(SeriesRow {
+                    series: row.get(0)?,
+                    title: row.get(1)?,
+                    runs: row.get(2)?,
+                    started_utc_us: row.get(3)?,
+                })
+            })
+            .map_err(&fail)?;
+        rows.collect::<Result<_, _>>().map_err(&fail)
+    }
+
+    /// How many portions of a sample were started in a series.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn started_in(&self, series: &str, sample: &str, role: &str) -> Result<u32, Error> {
+        let count = self
+            .connection
+            .query_row(
+                "SELECT count(*) FROM run WHERE json_extract(head, '$.plan.series') = ? AND sample = ?
+                 AND coalesce(json_extract(head, '$.plan.role'), 'sample') = ?",
+                [series, sample, role],
+                |row| row.get(0),
+            )
+            .optional()
+            .map_err(self.fail())?;
+        Ok(count.unwrap_or(0))
+    }
+}
