@@ -413,6 +413,39 @@ mod tests {
         assert!((mass.u - 0.003_765_302).abs() < 2e-9, "{}", mass.u);
     }
 
+    /// Both columns of the published table, read from their printed form.
+    #[test]
+    fn every_atomic_weight_of_the_table() {
+        let text = include_str!("../../fixtures/reference/atomic_weights.csv");
+        let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_reader(text.as_bytes());
+        let mut rows = 0;
+        for row in reader.records() {
+            let row = row.unwrap();
+            let number = |text: &str| text.trim().parse::<f64>().unwrap();
+            let (value, half_width) = if let Some(interval) = row[1].strip_prefix('[') {
+                let (low, high) = interval.trim_end_matches(']').split_once(',').unwrap();
+                (0.5 * (number(low) + number(high)), 0.5 * (number(high) - number(low)))
+            } else {
+                let (value, last) = row[1].trim_end_matches(')').split_once('(').unwrap();
+                let decimals = i32::try_from(value.split_once('.').map_or(0, |(_, d)| d.len())).unwrap();
+                (number(value), number(last) * 10_f64.powi(-decimals))
+            };
+            let current = AtomicWeights::current().get(&row[0]).unwrap();
+            assert!(
+                (current.value - value).abs() < 1e-9 && (current.half_width / half_width - 1.0).abs() < 1e-6,
+                "{row:?}"
+            );
+            let abridged = AtomicWeights::abridged().get(&row[0]).unwrap();
+            assert!((abridged.value - number(&row[3])).abs() < 1e-9, "{row:?}");
+            assert!((abridged.half_width - number(&row[4])).abs() < 1e-9, "{row:?}");
+            // The abridged interval holds the full one.
+            assert!(abridged.half_width - (abridged.value - value).abs() > half_width - 1e-9, "{row:?}");
+            rows += 1;
+        }
+        assert_eq!(rows, STANDARD_2021.len());
+        assert_eq!(rows, ABRIDGED_2021.len());
+    }
+
     #[test]
     fn a_set_of_ones_own_is_used_and_named() {
         let weight = AtomicWeight { value: 35.5, half_width: 0.1 };

@@ -26,6 +26,7 @@
 mod budget;
 pub mod control;
 mod dimension;
+pub mod electrode;
 mod formula;
 mod limits;
 mod quantity;
@@ -35,6 +36,7 @@ mod simulate;
 pub mod statistics;
 mod uncertain;
 mod unit;
+pub mod volume;
 
 pub use budget::{Budget, Coverage, Line, USUAL};
 pub use dimension::Dimension;
