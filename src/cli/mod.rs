@@ -9,6 +9,7 @@ pub mod exit;
 pub mod fault;
 pub mod output;
 pub mod plain;
+pub mod progress;
 pub mod screen;
 pub mod settings;
 
@@ -61,6 +62,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::List(list)) => list.run(settings, output),
         Some(Command::Show(show)) => show.run(settings, output),
         Some(Command::Reckon(reckon)) => reckon.run(settings, output),
+        Some(Command::Record(record)) => record.run(settings, output),
         Some(Command::Recorder(recorder)) => recorder.run(settings, output),
         Some(Command::Completions { shell }) => {
             let mut script = Vec::new();

@@ -1,6 +1,7 @@
 //! One file for each command.
 
 pub mod capture;
+mod compare;
 pub mod demo;
 pub mod draft;
 pub mod evaluate;
@@ -9,6 +10,7 @@ pub mod list;
 pub mod ports;
 pub mod profile;
 pub mod reckon;
+pub mod record;
 pub mod recorder;
 pub mod replay;
 pub mod run;
