@@ -54,8 +54,11 @@ pub enum Command {
     List(command::list::ListArgs),
     /// Show one run of the record
     Show(command::list::ShowArgs),
-    /// Evaluate a stored run again from its wire; the first evaluation stays
+    /// Evaluate stored runs again from their wire; the first evaluation stays
     Reckon(command::reckon::ReckonArgs),
+    /// Verify, copy, recover and archive the record
+    #[command(subcommand)]
+    Record(command::record::RecordCommand),
     /// Run the recorder in the foreground (service units); normally it is started for you
     Recorder(command::recorder::RecorderArgs),
     /// Print a completion script for a shell

@@ -10,6 +10,7 @@ pub mod fault;
 pub mod outcome;
 mod output;
 pub mod plain;
+pub mod progress;
 pub mod screen;
 pub mod settings;
 
@@ -62,6 +63,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::List(list)) => list.run(settings, output),
         Some(Command::Show(show)) => show.run(settings, output),
         Some(Command::Reckon(reckon)) => reckon.run(settings, output),
+        Some(Command::Record(record)) => record.run(settings, output),
         Some(Command::Recorder(recorder)) => recorder.run(settings, output),
         Some(Command::Compute(compute)) => compute.run(settings, output),
         Some(Command::Procedure(procedure)) => procedure.run(settings, output),

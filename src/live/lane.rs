@@ -3,6 +3,7 @@
 //! Bytes go to the record first; they are decoded when the record has committed them, or has said
 //! in words that it cannot. Then readings, points and findings follow, and are written behind.
 
+use super::again::{LINE_OVER, STOPPED};
 use super::line::{Line, Pending};
 use super::outcome;
 use crate::detector::Evaluation;
@@ -131,9 +132,9 @@ impl Lane {
             self.take_decoded(index, decoded, true).await;
         }
         let why = if self.parts.cancel.is_cancelled() {
-            "the recorder was stopped"
+            STOPPED
         } else {
-            "the line is at its end"
+            LINE_OVER
         };
         self.end(why.to_owned(), RECORDER.to_owned()).await;
         self.tell(FromLane::Over).await;
@@ -497,8 +498,7 @@ impl Lane {
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
         entries.extend(rows.result(&evaluation.end_points, &evaluation.warnings));
         let lines = self.parts.lines.iter().map(|l| (l.line_id, l.decoded_to)).collect();
-        let reckoned_by = RECORDER.to_owned();
-        entries.push(rows.reckoned(reckoned_by, String::new()));
+        entries.push(rows.reckoned(RECORDER.to_owned(), String::new(), None));
         entries.push(Entry::RunEnd { run: head.run, why: why.clone(), lines, at, who });
         let answer = self.parts.writer.write(entries).await;
         // Saved, or kept in memory and told by the writer's state; a writer that has gone is told by the hub.

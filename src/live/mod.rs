@@ -4,6 +4,7 @@
 //! writer thread. Channels are bounded; each stage ends when its input closes, so that every byte
 //! received is stored. Screens, the plain printer and the socket all use the same [`Session`].
 
+mod again;
 mod hub;
 mod lane;
 mod line;
@@ -12,5 +13,6 @@ mod outcome;
 mod recorder;
 mod session;
 
+pub use again::{Counted, ReadLine, Repeated, compare, evaluate_again, read_line};
 pub use recorder::{Recorder, RecorderOptions};
 pub use session::Session;

@@ -198,6 +198,8 @@ pub enum Entry {
         who: String,
         /// Why; empty for the one that comes with the run.
         why: String,
+        /// Text of its procedure, if that is not the one of the run; empty: none.
+        procedure: Option<String>,
     },
     /// A person told a volume.
     Mark {

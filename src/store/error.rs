@@ -64,6 +64,37 @@ pub enum Error {
         /// What to do.
         mend: &'static str,
     },
+    /// A new file was asked for, and one is there.
+    #[error("{path} is there already and is not overwritten; name a new file")]
+    There {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Something in a file is not as it was written.
+    #[error(
+        "{path} is not as it was written ({}); keep it as it is, and see what `dropwise record verify` says of it",
+        first.as_ref().map_or_else(|| "nothing is in its ledger".to_owned(), |wrong| format!("{} {}", wrong.row, wrong.what))
+    )]
+    NotInOrder {
+        /// The file.
+        path: PathBuf,
+        /// The first wrong row; `None`: its ledger is empty.
+        first: Option<super::WrongRow>,
+    },
+    /// The run lies in an archive.
+    #[error("run {run} was laid away in {archive}; open it with --record {archive}")]
+    LaidAway {
+        /// The run.
+        run: i64,
+        /// Where it lies.
+        archive: PathBuf,
+    },
+    /// No such evaluation.
+    #[error("there is no reckoning {id} in the record; `dropwise show RUN` lists those of a run")]
+    NoReckoning {
+        /// The number that was asked for.
+        id: i64,
+    },
     /// No such run.
     #[error("there is no run {run} in the record; `dropwise list` shows which there are")]
     NoRun {

@@ -2,11 +2,12 @@
 
 use super::entry::{Entry, LineRow, NewDatum, TextKind, text_hash};
 use super::ledger::{Chain, Decision, utc_offset_s};
+use super::read_reckoning::{ReckoningSettings, SETTINGS};
 use super::seal::Sealing;
 use super::table::{self, Table};
 use crate::detector::{Change, EndPoint};
 use crate::reading::{Reading, Validity};
-use crate::work::{RECORDER, RunHead, VolumeMark};
+use crate::work::{Origin, RECORDER, RunHead, VolumeMark};
 use rusqlite::{Connection, OptionalExtension, ToSql, params};
 
 /// Name and version of the program, written beside what it made.
@@ -91,9 +92,13 @@ impl<'a> Writing<'a> {
             Entry::ReckoningDecoding { reckoning_id, decoding_id, from_seq } => {
                 self.row(&table::RECKONING_DECODING, params![reckoning_id, decoding_id, from_seq])
             }
-            Entry::Reckoned { reckoning_id, who, why } => {
-                decide(who, "reckon", format!("reckoning {reckoning_id}"), why);
-                Ok(())
+            Entry::Reckoned { reckoning_id, who, why, procedure } => {
+                let subject = format!("reckoning {reckoning_id}");
+                decide(who, "reckon", subject.clone(), why);
+                match procedure {
+                    Some(procedure) => self.settings(subject, procedure, who, came_utc_us),
+                    None => Ok(()),
+                }
             }
             Entry::Mark { run, n, mark, after_seq, at, who } => {
                 if matches!(mark, VolumeMark::Correction { .. }) {
@@ -272,6 +277,33 @@ impl<'a> Writing<'a> {
                 end_point.method
             ],
         )
+    }
+
+    /// Keeps with what an evaluation was made, where that is not what the run began with.
+    fn settings(
+        &mut self,
+        reckoning: String,
+        procedure: &str,
+        who: &str,
+        utc_us: i64,
+    ) -> rusqlite::Result<()> {
+        let procedure = match procedure {
+            "" => String::new(),
+            body => self.text(TextKind::Procedure, body)?,
+        };
+        let body = serde_json::to_string(&ReckoningSettings { procedure })
+            .map_err(|e| rusqlite::Error::ToSqlConversionFailure(e.into()))?;
+        let datum = NewDatum {
+            kind: SETTINGS.to_owned(),
+            name: reckoning,
+            body,
+            utc_us,
+            who: who.to_owned(),
+            origin: Origin::Keyed,
+            verb: "choose".to_owned(),
+            why: String::new(),
+        };
+        self.datum(&datum, utc_us)
     }
 
     fn datum(&mut self, datum: &NewDatum, came_utc_us: i64) -> rusqlite::Result<()> {

@@ -3,6 +3,8 @@
 //! The only folder that knows SQL. One writer thread owns the writing connection ([`Writer`]);
 //! readers open their own, read-only ([`Reader`]).
 
+mod anchor;
+mod copy;
 mod entry;
 mod error;
 mod insert;
@@ -10,6 +12,8 @@ mod ledger;
 mod open;
 mod read;
 mod read_ledger;
+mod read_reckoning;
+mod rescue;
 mod rows;
 mod seal;
 mod stock;
@@ -17,12 +21,16 @@ mod table;
 mod verify;
 mod writer;
 
+pub use anchor::{append_anchor, parse_anchors};
+pub use copy::{Continued, backup, lay_away};
 pub use entry::{Direction, Entry, LineRow, NewDatum, TextKind, text_hash};
 pub use error::Error;
 pub use ledger::{Anchor, LedgerRow};
 pub use open::{SCHEMA_VERSION, open_for_reading, open_for_writing};
 pub use read::{Reader, RunRow, StoredLine, StoredRun, WireChunk};
 pub use read_ledger::Datum;
+pub use read_reckoning::{ReckoningSettings, StoredReckoning, TakenDecoding};
+pub use rescue::{Recovered, recover};
 pub use rows::ReckoningRows;
 pub use stock::{SeriesRow, StoredPortion, kind};
 pub use verify::{Report, Verified, WrongRow, verify};

@@ -95,6 +95,11 @@ fn recognise(connection: &Connection, path: &Path) -> Result<i64, Error> {
     Ok(version)
 }
 
+/// Gives an empty file the schema of this program.
+pub(super) fn migrate_new(connection: &mut Connection) -> rusqlite::Result<()> {
+    migrate(connection, 0)
+}
+
 fn migrate(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
     for (step, sql) in MIGRATIONS.iter().enumerate() {
         let version = step as i64 + 1;

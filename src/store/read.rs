@@ -157,8 +157,8 @@ impl Reader {
             .connection
             .query_row(&format!("{RUN_ROW} WHERE run.run_id = ?"), [run], run_row)
             .optional()
-            .map_err(&fail)?
-            .ok_or(Error::NoRun { run })?;
+            .map_err(&fail)?;
+        let Some(row) = row else { return Err(self.no_run(run)) };
         let (head, who): (String, String) = self
             .connection
             .query_row("SELECT head, who FROM run WHERE run_id = ?", [run], |row| {
@@ -194,7 +194,17 @@ impl Reader {
         Ok(stored)
     }
 
-    fn all<T>(
+    /// Why there is no such run.
+    fn no_run(&self, run: RunId) -> Error {
+        match self.continued() {
+            Ok(Some(older)) if (1..older.next.run).contains(&run) => {
+                Error::LaidAway { run, archive: older.archive }
+            }
+            _ => Error::NoRun { run },
+        }
+    }
+
+    pub(super) fn all<T>(
         &self,
         sql: &str,
         id: i64,
@@ -304,7 +314,7 @@ impl Reader {
         })
     }
 
-    fn findings(&self, reckoning: i64) -> Result<Vec<EndPoint>, Error> {
+    pub(super) fn findings(&self, reckoning: i64) -> Result<Vec<EndPoint>, Error> {
         let sql = "SELECT titrant, u, signal, confirmed_at, confirmed_at_point, method
             FROM finding WHERE reckoning_id = ? ORDER BY n";
         self.all(sql, reckoning, |row| {

@@ -71,6 +71,14 @@ impl Reader {
         self.sealed_rows(&format!("{DATUM} WHERE kind = ? ORDER BY datum_id"), [kind], datum_row)
     }
 
+    /// The kinds of documents there are.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn datum_kinds(&self) -> Result<Vec<String>, Error> {
+        self.sealed_rows("SELECT DISTINCT kind FROM datum ORDER BY kind", [], |row| row.get(0))
+    }
+
     /// Every version of a document, the oldest first.
     ///
     /// # Errors

@@ -58,10 +58,10 @@ impl ReckoningRows {
         entries
     }
 
-    /// The evaluation is complete.
+    /// The evaluation is complete; its procedure, if that is not the one of the run.
     #[must_use]
-    pub const fn reckoned(&self, who: String, why: String) -> Entry {
-        Entry::Reckoned { reckoning_id: self.reckoning_id, who, why }
+    pub fn reckoned(&self, who: String, why: String, procedure: Option<String>) -> Entry {
+        Entry::Reckoned { reckoning_id: self.reckoning_id, who, why, procedure }
     }
 
     /// What the final evaluation found and warned of.

@@ -5,11 +5,14 @@
 //! When the disk is full, locked or read-only, batches are kept in memory in their order, the
 //! senders are told in words, and saving goes on by itself.
 
+use super::copy::{CONTINUED, Continued};
 use super::insert::Writing;
 use super::ledger::Chain;
 use super::open::now_utc_us;
+use super::rescue;
 use super::{Entry, Error, open_for_writing};
-use rusqlite::{Connection, TransactionBehavior};
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
+use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -54,7 +57,7 @@ pub struct WriterState {
 }
 
 /// Numbers that the next line, decoding, run and reckoning will get.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NextIds {
     /// Of the next line.
     pub line: i64,
@@ -108,13 +111,26 @@ impl Writer {
     /// # Errors
     /// As [`open_for_writing`].
     pub fn start(path: &Path) -> Result<(Self, WriterThread, NextIds), Error> {
+        Self::start_with(path, None)
+    }
+
+    /// As [`Self::start`]; what cannot be saved to the end goes to the folder `unsaved_to`, or, where that
+    /// cannot be written, beside the record or to the system's temporary folder.
+    ///
+    /// # Errors
+    /// As [`open_for_writing`].
+    pub fn start_with(
+        path: &Path,
+        unsaved_to: Option<&Path>,
+    ) -> Result<(Self, WriterThread, NextIds), Error> {
         let connection = open_for_writing(path)?;
-        let ids = next_ids(&connection).map_err(|source| Error::sqlite(path, source))?;
+        let ids = NextIds::of(&connection).map_err(|source| Error::sqlite(path, source))?;
         let chain = Chain::load(&connection).map_err(|source| Error::sqlite(path, source))?;
         let (batches, inbox) = mpsc::channel(WAITING_BATCHES);
         let (publish, state) = watch::channel(WriterState::default());
         let backlog = VecDeque::new();
-        let thread = Thread { path: path.to_owned(), connection, chain, inbox, publish, backlog };
+        let places = rescue::places(path, unsaved_to);
+        let thread = Thread { path: path.to_owned(), places, connection, chain, inbox, publish, backlog };
         let handle = std::thread::Builder::new()
             .name("record-writer".to_owned())
             .spawn(move || thread.run())
@@ -144,14 +160,25 @@ impl Writer {
     }
 }
 
-fn next_ids(connection: &Connection) -> rusqlite::Result<NextIds> {
-    let next = |sql: &str| connection.query_row(sql, [], |row| row.get::<_, i64>(0));
-    Ok(NextIds {
-        line: next("SELECT coalesce(max(line_id), 0) + 1 FROM line")?,
-        decoding: next("SELECT coalesce(max(decoding_id), 0) + 1 FROM decoding")?,
-        run: next("SELECT coalesce(max(run_id), 0) + 1 FROM run")?,
-        reckoning: next("SELECT coalesce(max(reckoning_id), 0) + 1 FROM reckoning")?,
-    })
+impl NextIds {
+    /// The next numbers of a record: after the greatest in it, and after those of the archive it goes on from.
+    pub(super) fn of(connection: &Connection) -> rusqlite::Result<Self> {
+        let sql = "SELECT body FROM datum WHERE kind = ? AND name = ? ORDER BY datum_id DESC LIMIT 1";
+        let body: Option<String> =
+            connection.query_row(sql, [CONTINUED.0, CONTINUED.1], |row| row.get(0)).optional()?;
+        let older = body.and_then(|body| serde_json::from_str::<Continued>(&body).ok()).map(|c| c.next);
+        let next = |table: &str, older: Option<i64>| {
+            let sql = format!("SELECT coalesce(max({table}_id), 0) + 1 FROM {table}");
+            let own = connection.query_row(&sql, [], |row| row.get::<_, i64>(0));
+            own.map(|own| own.max(older.unwrap_or(1)))
+        };
+        Ok(Self {
+            line: next("line", older.map(|o| o.line))?,
+            decoding: next("decoding", older.map(|o| o.decoding))?,
+            run: next("run", older.map(|o| o.run))?,
+            reckoning: next("reckoning", older.map(|o| o.reckoning))?,
+        })
+    }
 }
 
 fn is_refused_row(error: &rusqlite::Error) -> bool {
@@ -160,6 +187,8 @@ fn is_refused_row(error: &rusqlite::Error) -> bool {
 
 struct Thread {
     path: PathBuf,
+    /// Where the unsaved part may go at the end.
+    places: Vec<PathBuf>,
     connection: Connection,
     /// The last row of the ledger and the last seal that are committed.
     chain: Chain,
@@ -185,7 +214,7 @@ impl Thread {
                     let words = Error::sqlite(&self.path, source).to_string();
                     self.tell_waiting(&words);
                     if self.inbox.is_closed() && self.inbox.is_empty() {
-                        return Some(words);
+                        return Some(self.save_elsewhere(&words));
                     }
                     std::thread::sleep(RETRY_PAUSE);
                 }
@@ -270,6 +299,25 @@ impl Thread {
         });
         for reply in self.backlog.iter_mut().filter_map(|batch| batch.reply.take()) {
             let _asker_gone = reply.send(Commit::Waiting(words.to_owned()));
+        }
+    }
+
+    /// The recorder has to leave and the record still takes nothing: the rest goes to a file of its own.
+    fn save_elsewhere(&self, words: &str) -> String {
+        let rest: Vec<(&Entry, i64)> =
+            self.backlog.iter().flat_map(|b| b.entries.iter().map(|e| (e, b.came_utc_us))).collect();
+        match rescue::rescue(&self.path, &self.chain, &rest, &self.places) {
+            Ok(file) => {
+                let file = file.display();
+                tracing::warn!(%file, "the unsaved part is kept elsewhere");
+                format!(
+                    "{words}. The unsaved part is in {file}: bring it in with `dropwise record recover {file}`"
+                )
+            }
+            Err(error) => {
+                tracing::error!(%error, "the unsaved part could not be kept elsewhere");
+                format!("{words}. It could not be written elsewhere either: {error}")
+            }
         }
     }
 

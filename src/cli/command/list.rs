@@ -29,6 +29,9 @@ pub struct ShowArgs {
     /// One JSON object
     #[arg(long)]
     json: bool,
+    /// Two reckonings of the run side by side, with what changed and by how much
+    #[arg(long, value_name = "A,B", value_delimiter = ',', num_args = 1, conflicts_with = "wire")]
+    compare: Vec<i64>,
     /// Write what the instrument sent to a capture file, which `dropwise replay` plays again
     #[arg(long, value_name = "FILE")]
     wire: Option<PathBuf>,
@@ -39,7 +42,7 @@ fn unwritable(e: std::io::Error) -> Fault {
 }
 
 /// Time of day of the place, to the second.
-fn local_time(utc_us: i64) -> String {
+pub(super) fn local_time(utc_us: i64) -> String {
     jiff::Timestamp::from_microsecond(utc_us).map_or_else(
         |_| "at an unknown time".to_owned(),
         |t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%Y-%m-%d %H:%M:%S").to_string(),
@@ -116,6 +119,11 @@ impl ShowArgs {
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
         let reader = Reader::open(&settings.record)?;
         let run = reader.run(self.run)?;
+        if !self.compare.is_empty() {
+            let text = super::compare::compare(&reader, &run, &self.compare, self.json)?;
+            output.line(&text).map_err(unwritable)?;
+            return Ok(Exit::Done);
+        }
         if let Some(path) = &self.wire {
             let chunks = write_wire(&reader, &run, path)?;
             output.line(&format!("{chunks} chunks written to {}", path.display())).map_err(unwritable)?;

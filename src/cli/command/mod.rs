@@ -1,6 +1,7 @@
 //! One file for each command.
 
 pub mod capture;
+mod compare;
 pub mod compute;
 pub mod demo;
 pub mod draft;
@@ -12,6 +13,7 @@ pub mod ports;
 pub mod procedure;
 pub mod profile;
 pub mod reckon;
+pub mod record;
 pub mod recorder;
 pub mod replay;
 pub mod run;

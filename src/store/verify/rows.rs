@@ -5,7 +5,7 @@ use crate::store::seal::{MARK_BYTES, SealHead, Span, marks, seal_hash};
 use crate::store::table::{KeyPart, RowHash, TABLES, Table, read_row, row_name, table};
 use crate::store::text_hash;
 use rusqlite::{Connection, params_from_iter};
-use std::collections::{BTreeMap, HashMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 
 /// Rows of a stream that are read at once.
 const READ_AT_ONCE: usize = 1_024;
@@ -19,6 +19,8 @@ pub(super) struct Walked {
     pub(super) seals: u64,
     pub(super) head: SealHead,
     pub(super) tally: BTreeMap<String, i64>,
+    /// Tables of which rows are missing.
+    missing: BTreeSet<&'static str>,
 }
 
 type ReadRow = (Vec<KeyPart>, RowHash);
@@ -108,6 +110,7 @@ pub(super) fn walk(
         seals: 0,
         head: SealHead::default(),
         tally: since.map(|v| v.rows.clone()).unwrap_or_default(),
+        missing: BTreeSet::new(),
     };
     let after = since.map_or(0, |v| v.seal_n);
     if after > 0 {
@@ -135,7 +138,7 @@ pub(super) fn walk(
             return Ok(walked);
         }
     }
-    unsealed(connection, &walked.tally, faults)?;
+    unsealed(connection, &walked, faults)?;
     Ok(walked)
 }
 
@@ -175,7 +178,7 @@ impl Seal {
             }
             return Ok(());
         }
-        if !self.name_the_row(&found, streams, faults) {
+        if !self.name_the_row(&found, streams, &mut walked.missing, faults) {
             faults.add(own, "was changed, or does not follow from the seal before it");
         }
         Ok(())
@@ -186,36 +189,51 @@ impl Seal {
         &self,
         found: &[(&'static Table, Vec<ReadRow>, &Span)],
         streams: &mut Streams<'_>,
+        missing: &mut BTreeSet<&'static str>,
         faults: &Faults,
     ) -> bool {
-        let mut marks = self.marks.chunks_exact(MARK_BYTES).skip(1);
+        let marks: Vec<&[u8]> = self.marks.chunks_exact(MARK_BYTES).skip(1).collect();
+        let mut from = 0;
         let mut named = false;
         for (table, rows, span) in found {
-            let mut wrong = None;
-            for i in 0..span.2 {
-                let mark = marks.next();
-                let fits = rows.get(i).zip(mark).is_some_and(|((_, hash), mark)| hash[..MARK_BYTES] == *mark);
-                if !fits && wrong.is_none() {
-                    wrong = Some(i);
-                }
-            }
-            let Some(i) = wrong else { continue };
+            let marks = marks.get(from..).unwrap_or_default();
+            from += span.2;
+            let fits = |row: usize, mark: usize| {
+                rows.get(row)
+                    .zip(marks.get(mark))
+                    .is_some_and(|((_, hash), mark)| hash[..MARK_BYTES] == **mark)
+            };
+            let Some(i) = (0..span.2).find(|i| !fits(*i, *i)) else { continue };
             named = true;
             // What follows in this stream is looked up anew.
             streams.ahead.remove(&(table.name, span.1[..table.stream].to_vec()));
+            let before = i.checked_sub(1).and_then(|before| rows.get(before)).map(|(key, _)| key);
+            let wanted = before.map_or_else(|| span.1.clone(), |key| next_key(key));
             match rows.get(i) {
-                Some((key, _)) if i > 0 || *key == span.1 => {
+                // The row stands where it should, or one that was put in stands in its place.
+                Some((key, _)) if *key == wanted || fits(i + 1, i) => {
                     faults.add(row_name(table, key), "is not as it was written");
                 }
-                None if i > 0 => {
-                    let before = rows.get(i - 1).map_or(&span.1, |(key, _)| key);
-                    faults.add(row_name(table, before), "is the last one there; rows after it are missing");
+                Some((key, _)) if before.is_some() && !fits(i, i + 1) => {
+                    faults.add(row_name(table, key), "is not as it was written");
                 }
-                _ => faults.add(row_name(table, &span.1), "is missing"),
+                _ => {
+                    missing.insert(table.name);
+                    faults.add(row_name(table, &wanted), "is missing");
+                }
             }
         }
         named
     }
+}
+
+/// The key that follows in a stream: its last number counts.
+fn next_key(key: &[KeyPart]) -> Vec<KeyPart> {
+    let mut next = key.to_vec();
+    if let Some(KeyPart::Number(n)) = next.last_mut() {
+        *n = n.saturating_add(1);
+    }
+    next
 }
 
 /// Texts are named by their hash.
@@ -231,40 +249,56 @@ fn texts(connection: &Connection, faults: &Faults) -> rusqlite::Result<()> {
     Ok(())
 }
 
-/// Rows that no seal covers were put in by something that is not this program.
-fn unsealed(connection: &Connection, tally: &BTreeMap<String, i64>, faults: &Faults) -> rusqlite::Result<()> {
+/// Rows that no seal tells of: put in by something that is not this program, or moved to another key.
+fn unsealed(connection: &Connection, walked: &Walked, faults: &Faults) -> rusqlite::Result<()> {
     for table in TABLES {
-        let sealed = tally.get(table.name).copied().unwrap_or(0);
+        let sealed = walked.tally.get(table.name).copied().unwrap_or(0);
         let sql = format!("SELECT count(*) FROM {}", table.name);
         let there: i64 = connection.query_row(&sql, [], |row| row.get(0))?;
-        if there > sealed {
-            let name = stray(connection, table)?.unwrap_or_else(|| table.name.to_owned());
-            faults.add(name, "stands under no seal: it was not written by this program");
+        if there > sealed || walked.missing.contains(table.name) {
+            for name in strays(connection, table)? {
+                faults.add(
+                    name,
+                    "stands under no seal: it was not written by this program, or not with this key",
+                );
+            }
         }
     }
     Ok(())
 }
 
-/// The first row of a table that no seal tells of.
-fn stray(connection: &Connection, table: &'static Table) -> rusqlite::Result<Option<String>> {
-    let mut sealed: HashMap<Vec<KeyPart>, usize> = HashMap::new();
-    let mut statement = connection.prepare("SELECT spans FROM seal")?;
+/// Most rows without a seal that are named for one table.
+const MOST_STRAYS: usize = 10;
+
+/// The rows of a table whose marks stand in no seal of their stream.
+fn strays(connection: &Connection, table: &'static Table) -> rusqlite::Result<Vec<String>> {
+    let mut sealed: HashMap<(Vec<KeyPart>, Vec<u8>), usize> = HashMap::new();
+    let mut statement = connection.prepare("SELECT spans, marks FROM seal")?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
         let spans: Vec<Span> = serde_json::from_str(&row.get::<_, String>(0)?).unwrap_or_default();
-        for (_, first, count) in spans.into_iter().filter(|span| span.0 == table.name) {
-            *sealed.entry(first[..table.stream].to_vec()).or_default() += count;
+        let marks: Vec<u8> = row.get(1)?;
+        let mut marks = marks.chunks_exact(MARK_BYTES).skip(1);
+        for (name, first, count) in spans {
+            for mark in marks.by_ref().take(count).filter(|_| name == table.name) {
+                let stream = first.get(..table.stream).unwrap_or_default().to_vec();
+                *sealed.entry((stream, mark.to_vec())).or_default() += 1;
+            }
         }
     }
     let sql = format!("SELECT * FROM {} ORDER BY {}", table.name, table.key.join(", "));
     let mut statement = connection.prepare(&sql)?;
     let mut rows = statement.query([])?;
+    let mut strays = Vec::new();
     while let Some(row) = rows.next()? {
-        let (key, _) = read_row(table, row)?;
-        match sealed.get_mut(&key[..table.stream]) {
+        let (key, hash) = read_row(table, row)?;
+        match sealed.get_mut(&(key[..table.stream].to_vec(), hash[..MARK_BYTES].to_vec())) {
             Some(left) if *left > 0 => *left -= 1,
-            _ => return Ok(Some(row_name(table, &key))),
+            _ => strays.push(row_name(table, &key)),
+        }
+        if strays.len() >= MOST_STRAYS {
+            break;
         }
     }
-    Ok(None)
+    Ok(strays)
 }

@@ -1,40 +1,7 @@
 //! The ledger, documents with versions, and records of older schemas.
-#![expect(clippy::unwrap_used, reason = "a test that cannot go on stops here")]
 
-mod program;
-mod words;
-
-use dropwise::store::{Commit, Entry, NewDatum, Reader, SCHEMA_VERSION, Writer};
-use dropwise::work::Origin;
-use program::dropwise;
-use std::path::{Path, PathBuf};
-
-fn fixture(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures").join(name)
-}
-
-/// Writes entries to a record and closes it.
-fn write(record: &Path, entries: Vec<Entry>) {
-    let (writer, thread, _) = Writer::start(record).unwrap();
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-    let answer = runtime.block_on(async { writer.write(entries).await.await });
-    assert_eq!(answer, Ok(Commit::Saved));
-    drop(writer);
-    assert_eq!(thread.finish(), None);
-}
-
-fn burette(body: &str, why: &str) -> Entry {
-    Entry::Datum(Box::new(NewDatum {
-        kind: "burette".to_owned(),
-        name: "tall one".to_owned(),
-        body: body.to_owned(),
-        utc_us: 1_790_000_000_000_000,
-        who: "bench7".to_owned(),
-        origin: Origin::Keyed,
-        verb: "change".to_owned(),
-        why: why.to_owned(),
-    }))
-}
+use super::{burette, check, fixture, replay, succeed, write};
+use dropwise::store::{Reader, SCHEMA_VERSION};
 
 #[test]
 fn the_newest_version_of_a_document_holds_and_the_older_ones_stay() {
@@ -72,15 +39,8 @@ fn the_newest_version_of_a_document_holds_and_the_older_ones_stay() {
 #[test]
 fn a_run_stands_in_the_ledger_with_its_beginning_its_evaluation_and_its_end() {
     let home = tempfile::tempdir().unwrap();
-    let capture = fixture("captures/ph-stream-comma.jsonl");
-    let replayed = dropwise(home.path())
-        .args(["replay", "--profile", "ph-stream-comma", "--volume", "rate=2"])
-        .arg(capture)
-        .output()
-        .unwrap();
-    assert!(replayed.status.success(), "{}", words::stderr(&replayed));
-    let reckoned = dropwise(home.path()).args(["reckon", "1", "--why", "asked for"]).output().unwrap();
-    assert!(reckoned.status.success(), "{}", words::stderr(&reckoned));
+    replay(home.path(), "vinegar 7");
+    succeed(home.path(), &["reckon", "1", "--why", "asked for"]);
     let reader = Reader::open(&home.path().join("record.db")).unwrap();
     let ledger = reader.ledger(0).unwrap();
     let told: Vec<_> = ledger.iter().map(|r| (r.verb.as_str(), r.subject.as_str())).collect();
@@ -116,6 +76,7 @@ fn a_record_of_every_older_schema_opens_and_everything_in_it_still_reads() {
         for run in runs {
             assert_eq!(after.run(run.row.run).unwrap(), run);
         }
+        assert_eq!(check(&record).faults, []);
         let first = after.ledger(0).unwrap().swap_remove(0);
         assert_eq!(first.verb, "migrate");
         let by_hand = &after.run(2).unwrap();
