@@ -16,8 +16,11 @@ const SETS: &[(&str, &str, f64)] = &[
     ("technical", "technical buffers 4/7/10, table of a manual of process analysers", 0.005),
 ];
 
+/// Temperature in degrees Celsius and pH.
+type Point = (f64, f64);
+
 /// Set, name, composition, and pH at each temperature in degrees Celsius.
-type Row = (&'static str, &'static str, &'static str, &'static [(f64, f64)]);
+type Row = (&'static str, &'static str, &'static str, &'static [Point]);
 
 #[rustfmt::skip]
 const TABLE: &[Row] = &[
@@ -71,7 +74,7 @@ pub struct Buffer {
     pub source: Cow<'static, str>,
     /// Half of the last printed digit: how far the table may be from what it stands for, by its rounding alone.
     pub half_width: f64,
-    points: Cow<'static, [(f64, f64)]>,
+    points: Cow<'static, [Point]>,
 }
 
 /// A temperature that a table does not hold.
@@ -192,7 +195,7 @@ impl Buffer {
             .map(|(low, high)| if high.0 > low.0 { (high.1 - low.1) / (high.0 - low.0) } else { 0.0 })
     }
 
-    fn between(&self, temperature_c: f64) -> Result<((f64, f64), (f64, f64)), OutsideTable> {
+    fn between(&self, temperature_c: f64) -> Result<(Point, Point), OutsideTable> {
         let (from, to) = self.range();
         let next = self.points.iter().position(|point| point.0 >= temperature_c);
         match next {

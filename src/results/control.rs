@@ -22,7 +22,7 @@ impl Lines {
     #[must_use]
     pub fn around(centre: f64, s: f64) -> Option<Self> {
         let sound = centre.is_finite() && s.is_finite() && s > 0.0;
-        sound.then(|| Self {
+        sound.then_some(Self {
             centre,
             warning: (centre - 2.0 * s, centre + 2.0 * s),
             action: (centre - 3.0 * s, centre + 3.0 * s),

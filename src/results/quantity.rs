@@ -61,8 +61,8 @@ impl Quantity {
             return Err(number());
         }
         let rest = rest.trim();
-        // `5 100 g` would be read as a unit with a number in front.
-        if rest.starts_with(|c: char| c.is_ascii_digit()) {
+        // `5 100 g` would be read as a unit with a number in front; `0.0011 1/K` is meant.
+        if rest.starts_with(|c: char| c.is_ascii_digit()) && !rest.starts_with("1/") {
             return Err(number());
         }
         let unit = if rest.is_empty() { Unit::one() } else { Unit::parse(rest)? };
@@ -176,6 +176,7 @@ mod tests {
             ("12", 12.0, "1"),
             (".5 mL", 0.5, "mL"),
             ("25 °C", 25.0, "degC"),
+            ("0.0011 1/K", 0.0011, "1/K"),
         ] {
             let quantity = Quantity::parse(text).unwrap();
             assert!((quantity.value - value).abs() < 1e-15, "{text}");

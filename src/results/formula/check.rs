@@ -22,7 +22,7 @@ impl Formula {
         if got == unit.dimension() {
             return Ok(());
         }
-        let fault = Fault::Result(got.to_string(), unit.to_string());
+        let fault = Fault::Result(got, unit.to_string());
         Err(FormulaError::new(fault, self.root.span, &self.text))
     }
 }
@@ -58,7 +58,7 @@ impl Node {
                 let dimension = base.dimension(known)?;
                 let plain = exponent.dimension(known)?;
                 if !plain.is_one() {
-                    return Err((Fault::NotPlain("an exponent", plain.to_string()), exponent));
+                    return Err((Fault::NotPlain("an exponent", plain), exponent));
                 }
                 if dimension.is_one() {
                     return Ok(dimension);
@@ -67,7 +67,7 @@ impl Node {
                 exponent
                     .constant()
                     .and_then(|power| dimension.power(power))
-                    .ok_or_else(|| (Fault::Power(dimension.to_string()), &**exponent))
+                    .ok_or((Fault::Power(dimension), &**exponent))
             }
             What::Call(function, arguments) => {
                 let Some((first, rest)) = arguments.split_first() else {
@@ -82,12 +82,10 @@ impl Node {
                         }
                         Ok(dimension)
                     }
-                    Function::Sqrt => {
-                        dimension.power(0.5).ok_or_else(|| (Fault::Power(dimension.to_string()), first))
-                    }
+                    Function::Sqrt => dimension.power(0.5).ok_or((Fault::Power(dimension), first)),
                     Function::Exp | Function::Ln | Function::Log10 if dimension.is_one() => Ok(dimension),
                     Function::Exp | Function::Ln | Function::Log10 => {
-                        Err((Fault::NotPlain(function.name(), dimension.to_string()), first))
+                        Err((Fault::NotPlain(function.name(), dimension), first))
                     }
                 }
             }
@@ -118,5 +116,5 @@ fn same<'a>(
     if other == first {
         return Ok(());
     }
-    Err((Fault::Mismatch(tried, first.to_string(), other.to_string()), node))
+    Err((Fault::Mismatch(tried, first, other), node))
 }

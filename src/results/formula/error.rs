@@ -1,5 +1,6 @@
 //! What can be wrong with a formula, where, and how to mend it.
 
+use crate::results::Dimension;
 use std::fmt;
 
 /// A place in the text of a formula, in bytes from its beginning, the end not included.
@@ -28,14 +29,14 @@ pub enum Fault {
     Arguments(String),
     /// A name that is not known, with the nearest known one.
     UnknownName(Option<String>),
-    /// Two dimensions that cannot be added, subtracted or compared; what was tried, first and second unit.
-    Mismatch(&'static str, String, String),
-    /// A function or an exponent that needs a plain number got this unit.
-    NotPlain(&'static str, String),
+    /// Two dimensions that cannot be added, subtracted or compared; what was tried, first and second.
+    Mismatch(&'static str, Dimension, Dimension),
+    /// A function or an exponent that needs a plain number got this.
+    NotPlain(&'static str, Dimension),
     /// A power that leaves no dimension that can be kept.
-    Power(String),
-    /// The result has another dimension than the unit wanted.
-    Result(String, String),
+    Power(Dimension),
+    /// The result has this dimension, and is wanted in another unit.
+    Result(Dimension, String),
     /// The divisor is zero.
     DivisionByZero,
     /// A function got a value for which it has no result.
@@ -94,8 +95,8 @@ impl FormulaError {
                 .to_owned(),
             Fault::Arguments(_) => "separate arguments by commas".to_owned(),
             Fault::UnknownName(None) => "declare it in the procedure, or correct the formula".to_owned(),
-            Fault::Mismatch(_, a, b) if a == "1" || b == "1" => {
-                let unit = if a == "1" { b } else { a };
+            Fault::Mismatch(_, a, b) if a.is_one() || b.is_one() => {
+                let unit = if a.is_one() { b } else { a };
                 format!("give the plain number a unit, as 0 [{unit}], or divide the other side by one")
             }
             Fault::Mismatch(..) => "bring both sides to the same kind of quantity".to_owned(),
