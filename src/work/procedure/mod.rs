@@ -360,3 +360,81 @@ impl Procedure {
         self.steps.iter().filter(move |step| step.when == when)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_shipped_procedure_reads_and_carries_cautions() {
+        for name in Procedure::shipped_names() {
+            let text = Procedure::shipped(name).unwrap();
+            let procedure = Procedure::read(name, text).unwrap_or_else(|wrong| panic!("{wrong}"));
+            assert_eq!(procedure.id, name);
+            assert!(!procedure.cautions.is_empty(), "{name}");
+            assert!(!procedure.results.is_empty(), "{name}");
+        }
+    }
+
+    #[test]
+    fn many_mistakes_are_told_at_once_each_with_its_place() {
+        let text = r#"title = "a"
+id = "Bad Id"
+revison = 2
+[reagent]
+titrant = "x"
+nominal = "0.1 mol/L"
+needs = "fresh"
+[portion]
+m = { what = "mass", unit = "gram", from = 5, to = 4 }
+[[find]]
+name = "V"
+window = ["9 mL", "5 mL"]
+signal = "phh"
+[[find]]
+name = "V"
+shape = "level"
+[blank]
+use = "mean-of-series"
+[[result]]
+name = "r"
+formula = "(V - Vblank) * c"
+unit = "mmol"
+[[result]]
+name = "s"
+formula = "V + c"
+unit = "mL"
+"#;
+        let wrong = Procedure::parse("x.toml", text).unwrap_err();
+        let codes: Vec<(usize, &str)> = wrong.iter().map(|d| (d.line, d.code.as_ref())).collect();
+        for expected in [
+            (2, "procedure.bad-id"),
+            (3, "procedure.unknown-key"),
+            (7, "procedure.freshness"),
+            (9, "procedure.unit"),
+            (12, "procedure.empty-range"),
+            (13, "procedure.signal"),
+            (15, "procedure.declared-twice"),
+            (15, "procedure.level"),
+            (21, "procedure.formula"),
+            (25, "procedure.formula"),
+        ] {
+            assert!(codes.contains(&expected), "{expected:?} is not in {codes:?}");
+        }
+        let formula = wrong.iter().find(|d| d.line == 21).unwrap();
+        assert_eq!(formula.column, 17);
+        assert!(formula.remedy.as_ref().unwrap().contains("V_blank"), "{formula}");
+    }
+
+    #[test]
+    fn an_equivalent_that_does_not_fit_is_told_with_the_right_one() {
+        let text = |mass: &str| {
+            format!(
+                "title = \"a\"\nid = \"a\"\n[reagent]\ntitrant = \"x\"\nnominal = \"0.1 mol/L\"\nequivalent = {{ mass = \"{mass}\", of = \"C2H4O2\" }}\n"
+            )
+        };
+        assert!(Procedure::parse("a", &text("6.005 mg")).is_ok());
+        let wrong = Procedure::read("a", &text("6.05 mg")).unwrap_err();
+        assert!(wrong.contains("6.0052 mg"), "{wrong}");
+    }
+}
