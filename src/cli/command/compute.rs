@@ -3,14 +3,19 @@
 use super::run::pair;
 use crate::chemistry::formula_mass::AtomicWeights;
 use crate::cli::bench::procedure_text;
+use crate::cli::curve_file::{self, Columns};
 use crate::cli::outcome::{budget_table, portion_lines};
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
+use crate::detector;
 use crate::results::{Formulae, Simulation, Sources, Unit, simulate};
 use crate::store::Reader;
-use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion, scope_of};
-use crate::work::{Procedure, Stock};
+use crate::work::result::{
+    Assembled, PortionFacts, PortionResult, REPEATABILITY, evaluate_portion, scope_of,
+};
+use crate::work::{Procedure, ResultRule, Stock};
 use clap::Args;
+use std::path::PathBuf;
 
 /// Arguments of `compute`.
 #[derive(Debug, Args)]
@@ -24,6 +29,12 @@ pub struct ComputeArgs {
     /// Equipment or a lot, by kind or by name in formulae; may be repeated
     #[arg(long = "use", value_name = "KIND=NAME", value_parser = pair)]
     uses: Vec<(String, String)>,
+    /// Temperature of the solution in degrees Celsius
+    #[arg(long, value_name = "DEGC")]
+    temperature: Option<f64>,
+    /// Find the end-points on the curve in this file, as `dropwise evaluate` reads it
+    #[arg(long, value_name = "CURVE.csv")]
+    curve: Option<PathBuf>,
     /// Also propagate by so many random trials (JCGM 101), as a cross-check
     #[arg(long, value_name = "TRIALS")]
     trials: Option<usize>,
@@ -53,19 +64,33 @@ impl ComputeArgs {
         let mut facts = PortionFacts {
             values: self.values.iter().cloned().collect(),
             uses: self.uses.iter().cloned().collect(),
+            temperature_c: self.temperature,
             utc_us: jiff::Timestamp::now().as_microsecond(),
             ..PortionFacts::default()
         };
         procedure.name_the_mass(&mut facts.values);
+        let mut found_warnings = Vec::new();
+        if let Some(path) = &self.curve {
+            let curve = curve_file::read(path, &Columns::default())?;
+            facts.by_mass = curve.head.titrant == crate::reading::Titrant::Mass;
+            for given in procedure.looks() {
+                let evaluation = detector::evaluate(&curve, &given);
+                facts.end_points.extend(evaluation.end_points);
+                found_warnings.extend(evaluation.warnings);
+            }
+        }
         let known = procedure.known(false);
-        if let Some(wrong) = facts.values.keys().find(|name| known.iter().all(|k| k.name != **name)) {
+        if let Some(wrong) =
+            facts.values.keys().find(|name| known.iter().all(|k| k.name != **name) && *name != REPEATABILITY)
+        {
             let names: Vec<&str> = known.iter().map(|k| k.name.as_str()).collect();
             return Err(Fault::misuse(format!(
                 "the procedure knows no `{wrong}`; its names are: {}",
                 names.join(", ")
             )));
         }
-        let result = evaluate_portion(&procedure, Assembled::of(&procedure, &facts, &stock));
+        let mut result = evaluate_portion(&procedure, Assembled::of(&procedure, &facts, &stock));
+        result.warnings.append(&mut found_warnings);
         let simulated = self.trials.map(|trials| self.simulated(&procedure, &result, trials)).transpose()?;
         if self.json {
             let object = serde_json::json!({ "result": result, "simulated": simulated });
@@ -94,13 +119,12 @@ impl ComputeArgs {
         trials: usize,
     ) -> Result<Vec<serde_json::Value>, Fault> {
         let definition = |text: String| Fault { text, exit: Exit::Definition };
-        if !result.missing.is_empty() {
-            return Ok(Vec::new());
-        }
         let mut sources = Sources::default();
         let mut scope = scope_of(&result.inputs, 1, &mut sources).map_err(definition)?;
         let mut list = Vec::new();
-        for (at, rule) in procedure.results.iter().enumerate() {
+        let computed = |rule: &&ResultRule| result.results.iter().any(|value| value.name == rule.name);
+        let rules: Vec<&ResultRule> = procedure.results.iter().filter(computed).collect();
+        for (at, rule) in rules.iter().enumerate() {
             scope
                 .fill_molar_masses(&rule.formula, &AtomicWeights::current(), &mut sources)
                 .map_err(|wrong| definition(wrong.to_string()))?;
@@ -112,7 +136,7 @@ impl ComputeArgs {
         let probability = procedure.uncertainty.coverage;
         let options = Simulation { trials, seed: self.seed, probability };
         let mut all = Vec::new();
-        for (rule, name) in procedure.results.iter().zip(&names) {
+        for (rule, name) in rules.iter().zip(&names) {
             let s = simulate(&formulae, name, &scope, &sources, options)
                 .map_err(|wrong| definition(wrong.to_string()))?;
             let unit: &Unit = &rule.unit;

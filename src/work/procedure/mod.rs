@@ -293,30 +293,47 @@ impl Procedure {
         shipped::names()
     }
 
-    /// What the detector may know of it.
+    /// What the detector may know of it, for a single look at the curve.
     #[must_use]
     pub fn given(&self) -> Given {
+        self.looks().into_iter().next().unwrap_or_else(|| self.given_for(&[]))
+    }
+
+    /// What the detector may know for each look at the curve: end-points that show in one way are looked for together,
+    /// each fixed level for itself.
+    #[must_use]
+    pub fn looks(&self) -> Vec<Given> {
+        let mut groups: Vec<Vec<&Find>> = Vec::new();
+        for find in self.instrumental() {
+            let alike =
+                |other: &Find| other.shape == find.shape && other.model == find.model && find.level.is_none();
+            match groups.iter_mut().find(|group| group.iter().all(|other| alike(other))) {
+                Some(group) => group.push(find),
+                None => groups.push(vec![find]),
+            }
+        }
+        groups.iter().map(|group| self.given_for(group)).collect()
+    }
+
+    fn given_for(&self, finds: &[&Find]) -> Given {
         let nominal = self.reagent.as_ref().and_then(|r| r.nominal.as_ref());
         // A strength by mass or by equivalents says nothing about moles.
-        let mol_l = Unit::parse("mol/L")
-            .ok()
-            .filter(|unit| nominal.is_some_and(|n| n.unit.dimension() == unit.dimension()));
-        let instrumental: Vec<&Find> = self.instrumental().collect();
+        let mol_l = Unit::parse("mol/L").ok().and_then(|unit| nominal?.in_unit(&unit));
         Given {
             titrant: self.reagent.as_ref().map(|r| r.titrant.clone()),
-            titrant_mol_l: mol_l.zip(nominal).map(|(unit, n)| unit.from_coherent(n.coherent())),
+            titrant_mol_l: mol_l,
             sample_volume_ml: self.vessel_ml,
-            looked_for: (!instrumental.is_empty()).then_some(instrumental.len()),
-            shape: instrumental.first().and_then(|find| match find.shape? {
+            looked_for: (!finds.is_empty()).then_some(finds.len()),
+            shape: finds.first().and_then(|find| match find.shape? {
                 ShapeWord::Jump => Some(Shape::Jump),
                 ShapeWord::Bend => Some(Shape::Bend),
                 ShapeWord::Level => Some(Shape::Level),
                 ShapeWord::Peak => Some(Shape::Peak),
                 ShapeWord::Seen | ShapeWord::Printed => None,
             }),
-            windows: instrumental.iter().filter_map(|find| find.window).collect(),
-            level: instrumental.iter().find_map(|find| find.level),
-            model: instrumental.iter().find_map(|find| find.model.clone()),
+            windows: finds.iter().filter_map(|find| find.window).collect(),
+            level: finds.iter().find_map(|find| find.level),
+            model: finds.iter().find_map(|find| find.model.clone()),
             medium: self.medium,
             ..Given::default()
         }

@@ -1,5 +1,6 @@
 //! From a run to the inputs of its result: end-points, what was typed, and what the record knows beside the run.
 
+use super::portion::REPEATABILITY;
 use super::{Input, InputSource};
 use crate::detector::EndPoint;
 use crate::results::{Distribution, Kind, Quantity, Unit};
@@ -64,8 +65,14 @@ impl Assembled {
         for constant in &procedure.constants {
             all.constant(constant);
         }
-        if let Some(seconds) = facts.duration_s {
-            all.put(RUN_TIME, seconds, "s", "clock of the run", None, Vec::new());
+        all.repeatability();
+        let typed = facts.values.get(RUN_TIME).and_then(|text| typed_with_unit(text, "s").ok());
+        let (seconds, from) = match typed {
+            Some((quantity, _)) => (Some(quantity.coherent()), "keyed"),
+            None => (facts.duration_s, "clock of the run"),
+        };
+        if let Some(seconds) = seconds {
+            all.put(RUN_TIME, seconds, "s", from, None, Vec::new());
         }
         all.out
     }
@@ -100,6 +107,24 @@ pub fn match_finds<'e>(finds: &[&Find], end_points: &'e [EndPoint]) -> Vec<Optio
 }
 
 impl<'a> Gathering<'a> {
+    /// Scatter of the whole determination, as validation or the analyst states it: a factor of 1.
+    fn repeatability(&mut self) {
+        let typed = self.facts.values.get(REPEATABILITY).map(|text| typed_with_unit(text, "1"));
+        let stated = match typed {
+            Some(Ok((quantity, _))) => Some(quantity.coherent()),
+            Some(Err(why)) => {
+                self.out.missing.push(format!("the repeatability: {why}"));
+                None
+            }
+            None => self.procedure.uncertainty.repeatability,
+        };
+        if let Some(u) = stated {
+            let name = "repeatability of the procedure";
+            let own = InputSource::shared(name, Kind::Repeatability, u, "1", "validation, as stated");
+            self.put(REPEATABILITY, 1.0, "1", "stated", None, vec![own.of_each_portion()]);
+        }
+    }
+
     fn put(
         &mut self,
         name: &str,

@@ -2,10 +2,12 @@
 
 use super::{Input, scope_of};
 use crate::chemistry::formula_mass::AtomicWeights;
-use crate::results::{Budget, Coverage, Dimension, Formulae, Kind, Line, Source, Sources, Uncertain};
+use crate::results::{Budget, Coverage, Dimension, FormulaError, Kind, Line, Sources, Uncertain};
 use crate::work::procedure::{Procedure, ResultRule};
 use serde::{Deserialize, Serialize};
 
+/// The name under which the repeatability of the whole determination enters: a factor of 1.
+pub const REPEATABILITY: &str = "repeatability";
 /// Lines of a budget that are kept; further ones contribute less than any of them.
 const LINES_KEPT: usize = 40;
 
@@ -177,41 +179,35 @@ pub struct PortionResult {
     pub missing: Vec<String>,
 }
 
-/// The numbers of one portion over common sources, in the order of the procedure's results.
+/// The numbers of one portion over common sources, in the order of the procedure's results. A result that uses a name
+/// without a value (an end-point that was not found) is left out, the others are computed.
 ///
 /// # Errors
-/// In words: a formula without a value, an input that is not there.
+/// In words: a formula without a value, an input that is damaged.
 pub fn numbers_of(
     procedure: &Procedure,
     inputs: &[Input],
     portion: u32,
     sources: &mut Sources,
-) -> Result<Vec<Uncertain>, String> {
+) -> Result<Vec<Option<Uncertain>>, String> {
     let mut scope = scope_of(inputs, portion, sources)?;
-    let key = |(at, rule): (usize, &ResultRule)| {
-        rule.symbol.clone().unwrap_or_else(|| format!("result_{}", at + 1))
-    };
-    let list = procedure.results.iter().enumerate().map(|(at, rule)| (key((at, rule)), rule.formula.clone()));
-    let formulae = Formulae::new(list.collect()).map_err(|wrong| wrong.to_string())?;
-    for rule in &procedure.results {
-        scope
-            .fill_molar_masses(&rule.formula, &AtomicWeights::current(), sources)
-            .map_err(|wrong| format!("{}: {wrong}", rule.name))?;
-    }
-    let found = formulae.evaluate(&scope).map_err(|wrong| wrong.to_string())?;
+    let repeatability = scope.get(REPEATABILITY).cloned();
     let mut numbers = Vec::new();
-    for (at, rule) in procedure.results.iter().enumerate() {
-        let mut number =
-            found.get(&key((at, rule))).cloned().ok_or_else(|| format!("{} has no value", rule.name))?;
-        if let Some(fraction) = procedure.uncertainty.repeatability {
-            let source = Source::normal("repeatability of the procedure", fraction, "1", Kind::Repeatability)
-                .map_err(|wrong| wrong.to_string())?
-                .told("scatter of the whole determination", "validation, stated by the procedure")
-                .of_portion(portion);
-            let id = sources.add(source).map_err(|wrong| wrong.to_string())?;
-            number.parts.insert(id, number.value);
+    for rule in &procedure.results {
+        let told = |wrong: FormulaError| format!("{}: {wrong}", rule.name);
+        if rule.formula.names().iter().any(|name| scope.get(name).is_none()) {
+            numbers.push(None);
+            continue;
         }
-        numbers.push(number);
+        scope.fill_molar_masses(&rule.formula, &AtomicWeights::current(), sources).map_err(told)?;
+        let mut number = rule.formula.evaluate(&scope).map_err(told)?;
+        if let Some(repeatability) = &repeatability {
+            number = number.times(repeatability);
+        }
+        if let Some(symbol) = &rule.symbol {
+            scope.set(symbol, number.clone());
+        }
+        numbers.push(Some(number));
     }
     Ok(numbers)
 }
@@ -221,19 +217,19 @@ pub fn numbers_of(
 pub fn evaluate_portion(procedure: &Procedure, assembled: super::Assembled) -> PortionResult {
     let super::Assembled { inputs, warnings, mut missing } = assembled;
     let mut results = Vec::new();
-    if missing.is_empty() && !procedure.results.is_empty() {
-        let mut sources = Sources::default();
-        match numbers_of(procedure, &inputs, 1, &mut sources) {
-            Ok(numbers) => {
-                for (rule, number) in procedure.results.iter().zip(&numbers) {
-                    match ResultValue::of(procedure, rule, number, &sources) {
-                        Ok(value) => results.push(value),
-                        Err(why) => missing.push(why),
-                    }
+    let mut sources = Sources::default();
+    match numbers_of(procedure, &inputs, 1, &mut sources) {
+        Ok(numbers) => {
+            for (rule, number) in procedure.results.iter().zip(numbers) {
+                let value = number.map(|number| ResultValue::of(procedure, rule, &number, &sources));
+                match value {
+                    Some(Ok(value)) => results.push(value),
+                    Some(Err(why)) => missing.push(why),
+                    None => {}
                 }
             }
-            Err(why) => missing.push(why),
         }
+        Err(why) => missing.push(why),
     }
     PortionResult { inputs, results, warnings, missing }
 }

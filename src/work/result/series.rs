@@ -4,7 +4,7 @@ use super::{Input, InputSource, PortionResult, ResultValue, portion::numbers_of}
 use crate::results::statistics::{OutlierAdvice, Standing, Summary, dixon, grubbs_one, grubbs_two};
 use crate::results::{Scatter, SeriesMean, Sources, Uncertain, Verdict, mean_of_portions};
 use crate::work::Role;
-use crate::work::procedure::{AddWhen, Procedure};
+use crate::work::procedure::{AddWhen, Procedure, ResultRule};
 use serde::{Deserialize, Serialize};
 
 /// One portion of a series, as the record has it.
@@ -28,7 +28,7 @@ pub struct SeriesPortion {
 
 impl SeriesPortion {
     fn counts(&self) -> bool {
-        self.set_aside.is_none() && !self.going_on && self.result.missing.is_empty()
+        self.set_aside.is_none() && !self.going_on && !self.result.results.is_empty()
     }
 }
 
@@ -147,28 +147,35 @@ pub fn mean_sources(
     let inputs: Vec<&[Input]> =
         portions.iter().filter(|p| p.counts()).map(|p| p.result.inputs.as_slice()).collect();
     let (means, sources) = mean_numbers(procedure, &inputs)?;
-    Ok(means.iter().map(|(mean, _)| InputSource::of(&mean.mean, &sources)).collect())
+    Ok(means.iter().map(|(_, mean, _)| InputSource::of(&mean.mean, &sources)).collect())
 }
 
+/// A result with its mean and its portions.
+type ResultMean<'p> = (&'p ResultRule, SeriesMean, Vec<Uncertain>);
+
 /// The mean of each result with its portions, over common sources.
-fn mean_numbers(
-    procedure: &Procedure,
+fn mean_numbers<'p>(
+    procedure: &'p Procedure,
     portions: &[&[Input]],
-) -> Result<(Vec<(SeriesMean, Vec<Uncertain>)>, Sources), String> {
+) -> Result<(Vec<ResultMean<'p>>, Sources), String> {
     let mut sources = Sources::default();
     let mut by_result = vec![Vec::new(); procedure.results.len()];
     for (n, inputs) in (1..).zip(portions) {
         let numbers = numbers_of(procedure, inputs, n, &mut sources)?;
         for (list, number) in by_result.iter_mut().zip(numbers) {
-            list.push(number);
+            list.extend(number);
         }
     }
     let mut means = Vec::new();
     for (rule, numbers) in procedure.results.iter().zip(by_result) {
+        // A mean over some of the portions would hide that the others lack the result.
+        if numbers.len() < portions.len() {
+            continue;
+        }
         let mean =
             mean_of_portions(&rule.name, &numbers, &rule.unit, &mut sources).map_err(|e| e.to_string())?;
         if let Some(mean) = mean {
-            means.push((mean, numbers));
+            means.push((rule, mean, numbers));
         }
     }
     Ok((means, sources))
@@ -181,7 +188,7 @@ fn mean_numbers(
 pub fn means(procedure: &Procedure, portions: &[&[Input]]) -> Result<Vec<SeriesValue>, String> {
     let (means, sources) = mean_numbers(procedure, portions)?;
     let mut out = Vec::new();
-    for (rule, (mean, numbers)) in procedure.results.iter().zip(&means) {
+    for (rule, mean, numbers) in &means {
         let values: Vec<f64> = numbers.iter().map(|x| rule.unit.from_coherent(x.value)).collect();
         let Some(summary) = Summary::of(&values) else { continue };
         let told = |coherent: f64| rule.unit.difference_from_coherent(coherent).abs();

@@ -1,0 +1,144 @@
+//! Every procedure that ships, through the public binary, against its fixture runs: published calculations, published
+//! curves, and curves of an independent solver. Each file in `fixtures/procedures/` names the source of its figures.
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on stops here")]
+
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+fn fixtures() -> Vec<PathBuf> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/procedures");
+    let mut found = Vec::new();
+    for folder in std::fs::read_dir(root).unwrap().map(|e| e.unwrap().path()).filter(|p| p.is_dir()) {
+        let files = std::fs::read_dir(&folder).unwrap().map(|e| e.unwrap().path());
+        found.extend(files.filter(|p| p.extension().is_some_and(|e| e == "toml")));
+    }
+    found.sort();
+    found
+}
+
+/// The options that give a fixture's values, with their uncertainties behind them.
+fn options(file: &Path, run: &toml::Table) -> Vec<String> {
+    let u = run.get("u").and_then(toml::Value::as_table).cloned().unwrap_or_default();
+    let mut options = Vec::new();
+    let mut give = |name: &str, text: &str| {
+        let with = u.get(name).map_or_else(String::new, |u| format!(" +- {}", u.as_str().unwrap()));
+        options.extend(["--value".to_owned(), format!("{name}={text}{with}")]);
+    };
+    for (group, suffix) in
+        [("values", ""), ("volumes", ""), ("strengths", ""), ("constants", ""), ("blank", "_blank")]
+    {
+        for (name, value) in run.get(group).and_then(toml::Value::as_table).into_iter().flatten() {
+            give(&format!("{name}{suffix}"), value.as_str().unwrap());
+        }
+    }
+    for name in ["t_run"] {
+        if let Some(value) = run.get(name) {
+            give(name, value.as_str().unwrap());
+        }
+    }
+    if let Some(repeatability) = u.get("repeatability") {
+        give("repeatability", repeatability.as_str().unwrap());
+    }
+    if let Some(temperature) = run.get("temperature") {
+        let text = temperature.as_str().unwrap().trim_end_matches("degC").trim();
+        options.extend(["--temperature".to_owned(), text.to_owned()]);
+    }
+    if let Some(curve) = run.get("curve") {
+        let curve = file.parent().unwrap().join(curve.as_str().unwrap());
+        options.extend(["--curve".to_owned(), curve.display().to_string()]);
+    }
+    options
+}
+
+fn computed(file: &Path, run: &toml::Table, more: &[&str]) -> Value {
+    let home = tempfile::tempdir().unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_dropwise"))
+        .args([
+            "--home",
+            home.path().to_str().unwrap(),
+            "compute",
+            run["procedure"].as_str().unwrap(),
+            "--json",
+        ])
+        .args(options(file, run))
+        .args(more)
+        .output()
+        .unwrap();
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    serde_json::from_str(&text)
+        .unwrap_or_else(|_| panic!("{}: {}", file.display(), String::from_utf8_lossy(&output.stderr)))
+}
+
+fn number(value: &toml::Value) -> f64 {
+    value.as_float().or_else(|| value.as_integer().map(|i| i as f64)).unwrap()
+}
+
+fn close(what: &str, found: f64, expected: f64, tolerance: &toml::Value) -> Option<String> {
+    let allowed = match (tolerance.get("relative"), tolerance.get("absolute")) {
+        (Some(relative), _) => number(relative) * expected.abs(),
+        (None, Some(absolute)) => number(absolute),
+        (None, None) => panic!("{what}: no tolerance"),
+    };
+    ((found - expected).abs() > allowed)
+        .then(|| format!("{what}: {found}, expected {expected} within {allowed}"))
+}
+
+#[test]
+fn every_procedure_gives_what_its_fixtures_say() {
+    let mut wrong = Vec::new();
+    let mut checked = 0;
+    for file in fixtures() {
+        let name = file.strip_prefix(env!("CARGO_MANIFEST_DIR")).unwrap().display().to_string();
+        let run: toml::Table = std::fs::read_to_string(&file).unwrap().parse().unwrap();
+        let computed = computed(&file, &run, &[]);
+        let result = &computed["result"];
+        for end_point in run.get("end_point").and_then(toml::Value::as_array).into_iter().flatten() {
+            let find = end_point["name"].as_str().unwrap();
+            let found = result["inputs"].as_array().unwrap().iter().find(|i| i["name"] == find);
+            let Some(volume) = found.and_then(|i| i["value"].as_f64()) else {
+                wrong.push(format!("{name}: {find} was not found: {}", result["missing"]));
+                continue;
+            };
+            let (expected, allowed) = (number(&end_point["volume_mL"]), number(&end_point["tolerance_mL"]));
+            if (volume - expected).abs() > allowed {
+                wrong.push(format!("{name}: {find} at {volume}, expected {expected} within {allowed}"));
+            }
+        }
+        for expected in run["expected"].as_array().unwrap() {
+            let title = expected["name"].as_str().unwrap();
+            let found = result["results"].as_array().unwrap().iter().find(|r| r["name"] == title);
+            let Some(found) = found else {
+                wrong.push(format!("{name}: no result {title}: {}", result["missing"]));
+                continue;
+            };
+            assert_eq!(found["unit"], expected["unit"].as_str().unwrap(), "{name}");
+            let value = found["value"].as_f64().unwrap();
+            wrong.extend(close(
+                &format!("{name}: {title}"),
+                value,
+                number(&expected["value"]),
+                &expected["tolerance"],
+            ));
+            if let (Some(u), Some(tolerance)) = (expected.get("u"), expected.get("u_tolerance")) {
+                let found = found["u"].as_f64().unwrap();
+                wrong.extend(close(&format!("{name}: u of {title}"), found, number(u), tolerance));
+            }
+            checked += 1;
+        }
+    }
+    assert!(checked > 40, "{checked} results only");
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn random_trials_agree_with_the_budget_within_their_own_error() {
+    for file in fixtures().iter().filter(|f| f.to_string_lossy().contains("quam")) {
+        let run: toml::Table = std::fs::read_to_string(file).unwrap().parse().unwrap();
+        let computed = computed(file, &run, &["--trials", "200000"]);
+        let (first, trials) = (&computed["result"]["results"][0], &computed["simulated"][0]);
+        let (u, simulated) = (first["u"].as_f64().unwrap(), trials["u"].as_f64().unwrap());
+        let error = trials["error_of_u"].as_f64().unwrap();
+        assert!((u - simulated).abs() < 4.0 * error + 1e-3 * u, "{}: {u} {simulated}", file.display());
+    }
+}
