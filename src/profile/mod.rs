@@ -13,30 +13,34 @@ mod decode;
 mod diagnostic;
 pub mod draft;
 mod explain;
+mod field;
 mod form;
+mod gather;
 mod growth;
+#[cfg(test)]
+mod linear;
 mod lint;
+mod matcher;
 mod number;
 mod pattern;
 mod program;
+mod reader;
 mod reading_list;
 mod register;
 mod schema;
 mod shape;
 mod shipped;
 mod unit_words;
-mod wire;
 
 pub use decode::{Decoded, Decoder, Fate, Mark, MarkKind, Seen};
 pub use diagnostic::{Diagnostic, Severity};
-pub use explain::{Explainer, Passed, visible};
+pub use explain::{Explainer, Passed};
 pub use number::{Decimal, NumberStyle, Scanned, SignPlace, scan};
 pub use schema::json_schema;
 pub use shipped::shipped_names;
-pub use wire::{Flow, WireSettings};
 
 use crate::frame::{Encoding, FrameRules, TextClean};
-use crate::reading::Quantity;
+use crate::reading::{LineSettings, Quantity};
 use std::sync::Arc;
 
 /// One kind of instrument, ready to read its wire.
@@ -49,7 +53,7 @@ pub struct Profile {
     /// What it measures.
     pub measures: Vec<Quantity>,
     /// How the line is set.
-    pub wire: WireSettings,
+    pub wire: LineSettings,
     /// The file as it was written; its content is what a run keeps.
     pub text: String,
     pub(crate) file: String,
@@ -86,6 +90,10 @@ pub(crate) enum Means {
 pub(crate) struct Pattern {
     pub text: String,
     pub program: program::Program,
+    /// Whether a flag of it, or the missing of one, concerns its readings.
+    pub has_flags: bool,
+    /// Whether it can be read in one go.
+    pub is_straight: bool,
     /// Flags whose missing has a meaning: name and meaning.
     pub missing_flags: Vec<(Arc<str>, bool)>,
     /// Where it stands in the file.
