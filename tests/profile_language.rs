@@ -1,10 +1,12 @@
 //! The profile language: mistakes and where they are told, asking in turn, linear time.
 
+#[path = "support/cases.rs"]
+mod cases;
+
 use dropwise::profile::{Decoded, Decoder, Explainer, Passed, Profile, Severity, json_schema};
 use dropwise::reading::{FrameFate, Stamp, Validity};
 use proptest::prelude::*;
 use std::sync::Arc;
-use std::time::Instant;
 
 fn profile(text: &str) -> Arc<Profile> {
     Arc::new(Profile::parse("test.toml", text).unwrap_or_else(|mistakes| {
@@ -314,42 +316,6 @@ fn numbers_that_cannot_be_are_kept_as_not_valid_with_the_reason() {
 }
 
 #[test]
-fn a_line_ten_times_as_long_takes_at_most_twelve_times_as_long() {
-    let patterns = [
-        "{a:text},{b:text},{c:text};{ph}",
-        "{a:text}{b:text}{c:text},{ph}!",
-        "{_}{_}{_}x {a:text} {b:text} {ph} pH",
-        "[a][ab][b]{a:text}[ {b:text}][ {c:text}]{aa|a|ab}{_} {ph}.",
-        "{ph:/-########0.0/} {a:text} {emf:mV:/n.0/} {b:text} {ph}",
-    ];
-    for like in patterns {
-        let text = format!(
-            "title = \"t\"\n[wire]\nframe = {{ ends_with = \"LF\", limit = 1048576 }}\n[[line]]\nlike = {like:?}\n"
-        );
-        let profile = profile(&text);
-        for filler in ["a", "ab ", "1,", "12.3 ", " ", "x y,", "aab"] {
-            let time = |length: usize, times: usize| {
-                let mut line = filler.repeat(length / filler.len());
-                line.push('\n');
-                let mut decoder = Decoder::new(Arc::clone(&profile));
-                let begun = Instant::now();
-                for _ in 0..times {
-                    decoder.feed_each(at(0.0), line.as_bytes(), &mut |_| {});
-                }
-                begun.elapsed()
-            };
-            // Ten short lines and a long one are the same work; quadratic time would be ten times as much. Other
-            // programs on the machine may disturb one comparison, not all.
-            let is_linear = (0..9).any(|_| {
-                let (short, long) = (time(100_000, 10), time(1_000_000, 1));
-                long.as_micros() < 1_000 || long.as_secs_f64() < 1.2 * short.as_secs_f64()
-            });
-            assert!(is_linear, "{like} on {filler:?}");
-        }
-    }
-}
-
-#[test]
 fn explain_shows_what_is_sent_first_and_why_a_line_was_not_read() {
     let profile = Arc::new(Profile::shipped("ph-asked-in-turn").unwrap());
     let mut explainer = Explainer::new(profile, false);
@@ -367,7 +333,7 @@ fn explain_shows_what_is_sent_first_and_why_a_line_was_not_read() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(96))]
+    #![proptest_config(cases::cases(96))]
 
     #[test]
     fn no_profile_text_panics(text in "(title = \"t\"\n)?(\\[wire\\]|\\[\\[line\\]\\]|\\[\\[block\\]\\]|\\[field\\.ph\\]|like = \"|begins = \"|\\{ph|:/n\\.0|[\\[\\]{}\"=\n:/a-z0-9 ]){0,30}") {

@@ -1,6 +1,8 @@
 //! The profiles that ship, on captures of invented instruments (fixtures/captures, written by make.py from
 //! the numbers themselves): every reading is right, in order, and nothing else comes out.
 
+#[path = "support/cases.rs"]
+mod cases;
 mod support;
 
 use dropwise::profile::{Decoded, Decoder, Explainer, Passed, Profile, shipped_names};
@@ -65,7 +67,7 @@ fn cut_anew(chunks: &[support::Chunk], sizes: &[usize]) -> Vec<support::Chunk> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(24))]
+    #![proptest_config(cases::cases(24))]
 
     #[test]
     fn frames_do_not_depend_on_the_chunks(sizes in prop::collection::vec(1_usize..40, 1..12)) {
@@ -91,6 +93,36 @@ proptest! {
             let told: usize = out.iter().map(|frame| frame.frame.text.len()).sum();
             // A byte becomes at most three bytes of text.
             prop_assert!(told <= 3 * (noise.len() + text.len()), "{}", name);
+        }
+    }
+
+    /// Captures with bytes changed, lost, doubled and put in, in chunks of any length: what can go wrong on a
+    /// real line goes deeper than noise.
+    #[test]
+    fn no_damage_panics_or_piles_up(
+        hurts in prop::collection::vec((0.0..1.0_f64, 0_u8..4, any::<u8>()), 1..20),
+        size in 1_usize..200,
+    ) {
+        for (name, path) in with_captures() {
+            let profile = Arc::new(Profile::shipped(name).unwrap());
+            let mut chunks = support::capture(&path);
+            for (place, what, byte) in &hurts {
+                let chunk = (place * chunks.len() as f64) as usize;
+                let bytes = &mut chunks[chunk].2;
+                let at = (place * 7919.0) as usize % bytes.len().max(1);
+                match what {
+                    0 if at < bytes.len() => bytes[at] = *byte,
+                    1 if at < bytes.len() => drop(bytes.remove(at)),
+                    2 => bytes.insert(at, *byte),
+                    _ => bytes.extend_from_within(at..),
+                }
+            }
+            let sent: usize = chunks.iter().map(|chunk| chunk.2.len()).sum();
+            let frames = support::decode(&profile, &cut_anew(&chunks, &[size]));
+            let told: usize = frames.iter().map(|frame| frame.frame.text.len()).sum();
+            prop_assert!(told <= 3 * sent, "{}: {} of {}", name, told, sent);
+            let readings = frames.iter().flat_map(|frame| &frame.readings);
+            prop_assert!(readings.filter_map(|reading| reading.value).all(f64::is_finite), "{}", name);
         }
     }
 

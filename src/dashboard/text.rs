@@ -12,43 +12,10 @@ const MOST_CHARACTERS: usize = 400;
 /// At most 400 characters of the text are shown.
 #[must_use]
 pub fn visible(text: &str) -> String {
-    let mut out = String::with_capacity(text.len().min(MOST_CHARACTERS * 4));
-    for (count, c) in text.chars().enumerate() {
-        if count == MOST_CHARACTERS {
-            out.push_str("...");
-            break;
-        }
-        match c {
-            '\u{0}'..='\u{20}' if c != ' ' => {
-                out.push('<');
-                out.push_str(C0[c as usize]);
-                out.push('>');
-            }
-            '\u{7F}' => out.push_str("<DEL>"),
-            c if is_hidden(c) => out.push_str(&format!("<U+{:04X}>", c as u32)),
-            c => out.push(c),
-        }
+    match text.char_indices().nth(MOST_CHARACTERS) {
+        None => crate::reading::visible(text),
+        Some((end, _)) => crate::reading::visible(&text[..end]) + "...",
     }
-    out
-}
-
-/// Names of the C0 controls by ISO/IEC 6429 (and the blank).
-const C0: [&str; 33] = [
-    "NUL", "SOH", "STX", "ETX", "EOT", "ENQ", "ACK", "BEL", "BS", "HT", "LF", "VT", "FF", "CR", "SO", "SI",
-    "DLE", "DC1", "DC2", "DC3", "DC4", "NAK", "SYN", "ETB", "CAN", "EM", "SUB", "ESC", "FS", "GS", "RS",
-    "US", "SP",
-];
-
-/// Whether a character is a control, a mark without width, or changes the direction of writing.
-fn is_hidden(c: char) -> bool {
-    c.is_control()
-        || UnicodeWidthChar::width(c).unwrap_or(0) == 0
-        || matches!(c,
-            '\u{00A0}' | '\u{00AD}' | '\u{061C}' | '\u{115F}' | '\u{1160}' | '\u{180E}'
-            | '\u{2000}'..='\u{200F}' | '\u{2028}'..='\u{202F}' | '\u{205F}'..='\u{206F}'
-            | '\u{2800}' | '\u{3000}' | '\u{3164}' | '\u{FE00}'..='\u{FE0F}' | '\u{FEFF}' | '\u{FFA0}'
-            | '\u{E000}'..='\u{F8FF}' | '\u{FFF0}'..='\u{FFFB}' | '\u{1D173}'..='\u{1D17A}'
-            | '\u{E0000}'..='\u{10FFFF}')
 }
 
 /// Columns that a text takes on the screen.
@@ -219,7 +186,7 @@ mod tests {
         #[test]
         fn nothing_hidden_survives(text in "\\PC*|[\\x00-\\x{10FFFF}]*") {
             let shown = visible(&text);
-            prop_assert!(shown.chars().all(|c| !is_hidden(c)));
+            prop_assert_eq!(crate::reading::visible(&shown), shown.clone());
             prop_assert!(shown.len() <= MOST_CHARACTERS * 10 + 3);
         }
 

@@ -480,7 +480,8 @@ enum MarkAt {
 fn mark_at(marks: &[Box<[u8]>], data: &[u8], at: usize) -> MarkAt {
     let rest = &data[at..];
     if let [mark] = marks
-        && rest.starts_with(mark)
+        && mark.len() <= rest.len()
+        && mark.iter().zip(rest).all(|(wanted, found)| wanted == found)
     {
         return MarkAt::Whole(mark.len());
     }

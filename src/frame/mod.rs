@@ -11,5 +11,5 @@ mod text;
 pub(crate) use checksum::hex_byte;
 pub use checksum::{Check, CheckKind, CheckPlace};
 pub use framer::{Cut, Fault, Framer};
-pub use rules::{ByteClean, Ending, FrameRules, Parity};
+pub use rules::{ByteClean, Ending, FrameRules};
 pub use text::{Encoding, TextClean, decode};

@@ -1,30 +1,7 @@
 //! How the bytes of one kind of instrument are cut.
 
 use super::Check;
-
-/// Parity of a character on the line.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Parity {
-    /// No parity bit.
-    #[default]
-    None,
-    /// Even.
-    Even,
-    /// Odd.
-    Odd,
-}
-
-impl Parity {
-    /// Whether a byte that still carries its parity bit on top has the right one.
-    #[must_use]
-    pub const fn holds(self, byte: u8) -> bool {
-        match self {
-            Self::None => true,
-            Self::Even => byte.count_ones().is_multiple_of(2),
-            Self::Odd => !byte.count_ones().is_multiple_of(2),
-        }
-    }
-}
+use crate::reading::Parity;
 
 /// Where a frame ends.
 #[derive(Debug, Clone, PartialEq, Eq)]

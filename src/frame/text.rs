@@ -59,7 +59,12 @@ impl TextClean {
     ///
     /// # Errors
     /// The column of the first such place.
+    #[inline]
     pub fn clean(&self, text: &mut String) -> Result<(), usize> {
+        if self.printer_escapes || self.overprint { self.clean_print(text) } else { Ok(()) }
+    }
+
+    fn clean_print(&self, text: &mut String) -> Result<(), usize> {
         if self.printer_escapes && text.contains(|c: char| c == ESC || is_width_control(c)) {
             *text = self.without_escapes(text);
         }

@@ -82,7 +82,7 @@ impl Hub {
             let profile_text = plan.profile_text.clone();
             entries.push(Entry::Decoding { decoding_id, line_id, profile_text, from_seq: 0, utc_us });
             let opening = Opening {
-                line: (&profile.wire).into(),
+                line: profile.wire,
                 must_exist: self.options.ports_must_exist,
                 simulator: self.options.simulator,
             };

@@ -219,6 +219,9 @@ impl Asking {
 
     /// The request that waits for an answer at this time.
     pub(crate) fn waiting(&mut self, asks: &[Ask], at: u64) -> Option<usize> {
+        if asks.is_empty() {
+            return None;
+        }
         self.expire(asks, at, None);
         self.pending.map(|open| open.ask)
     }

@@ -1,9 +1,9 @@
 //! `profile explain`: what a profile makes of a capture, frame by frame, for the author of the profile.
 
-use super::program::{Capture, Held, Op, Program, Scratch};
-use super::{Decoded, Decoder, Flow, Means, Pattern, Profile, control};
-use crate::frame::Parity;
-use crate::reading::{FrameFate, Reading, Stamp, Validity};
+use super::matcher::Scratch;
+use super::program::{Capture, Held, Op, Program};
+use super::{Decoded, Decoder, Means, Pattern, Profile, control};
+use crate::reading::{Flow, FrameFate, Parity, Reading, Stamp, Validity, visible};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -93,14 +93,14 @@ impl Explainer {
         let flow = match wire.flow {
             Flow::None => "no flow control",
             Flow::XonXoff => "flow control by XON and XOFF",
-            Flow::Hardware => "flow control by RTS and CTS",
+            Flow::RtsCts => "flow control by RTS and CTS",
         };
         let on = |set| if set { "on" } else { "off" };
         text.push_str(&format!(
             "line: {} baud, {} data bits, {parity}, {} stop bit(s), {flow}, DTR {}, RTS {}\n",
             wire.baud,
-            wire.data_bits,
-            wire.stop_bits,
+            u8::from(wire.data_bits),
+            u8::from(wire.stop_bits),
             on(wire.dtr),
             on(wire.rts)
         ));
@@ -337,23 +337,4 @@ fn named(program: &Program, captures: &[Capture]) -> Vec<(Capture, String)> {
         _ => String::new(),
     };
     captures.iter().map(|capture| (*capture, name(capture))).collect()
-}
-
-/// Text from outside with everything made visible that a terminal or an eye would not show as it is:
-/// control characters, bidirectional and zero-width marks.
-#[must_use]
-pub fn visible(text: &str) -> String {
-    let mut shown = String::with_capacity(text.len());
-    for c in text.chars() {
-        let hidden = c.is_control()
-            || matches!(c, '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{AD}' | '\u{61C}' | '\u{FEFF}');
-        match u8::try_from(u32::from(c)) {
-            Ok(byte) if hidden => shown.push_str(&control::shown(&[byte])),
-            _ if hidden => {
-                shown.push_str(&format!("<U+{:04X}>", u32::from(c)));
-            }
-            _ => shown.push(c),
-        }
-    }
-    shown
 }

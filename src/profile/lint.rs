@@ -5,7 +5,8 @@
 //! pattern and read by the earlier ones.
 
 use super::diagnostic::{Diagnostic, Severity};
-use super::program::{Field, Kind, NumberField, Op, Program, Scratch, UnitFrom};
+use super::matcher::Scratch;
+use super::program::{Field, Kind, NumberField, Op, Program, UnitFrom};
 use super::{Means, Pattern, Profile};
 use crate::reading::Unit;
 

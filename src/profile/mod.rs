@@ -12,30 +12,34 @@ mod control;
 mod decode;
 pub mod draft;
 mod explain;
+mod field;
 mod form;
+mod gather;
 mod growth;
+#[cfg(test)]
+mod linear;
 mod lint;
+mod matcher;
 mod number;
 mod pattern;
 mod program;
+mod reader;
 mod reading_list;
 mod register;
 mod shape;
 mod shipped;
 mod unit_words;
-mod wire;
 
 pub use crate::form::{Diagnostic, Severity};
 pub use decode::{Decoded, Decoder, Fate, Mark, MarkKind, Seen};
-pub use explain::{Explainer, Passed, visible};
+pub use explain::{Explainer, Passed};
 pub use form::json_schema;
 pub use number::{Decimal, NumberStyle, Scanned, SignPlace, scan};
 pub use shipped::shipped_names;
-pub use wire::{Flow, WireSettings};
 
 use crate::form as diagnostic;
 use crate::frame::{Encoding, FrameRules, TextClean};
-use crate::reading::Quantity;
+use crate::reading::{LineSettings, Quantity};
 use std::sync::Arc;
 
 /// One kind of instrument, ready to read its wire.
@@ -48,7 +52,7 @@ pub struct Profile {
     /// What it measures.
     pub measures: Vec<Quantity>,
     /// How the line is set.
-    pub wire: WireSettings,
+    pub wire: LineSettings,
     /// The file as it was written; its content is what a run keeps.
     pub text: String,
     pub(crate) file: String,
@@ -85,6 +89,10 @@ pub(crate) enum Means {
 pub(crate) struct Pattern {
     pub text: String,
     pub program: program::Program,
+    /// Whether a flag of it, or the missing of one, concerns its readings.
+    pub has_flags: bool,
+    /// Whether it can be read in one go.
+    pub is_straight: bool,
     /// Flags whose missing has a meaning: name and meaning.
     pub missing_flags: Vec<(Arc<str>, bool)>,
     /// Where it stands in the file.

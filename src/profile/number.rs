@@ -47,6 +47,79 @@ pub struct Scanned {
     pub ambiguous: bool,
 }
 
+/// Powers of ten that a double holds exactly.
+const EXACT: [f64; 23] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18,
+    1e19, 1e20, 1e21, 1e22,
+];
+
+/// Digits that [`run`] takes at most.
+const SHORT: usize = 15;
+
+/// The digits from `at`, at most 15 of them, behind those of `mantissa`: the longer mantissa and where they end.
+#[inline]
+pub(crate) fn run(text: &[u8], at: usize, mantissa: u64) -> (u64, usize) {
+    let most = text.len().min(at + SHORT);
+    let (mut mantissa, mut end) = (mantissa, at);
+    while end < most {
+        let digit = text[end].wrapping_sub(b'0');
+        if digit > 9 {
+            break;
+        }
+        mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+        end += 1;
+    }
+    (mantissa, end)
+}
+
+/// The value of at most 15 digits of which `decimals` stand behind the decimal sign: both operands are exact,
+/// so one rounding gives the nearest double (see [`Digits::value`]).
+#[inline]
+pub(crate) fn short_value(mantissa: u64, digits: usize, decimals: usize, negative: bool) -> Option<f64> {
+    if digits > SHORT {
+        return None;
+    }
+    // Fifteen digits fit a signed number, which converts faster.
+    let value = mantissa.cast_signed() as f64 / EXACT.get(decimals)?;
+    Some(if negative { -value } else { value })
+}
+
+/// The number at `at` and its end if it is written in the commonest way: an ASCII sign or none, few digits,
+/// a decimal sign or none, nothing behind it that could belong to it. `None` says nothing: ask [`scan`].
+#[inline]
+pub(crate) fn plain(text: &[u8], at: usize, style: NumberStyle) -> Option<(f64, usize)> {
+    let decimal = match style.decimal {
+        Decimal::Point => b'.',
+        Decimal::Comma => b',',
+        Decimal::Either => return None,
+    };
+    if style.thousands.is_some() || style.sign != SignPlace::Before {
+        return None;
+    }
+    let negative = text.get(at) == Some(&b'-');
+    let signed = negative || text.get(at) == Some(&b'+');
+    let from = at + usize::from(signed);
+    let (mut mantissa, mut pos) = run(text, from, 0);
+    let whole = pos - from;
+    let mut decimals = 0;
+    if whole == 0 {
+        return None;
+    }
+    if text.get(pos) == Some(&decimal) {
+        let end;
+        (mantissa, end) = run(text, pos + 1, mantissa);
+        decimals = end - pos - 1;
+        if decimals == 0 {
+            return None;
+        }
+        pos = end;
+    }
+    if matches!(text.get(pos), Some(b'0'..=b'9' | b'e' | b'E')) {
+        return None;
+    }
+    Some((short_value(mantissa, whole + decimals, decimals, negative)?, pos))
+}
+
 /// Most digits of a number; longer runs are no measured value.
 const MOST_DIGITS: usize = 32;
 
@@ -85,11 +158,6 @@ impl Digits {
     /// The value, correctly rounded; `None` when it is too large to be held.
     #[inline]
     pub(crate) fn value(&self, exponent: i32) -> Option<f64> {
-        /// Powers of ten that a double holds exactly.
-        const EXACT: [f64; 23] = [
-            1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17,
-            1e18, 1e19, 1e20, 1e21, 1e22,
-        ];
         let exponent = self.exponent.saturating_add(exponent);
         let power = EXACT.get(exponent.unsigned_abs() as usize);
         if let Some(power) = power
@@ -291,6 +359,15 @@ mod tests {
     }
 
     proptest! {
+        /// The short way is the long way, wherever it answers.
+        #[test]
+        fn the_plain_way_agrees(text in "[-+]?[0-9]{0,18}[.,]?[0-9]{0,9}[-eE.,0-9 ]{0,3}", comma: bool) {
+            let style = NumberStyle { decimal: if comma { Decimal::Comma } else { Decimal::Point }, ..NumberStyle::default() };
+            if let Some((found, end)) = plain(text.as_bytes(), 0, style) {
+                prop_assert_eq!(scan(text.as_bytes(), 0, style), Some(Scanned { end, value: Some(found), ambiguous: false }));
+            }
+        }
+
         #[test]
         fn agrees_with_the_standard_library(v in proptest::num::f64::NORMAL) {
             let text = format!("{v:e}");

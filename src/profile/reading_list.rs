@@ -3,12 +3,13 @@
 use crate::reading::{Quantity, Reading, Stamp, Unit, Validity};
 use std::sync::Arc;
 
-/// A reading without the name of its channel and the flag of its line.
+/// A reading without the name of its channel.
 pub(crate) struct Nameless {
     pub quantity: Quantity,
     pub value: Option<f64>,
     pub unit: Unit,
     pub validity: Validity,
+    pub steady: Option<bool>,
     pub frame: u64,
     pub at: Stamp,
 }
@@ -38,7 +39,7 @@ impl ReadingList {
     /// Adds a reading: all of it but its channel's name is in `new`.
     #[inline]
     pub(crate) fn push(&mut self, channel: &Arc<str>, new: Nameless) {
-        let Nameless { quantity, value, unit, validity, frame, at } = new;
+        let Nameless { quantity, value, unit, validity, steady, frame, at } = new;
         match self.held.get_mut(self.used) {
             Some(place) => {
                 if !Arc::ptr_eq(&place.channel, channel) {
@@ -48,13 +49,13 @@ impl ReadingList {
                 place.value = value;
                 place.unit = unit;
                 place.validity = validity;
-                place.steady = None;
+                place.steady = steady;
                 place.frame = frame;
                 place.at = at;
             }
             None => {
                 let channel = Arc::clone(channel);
-                self.held.push(Reading { channel, quantity, value, unit, validity, steady: None, frame, at });
+                self.held.push(Reading { channel, quantity, value, unit, validity, steady, frame, at });
             }
         }
         self.used += 1;

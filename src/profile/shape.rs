@@ -4,7 +4,7 @@
 //! leading zeros, one decimal; `-###0.00` eight characters wide, filled with blanks from the left; `- n.0` sign
 //! with a blank; `n.0-` minus behind the digits; `n.0000E+00` exponent with sign and two digits.
 
-use super::number::{Decimal, Digits, Scanned, exponent_at, sign_at};
+use super::number::{Decimal, Digits, NumberStyle, Scanned, exponent_at, run, short_value, sign_at};
 
 /// Whether there is a sign.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -33,6 +33,8 @@ pub(crate) struct Shape {
     decimals: Option<usize>,
     /// Sign rule and digits of the exponent.
     exponent: Option<(Sign, usize)>,
+    /// Sign before the digits or none, no exponent: [`Shape::plain`] can read it.
+    is_plain: bool,
 }
 
 impl Shape {
@@ -90,7 +92,8 @@ impl Shape {
         if at < bytes.len() {
             return Err((at, "the end of the shape"));
         }
-        Ok(Self { before, apart, behind, pads, zeros, free, decimals, exponent })
+        let is_plain = !apart && behind == Sign::None && exponent.is_none();
+        Ok(Self { before, apart, behind, pads, zeros, free, decimals, exponent, is_plain })
     }
 
     /// Whether the shape says how many characters the number takes with its blanks.
@@ -135,6 +138,65 @@ impl Shape {
             text.push('-');
         }
         text
+    }
+
+    /// The number at `at` and its end if the shape is one of the commonest and the number has it. `None` says
+    /// nothing: ask [`Self::scan`].
+    #[inline]
+    pub(crate) fn plain(&self, text: &[u8], at: usize, style: NumberStyle) -> Option<(f64, usize)> {
+        if !self.is_plain || style.thousands.is_some() {
+            return None;
+        }
+        let decimal = match style.decimal {
+            Decimal::Point => b'.',
+            Decimal::Comma => b',',
+            Decimal::Either => return None,
+        };
+        let mut pos = at;
+        // Blanks that fill the width stand before the sign.
+        let fill = self.pads + usize::from(self.before != Sign::None);
+        if self.pads > 0 {
+            while pos - at < fill && text.get(pos) == Some(&b' ') {
+                pos += 1;
+            }
+        }
+        let blanks = pos - at;
+        let negative = text.get(pos) == Some(&b'-');
+        let signed = negative || text.get(pos) == Some(&b'+');
+        let sign_fits = match self.before {
+            Sign::None => !signed,
+            Sign::Minus => negative || !signed,
+            Sign::Always => signed,
+        };
+        let from = pos + usize::from(signed);
+        let mut mantissa;
+        (mantissa, pos) = run(text, from, 0);
+        let whole = pos - from;
+        let needless_zero = whole > 1 && text[from] == b'0';
+        let whole_fits = if self.free {
+            whole > 0 && !needless_zero
+        } else {
+            (self.pads == 0 || blanks + usize::from(signed) + whole == fill + self.zeros)
+                && whole >= self.zeros
+                && whole <= self.pads + self.zeros
+                && (whole == self.zeros || text[from] != b'0')
+        };
+        if !sign_fits || !whole_fits {
+            return None;
+        }
+        let decimals = self.decimals.unwrap_or(0);
+        if decimals > 0 {
+            let end;
+            (mantissa, end) = run(text, pos + 1, mantissa);
+            if text.get(pos) != Some(&decimal) || end != pos + 1 + decimals {
+                return None;
+            }
+            pos += 1 + decimals;
+        }
+        if matches!(text.get(pos), Some(b'0'..=b'9' | b'.')) || whole + decimals == 0 {
+            return None;
+        }
+        Some((short_value(mantissa, whole + decimals, decimals, negative)?, pos))
     }
 
     /// The number at `at` if it has this shape. `decimal` is the sign of the wire.
@@ -325,5 +387,21 @@ mod tests {
         assert_eq!(Shape::parse("0."), Err((2, "a 0 for each decimal")));
         assert!(Shape::parse("").is_err());
         assert_eq!(Shape::parse("+0.0-"), Err((4, "one sign only: before or behind")));
+    }
+
+    proptest::proptest! {
+        /// The short way is the long way, wherever it answers.
+        #[test]
+        fn the_plain_way_agrees(
+            shape in "[-+]?(n|#{0,4}0{0,4})(\\.0{1,4})?",
+            text in " {0,5}[-+]?[0-9]{0,8}[.,]?[0-9]{0,5}[-.,0-9 ]{0,2}",
+            comma: bool,
+        ) {
+            let style = NumberStyle { decimal: if comma { Decimal::Comma } else { Decimal::Point }, ..NumberStyle::default() };
+            if let Ok(shape) = Shape::parse(&shape) && let Some((found, end)) = shape.plain(text.as_bytes(), 0, style) {
+                let long = shape.scan(text.as_bytes(), 0, style.decimal, None);
+                proptest::prop_assert_eq!(long, Some(Scanned { end, value: Some(found), ambiguous: false }));
+            }
+        }
     }
 }

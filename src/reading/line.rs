@@ -111,6 +111,16 @@ impl From<StopBits> for u8 {
 }
 
 impl Parity {
+    /// Whether a byte that still carries its parity bit on top has the right one.
+    #[must_use]
+    pub const fn holds(self, byte: u8) -> bool {
+        match self {
+            Self::None => true,
+            Self::Even => byte.count_ones().is_multiple_of(2),
+            Self::Odd => !byte.count_ones().is_multiple_of(2),
+        }
+    }
+
     /// The letter used in short forms such as `7E1`.
     #[must_use]
     pub const fn letter(self) -> char {
@@ -176,6 +186,12 @@ impl LineSettings {
     pub fn bits_per_character(&self) -> u32 {
         let parity = u32::from(self.parity != Parity::None);
         1 + u32::from(u8::from(self.data_bits)) + parity + u32::from(u8::from(self.stop_bits))
+    }
+
+    /// Time that one character takes, in nanoseconds.
+    #[must_use]
+    pub fn byte_ns(&self) -> u64 {
+        u64::from(self.bits_per_character()) * 1_000_000_000 / u64::from(self.baud.max(1))
     }
 }
 

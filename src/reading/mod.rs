@@ -9,6 +9,7 @@ mod point;
 mod quantity;
 mod stamp;
 mod unit;
+mod visible;
 
 pub use curve::{Curve, CurveHead, Titrant};
 pub use frame_line::{FrameFate, FrameLine};
@@ -17,6 +18,7 @@ pub use point::Point;
 pub use quantity::Quantity;
 pub use stamp::Stamp;
 pub use unit::Unit;
+pub use visible::visible;
 
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;

@@ -31,6 +31,21 @@ pub enum Quantity {
     Time,
 }
 
+/// Lowest and highest plausible value in canonical units, in the order of [`Quantity::ALL`].
+const PLAUSIBLE: [(f64, f64); 11] = [
+    (-1.0, 10_000.0),
+    (-2.0, 16.0),
+    (-5_000.0, 5_000.0),
+    (-30.0, 200.0),
+    (-10.0, 2_000_000.0),
+    (-1.0, 10.0),
+    (-10.0, 200.0),
+    (-10_000.0, 10_000.0),
+    (-5_000.0, 5_000.0),
+    (-10_000.0, 100_000.0),
+    (0.0, 1e7),
+];
+
 impl Quantity {
     /// All quantities, in the order in which help texts list them.
     pub const ALL: [Self; 11] = [
@@ -95,19 +110,9 @@ impl Quantity {
     ///
     /// The limits are wide (common practice, no source); they catch a lost decimal point, not a bad result.
     #[must_use]
+    #[inline]
     pub fn is_plausible(self, canonical: f64) -> bool {
-        let (low, high) = match self {
-            Self::Volume => (-1.0, 10_000.0),
-            Self::Ph => (-2.0, 16.0),
-            Self::Emf | Self::Voltage => (-5_000.0, 5_000.0),
-            Self::Temperature => (-30.0, 200.0),
-            Self::Conductance => (-10.0, 2_000_000.0),
-            Self::Absorbance => (-1.0, 10.0),
-            Self::Transmittance => (-10.0, 200.0),
-            Self::Current => (-10_000.0, 10_000.0),
-            Self::Mass => (-10_000.0, 100_000.0),
-            Self::Time => (0.0, 1e7),
-        };
+        let (low, high) = PLAUSIBLE[self as usize];
         (low..=high).contains(&canonical)
     }
 }
@@ -115,5 +120,19 @@ impl Quantity {
 impl std::fmt::Display for Quantity {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.pad(self.name())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_list_of_all_and_the_limits_have_the_order_of_the_variants() {
+        for (place, quantity) in Quantity::ALL.into_iter().enumerate() {
+            assert_eq!(quantity as usize, place);
+        }
+        assert!(Quantity::Time.is_plausible(1e6) && !Quantity::Time.is_plausible(-1.0));
+        assert!(Quantity::Ph.is_plausible(7.0) && !Quantity::Ph.is_plausible(70.0));
     }
 }

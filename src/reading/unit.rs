@@ -96,6 +96,7 @@ const TABLE: &[Row] = &[
 ];
 
 impl Unit {
+    #[inline]
     fn row(self) -> &'static Row {
         // The table has the order of the variants (a test walks it).
         &TABLE[self as usize]
@@ -120,6 +121,7 @@ impl Unit {
 
     /// A value in this unit, told in the canonical unit of its quantity.
     #[must_use]
+    #[inline]
     pub fn to_canonical(self, value: f64) -> f64 {
         let row = self.row();
         value * row.3 + row.4

@@ -5,11 +5,13 @@
 
 mod bench;
 mod command;
+mod dips;
 mod equipment;
 mod event;
 mod identity;
 mod pairing;
 mod procedure;
+mod ready;
 pub mod result;
 mod role;
 mod run;
@@ -20,11 +22,13 @@ mod worklist;
 pub use crate::reading::{FrameFate, FrameLine};
 pub use bench::{Bench, BenchPlan, Instrument, LinePlan, Settling, VolumeFrom};
 pub use command::{Command, Document, RunPlan, VolumeMark};
+pub use dips::{Dip, DipRules, Dips};
 pub use equipment::{Equipment, EquipmentKind, equipment_schema, read_equipment};
 pub use event::{Event, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
 pub use identity::{RECORDER, how_known, named, with_key};
 pub use pairing::{Marked, Paired, Pairing, choose_signal, default_settling, head_of};
 pub use procedure::*;
+pub use ready::{CheckPoint, Readiness, checklist};
 pub use role::Role;
 pub use run::{Run, Step};
 pub use state::{BenchState, LaneState, RunState};

@@ -93,7 +93,7 @@ impl Capture {
         let Some(name) = &self.profile else { return Ok(LineSettings::default()) };
         let (name, text) = profile_text(name, settings)?;
         // The text has been checked; a mistake in it has been told by now.
-        Ok(Profile::parse(&name, &text).map_or_else(|_| LineSettings::default(), |it| (&it.wire).into()))
+        Ok(Profile::parse(&name, &text).map_or_else(|_| LineSettings::default(), |it| it.wire))
     }
 
     async fn capture(self, line: LineSettings) -> Result<Exit, Fault> {

@@ -116,7 +116,7 @@ fn explain(profile: &str, capture: &Path, settings: &Settings, output: &mut Outp
             Captured::In(bytes) => explainer.chunk(header.stamp(entry.t_s), Passed::In(bytes)),
             Captured::Out(bytes) => explainer.chunk(header.stamp(entry.t_s), Passed::Out(bytes)),
             Captured::Note(note) => {
-                format!("{:>10.3} s  note: {}\n", entry.t_s, crate::profile::visible(note))
+                format!("{:>10.3} s  note: {}\n", entry.t_s, crate::reading::visible(note))
             }
         };
         if !told.is_empty() {
