@@ -4,6 +4,7 @@
 
 pub mod acid_base;
 pub mod activity;
+pub mod atomic_weights;
 pub mod buffers;
 pub mod constants;
 pub mod formula_mass;

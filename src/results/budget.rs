@@ -1,6 +1,6 @@
 //! The uncertainty budget: which source contributes how much, and what follows for the result.
 
-use super::uncertain::effective_degrees;
+use super::sources::effective_degrees;
 use super::{Distribution, Extent, Kind, Source, SourceId, Sources, Uncertain, Unit};
 use crate::numeric::distribution::student_quantile;
 use std::collections::BTreeMap;
