@@ -25,6 +25,7 @@
 
 mod budget;
 pub mod control;
+mod degrees;
 mod dimension;
 pub mod electrode;
 mod formula;

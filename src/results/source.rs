@@ -76,7 +76,7 @@ pub enum Extent {
 }
 
 /// One source of uncertainty.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Source {
     /// Name of its line in the budget, such as `burette`.
     pub name: String,
@@ -87,6 +87,7 @@ pub struct Source {
     /// The unit of `u` (degC counts as a difference).
     pub unit: Unit,
     /// Degrees of freedom; infinite when the uncertainty itself is taken as known.
+    #[serde(with = "super::degrees")]
     pub degrees: f64,
     /// Its distribution.
     pub distribution: Distribution,

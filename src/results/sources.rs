@@ -2,13 +2,16 @@
 
 use super::{BadSource, Extent, Kind, Quantity, Source, Uncertain, Unit};
 use nalgebra::DMatrix;
+use serde::{Deserialize, Serialize};
 
 /// Names one source of a [`Sources`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
 pub struct SourceId(usize);
 
 /// All sources of uncertainty of a reckoning.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(transparent)]
 pub struct Sources {
     list: Vec<Source>,
 }
@@ -226,6 +229,23 @@ mod tests {
         assert!(sources.u(&f.over(&f).unwrap()) < 1e-15);
         assert!((sources.u(&f.plus(&f)) - 0.002).abs() < 1e-15);
         assert_eq!(f.over(&Uncertain::exact(0.0, Dimension::ONE)), None);
+    }
+
+    #[test]
+    fn sources_and_numbers_are_read_back_from_json() {
+        let mut sources = Sources::default();
+        let a = Source::triangular("burette", 0.03, "mL", Kind::CalibrationOfVolume).unwrap();
+        let b = Source::student("scatter", 0.01, 2.0, "mL", Kind::Repeatability).unwrap().of_portion(2);
+        let ids = [sources.add(a).unwrap(), sources.add(b).unwrap()];
+        let v = sources.quantity(&quantity("18.64 mL"), &ids).unwrap();
+        let json = serde_json::to_string(&(&sources, &v)).unwrap();
+        assert!(
+            json.contains(r#""degrees":"infinite""#) && json.contains(r#""dimension":{"length":3.0}"#),
+            "{json}"
+        );
+        let back: (Sources, Uncertain) = serde_json::from_str(&json).unwrap();
+        assert_eq!(back, (sources, v));
+        assert!(serde_json::from_str::<Source>(&json.replace("infinite", "many")).is_err());
     }
 
     #[test]

@@ -5,6 +5,7 @@
 //! JCGM 100:2008 (GUM), 5.1 and 5.2.
 
 use super::{Dimension, SourceId};
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// A value in coherent units with its derivative by each source that entered it.
@@ -19,7 +20,7 @@ use std::collections::BTreeMap;
 /// assert!(sources.u(&end.minus(&start)) < 1e-15);
 /// # Ok::<(), Box<dyn std::error::Error>>(())
 /// ```
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Uncertain {
     /// Value in coherent units.
     pub value: f64,

@@ -5,6 +5,7 @@ use crate::chemistry::constants::CELSIUS_ZERO;
 use crate::results::{
     BadSource, Dimension, Distribution, Extent, Kind, Quantity, Source, Sources, Uncertain, Unit,
 };
+use serde::{Deserialize, Serialize};
 
 impl ElectrodeCheck {
     /// Enters the line into sources, so that every pH that it gives keeps what they share.
@@ -40,7 +41,7 @@ pub struct EnteredLine {
 }
 
 /// The pH at which the potential does not depend on temperature.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Isopotential {
     /// Its pH.
     pub ph: f64,

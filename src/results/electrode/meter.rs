@@ -2,9 +2,10 @@
 
 use super::{MOST_BUFFERS, NEAREST_PH, NoCheck};
 use crate::numeric::line::least_squares;
+use serde::{Deserialize, Serialize};
 
 /// The check of a meter that only sends pH.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct MeterCheck {
     /// Reading minus buffer for each buffer, in pH.
     pub differences: Vec<f64>,

@@ -13,6 +13,7 @@ pub use settled::{Settled, settled};
 
 use crate::chemistry::constants::{CELSIUS_ZERO, nernst_slope_mv};
 use crate::numeric::line::least_squares;
+use serde::{Deserialize, Serialize};
 
 /// Largest difference of the buffers in temperature for one line, in degrees (common practice, no source).
 const WARMEST_APART: f64 = 2.0;
@@ -22,7 +23,7 @@ const NEAREST_PH: f64 = 1.0;
 const MOST_BUFFERS: usize = 12;
 
 /// One buffer as it was measured.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct BufferReading {
     /// Name of the buffer, for messages.
     pub name: String,
@@ -62,7 +63,7 @@ pub enum NoCheck {
 }
 
 /// The outcome of a check.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ElectrodeCheck {
     /// Mean temperature of the buffers in degrees Celsius.
     pub temperature_c: f64,
@@ -73,6 +74,7 @@ pub struct ElectrodeCheck {
     /// Variance of `zero_mv`, covariance, variance of `slope_mv`, in mV squared.
     pub covariance: [f64; 3],
     /// Degrees of freedom of the covariance: infinite when the stated uncertainties explain the residuals.
+    #[serde(with = "crate::results::degrees")]
     pub degrees: f64,
     /// pH at which the potential is zero.
     pub zero_ph: f64,
@@ -221,7 +223,7 @@ fn weighted(readings: &[BufferReading], slope: f64) -> Option<Fitted> {
 }
 
 /// Limits of an electrode check; what is `None` is not judged.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ElectrodeLimits {
     /// Slope in per cent of the Nernst slope, from and to.
     pub slope_percent: Option<(f64, f64)>,
