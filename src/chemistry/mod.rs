@@ -10,6 +10,6 @@ pub mod constants;
 pub mod formula_mass;
 pub mod generate;
 pub mod primary_standards;
-pub mod volumetry;
 pub mod titration;
+pub mod volumetry;
 pub mod water;

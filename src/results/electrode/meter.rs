@@ -19,7 +19,7 @@ impl MeterCheck {
     /// From pairs of buffer pH and reading.
     ///
     /// # Errors
-    /// As for [`ElectrodeCheck::of`].
+    /// As for [`super::ElectrodeCheck::of`].
     pub fn of(pairs: &[(f64, f64)]) -> Result<Self, NoCheck> {
         let n = pairs.len();
         if !(2..=MOST_BUFFERS).contains(&n) {
