@@ -4,11 +4,12 @@
 
 pub mod acid_base;
 pub mod activity;
+pub mod atomic_weights;
 pub mod buffers;
 pub mod constants;
 pub mod formula_mass;
 pub mod generate;
 pub mod primary_standards;
-pub mod volumetry;
 pub mod titration;
+pub mod volumetry;
 pub mod water;

@@ -1,12 +1,14 @@
 //! The uncertainty budget: which source contributes how much, and what follows for the result.
 
-use super::uncertain::effective_degrees;
+use super::sources::effective_degrees;
 use super::{Distribution, Extent, Kind, Source, SourceId, Sources, Uncertain, Unit};
 use crate::numeric::distribution::student_quantile;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// How the expanded uncertainty is found.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Coverage {
     /// A coverage probability, such as 0.95: the factor is Student's t of the effective degrees of freedom.
     Probability(f64),
@@ -37,7 +39,7 @@ impl Coverage {
 }
 
 /// One line of a budget. Sources of single portions that have one name make one line.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Line {
     /// Name of the source.
     pub name: String,
@@ -60,13 +62,14 @@ pub struct Line {
     /// Share of the variance of the result, 0 to 1.
     pub share: f64,
     /// Degrees of freedom (of the joined line, by Welch and Satterthwaite).
+    #[serde(with = "super::degrees")]
     pub degrees: f64,
     /// How many portions it joins; 0 for a source that is shared by all.
     pub portions: usize,
 }
 
 /// The budget of one result.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Budget {
     /// The value in `unit`.
     pub value: f64,
@@ -75,6 +78,7 @@ pub struct Budget {
     /// Combined standard uncertainty in `unit`.
     pub u: f64,
     /// Effective degrees of freedom; may be infinite.
+    #[serde(with = "super::degrees")]
     pub degrees: f64,
     /// Coverage factor.
     pub k: f64,

@@ -1,5 +1,7 @@
 //! What a quantity is, whatever its unit: exponents over six base quantities.
 
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::{Div, Mul};
 
@@ -106,6 +108,31 @@ impl Div for Dimension {
     }
 }
 
+/// Names of the base quantities, in the order of the exponents.
+const NAMES: [&str; 6] = ["length", "mass", "time", "amount", "current", "temperature"];
+
+/// Written as the exponents that are not zero, `{"length":3.0}` for a volume.
+impl Serialize for Dimension {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let exponents = NAMES.iter().zip(self.0).filter(|(_, sixths)| *sixths != 0);
+        serializer.collect_map(exponents.map(|(name, sixths)| (name, f64::from(sixths) / f64::from(SIXTHS))))
+    }
+}
+
+impl<'de> Deserialize<'de> for Dimension {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let mut dimension = Self::ONE;
+        for (name, exponent) in BTreeMap::<String, f64>::deserialize(deserializer)? {
+            let bad = || serde::de::Error::custom(format!("{name} to the power {exponent} is no dimension"));
+            let base = NAMES.iter().position(|known| *known == name).ok_or_else(bad)?;
+            let mut one = [0; 6];
+            one[base] = SIXTHS;
+            dimension = dimension * Self(one).power(exponent).ok_or_else(bad)?;
+        }
+        Ok(dimension)
+    }
+}
+
 /// Dimensions with a unit that people at a bench expect for them.
 const COMMON: &[(Dimension, &str)] = &[
     (Dimension::CONCENTRATION, "mol/L"),
@@ -161,6 +188,22 @@ mod tests {
         assert_eq!(Dimension::LENGTH.power(1e9), None);
         assert_eq!(Dimension::LENGTH.power(f64::NAN), None);
         assert_eq!(Dimension::ONE.power(0.123), Some(Dimension::ONE));
+    }
+
+    #[test]
+    fn every_dimension_is_read_back() {
+        for dimension in [
+            Dimension::ONE,
+            Dimension::POTENTIAL,
+            Dimension::VOLUME.power(7.0).unwrap(),
+            Dimension::CONCENTRATION.power(0.5).unwrap(),
+        ] {
+            let text = serde_json::to_string(&dimension).unwrap();
+            assert_eq!(serde_json::from_str::<Dimension>(&text).unwrap(), dimension, "{text}");
+        }
+        for wrong in [r#"{"weight":1}"#, r#"{"mass":0.1}"#, r#"{"mass":1e9}"#] {
+            assert!(serde_json::from_str::<Dimension>(wrong).is_err());
+        }
     }
 
     #[test]

@@ -25,6 +25,7 @@
 
 mod budget;
 pub mod control;
+mod degrees;
 mod dimension;
 pub mod electrode;
 mod formula;
@@ -33,6 +34,8 @@ mod quantity;
 mod rounding;
 mod series;
 mod simulate;
+mod source;
+mod sources;
 pub mod statistics;
 mod uncertain;
 mod unit;
@@ -46,7 +49,9 @@ pub use quantity::{NotAQuantity, Quantity};
 pub use rounding::{BadRounding, Rounded, Rounding, Tie, To};
 pub use series::{Scatter, SeriesMean, mean_of_portions};
 pub use simulate::{Simulated, Simulation, simulate};
-pub use uncertain::{BadSource, Distribution, Extent, Kind, Source, SourceId, Sources, Uncertain};
+pub use source::{BadSource, Distribution, Extent, Kind, Source};
+pub use sources::{SourceId, Sources};
+pub use uncertain::Uncertain;
 pub use unit::{NotAUnit, Unit};
 
 /// The known name that is nearest to a mistyped one, if one is near enough to be meant.

@@ -2,9 +2,11 @@
 
 use super::{BadSource, Extent, Kind, Source, SourceId, Sources, Uncertain, Unit};
 use crate::numeric::distribution::chi_squared_cdf;
+use serde::{Deserialize, Serialize};
 
 /// Which of the two ways to see the scatter of the portions was used.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Scatter {
     /// The lines of the portions as propagated.
     Propagated,
@@ -13,7 +15,7 @@ pub enum Scatter {
 }
 
 /// The mean of n portions.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SeriesMean {
     /// The mean; its parts are the shared sources, and either those of the portions or one source for their scatter.
     pub mean: Uncertain,

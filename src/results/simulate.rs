@@ -8,13 +8,14 @@ use super::{Distribution, Formula, FormulaError, Formulae, Scope, Source, Source
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution as _, StandardNormal, StudentT};
+use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Fewest and most trials.
 const TRIALS: (usize, usize) = (100, 10_000_000);
 
 /// What a simulation gave, in coherent units.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Simulated {
     /// Mean of the trials.
     pub mean: f64,

@@ -4,12 +4,13 @@ use super::{BadSource, Dimension, Extent, Kind, Quantity, Source, Sources, Uncer
 use crate::chemistry::constants::CELSIUS_ZERO;
 use crate::chemistry::volumetry::{water_expansion_per_degree, z_factor};
 use crate::chemistry::water::density_kg_m3;
+use serde::{Deserialize, Serialize};
 
 /// The temperature for which volumetric ware is calibrated and titrants are stated, in degrees Celsius.
 pub const REFERENCE_C: f64 = 20.0;
 
 /// One point of a burette's check.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct BurettePoint {
     /// Volume as the burette tells it, in mL.
     pub told_ml: f64,
@@ -20,7 +21,7 @@ pub struct BurettePoint {
 }
 
 /// The corrections of a burette over the volume that it tells.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct BuretteTable {
     points: Vec<BurettePoint>,
 }

@@ -5,9 +5,10 @@ mod outliers;
 pub use outliers::{OutlierAdvice, OutlierTest, Standing, dixon, grubbs_one, grubbs_two};
 
 use crate::numeric::distribution::student_quantile;
+use serde::{Deserialize, Serialize};
 
 /// Figures that describe a set of results, in their own unit.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Summary {
     /// Number of results.
     pub n: usize,

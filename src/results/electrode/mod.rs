@@ -3,9 +3,17 @@
 //! The model is the straight line E = E7 + slope (pH - 7): E7 is the potential at pH 7, the slope is negative for a glass
 //! electrode and is told by its size and as a share of the Nernst slope RT ln 10 / F at the temperature of the buffers.
 
-use super::{BadSource, Dimension, Extent, Kind, Quantity, Source, Sources, Uncertain, Unit};
+mod convert;
+mod meter;
+mod settled;
+
+pub use convert::{EnteredLine, Isopotential};
+pub use meter::MeterCheck;
+pub use settled::{Settled, settled};
+
 use crate::chemistry::constants::{CELSIUS_ZERO, nernst_slope_mv};
 use crate::numeric::line::least_squares;
+use serde::{Deserialize, Serialize};
 
 /// Largest difference of the buffers in temperature for one line, in degrees (common practice, no source).
 const WARMEST_APART: f64 = 2.0;
@@ -15,7 +23,7 @@ const NEAREST_PH: f64 = 1.0;
 const MOST_BUFFERS: usize = 12;
 
 /// One buffer as it was measured.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct BufferReading {
     /// Name of the buffer, for messages.
     pub name: String,
@@ -55,7 +63,7 @@ pub enum NoCheck {
 }
 
 /// The outcome of a check.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ElectrodeCheck {
     /// Mean temperature of the buffers in degrees Celsius.
     pub temperature_c: f64,
@@ -66,6 +74,7 @@ pub struct ElectrodeCheck {
     /// Variance of `zero_mv`, covariance, variance of `slope_mv`, in mV squared.
     pub covariance: [f64; 3],
     /// Degrees of freedom of the covariance: infinite when the stated uncertainties explain the residuals.
+    #[serde(with = "crate::results::degrees")]
     pub degrees: f64,
     /// pH at which the potential is zero.
     pub zero_ph: f64,
@@ -200,27 +209,6 @@ impl ElectrodeCheck {
         judged.extend(limits.settle_most_s.map(|most| watched("time to settle", "s", self.settle_s, most)));
         judged
     }
-
-    /// Enters the line into sources, so that every pH that it gives keeps what they share.
-    ///
-    /// # Errors
-    /// When the covariance is none, which a line of this module never has.
-    pub fn enter(&self, sources: &mut Sources, electrode: &str) -> Result<EnteredLine, BadSource> {
-        let mv = Unit::parse("mV")?;
-        let student = self.degrees.is_finite();
-        let model =
-            Source::student(&format!("line of {electrode}"), 0.0, self.degrees, "1", Kind::Electrode)?
-                .told("offset and slope of the electrode check", "straight line through the buffers");
-        let model =
-            if student { model } else { Source { distribution: super::Distribution::Normal, ..model } };
-        let [zero, both, slope] = self.covariance;
-        let quantities = [Quantity::new(self.zero_mv, mv.clone()), Quantity::new(self.slope_mv, mv)];
-        let mut line = sources.correlated(&quantities, &[zero, both, both, slope], &model)?.into_iter();
-        match (line.next(), line.next()) {
-            (Some(zero), Some(slope)) => Ok(EnteredLine { zero, slope, temperature_c: self.temperature_c }),
-            _ => Err(BadSource::Covariance { why: "it does not hold two quantities".to_owned() }),
-        }
-    }
 }
 
 /// Coefficients at pH 7, upper triangle of the inverse normal matrix, residual deviation.
@@ -235,7 +223,7 @@ fn weighted(readings: &[BufferReading], slope: f64) -> Option<Fitted> {
 }
 
 /// Limits of an electrode check; what is `None` is not judged.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ElectrodeLimits {
     /// Slope in per cent of the Nernst slope, from and to.
     pub slope_percent: Option<(f64, f64)>,
@@ -274,166 +262,14 @@ pub struct Judged {
     pub words: String,
 }
 
-/// The line of a check as uncertain numbers over common sources.
-#[derive(Debug, Clone, PartialEq)]
-pub struct EnteredLine {
-    /// Potential at pH 7.
-    pub zero: Uncertain,
-    /// Slope for each pH.
-    pub slope: Uncertain,
-    /// Temperature of the buffers in degrees Celsius.
-    pub temperature_c: f64,
-}
-
-/// The pH at which the potential does not depend on temperature.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Isopotential {
-    /// Its pH.
-    pub ph: f64,
-    /// Standard uncertainty of it.
-    pub u_ph: f64,
-    /// Where it came from.
-    pub from: String,
-}
-
-impl Default for Isopotential {
-    /// pH 7, which the makers of most electrodes aim at: an assumption, with a standard uncertainty of 0.5 pH
-    /// (common practice, no source).
-    fn default() -> Self {
-        Self { ph: 7.0, u_ph: 0.5, from: "assumed: pH 7, not measured for this electrode".to_owned() }
-    }
-}
-
-impl Isopotential {
-    /// Enters the point as a source of its own.
-    ///
-    /// # Errors
-    /// When its uncertainty is negative or no number.
-    pub fn enter(&self, sources: &mut Sources) -> Result<Uncertain, BadSource> {
-        let source = Source::normal("isopotential point", self.u_ph, "pH", Kind::Electrode)?
-            .told("pH at which the potential does not depend on temperature", &self.from);
-        let id = sources.add(Source { extent: Extent::Shared, ..source })?;
-        sources.quantity(&Quantity::new(self.ph, Unit::parse("pH")?), &[id])
-    }
-}
-
-impl EnteredLine {
-    /// The pH of a potential at a temperature (both coherent: use [`Unit`] to enter mV and degC).
-    ///
-    /// pH = iso + (E - E7 - slope (iso - 7)) / (slope T / T_check): the line of the check, turned about the isopotential
-    /// point in the ratio of the absolute temperatures. At the temperature of the check the point has no influence.
-    /// `None` when a number is no potential, no temperature, or the slope is zero.
-    #[must_use]
-    pub fn ph(
-        &self,
-        emf: &Uncertain,
-        temperature: &Uncertain,
-        isopotential: &Uncertain,
-    ) -> Option<Uncertain> {
-        if emf.dimension != Dimension::POTENTIAL
-            || temperature.dimension != Dimension::TEMPERATURE
-            || !isopotential.dimension.is_one()
-            || temperature.value <= 0.0
-        {
-            return None;
-        }
-        let from_seven = isopotential.minus(&Uncertain::exact(7.0, Dimension::ONE));
-        let at_point = self.zero.plus(&self.slope.times(&from_seven));
-        let check = Uncertain::exact(self.temperature_c + CELSIUS_ZERO, Dimension::TEMPERATURE);
-        let slope = self.slope.times(&temperature.over(&check)?);
-        let ph = isopotential.plus(&emf.minus(&at_point).over(&slope)?);
-        ph.is_finite().then_some(ph)
-    }
-}
-
-/// How a signal settled.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Settled {
-    /// Mean of the readings at the end.
-    pub mean: f64,
-    /// Standard deviation of the readings at the end about their drift.
-    pub s: f64,
-    /// Time from the first reading until all later ones stay within the band, in s.
-    pub settle_s: f64,
-    /// Drift at the end in units of the signal for each minute.
-    pub drift_min: f64,
-}
-
-/// Judges how a signal came to rest: times in s (rising), values in one unit.
-///
-/// The end is the last `window_s` seconds (at least 4 readings); it has settled from the first reading after which all
-/// stay within `band` of the mean of the end. `None` for too few readings, times that do not rise, or no numbers.
-#[must_use]
-pub fn settled(readings: &[(f64, f64)], window_s: f64, band: f64) -> Option<Settled> {
-    let sound = readings.iter().all(|(t, v)| t.is_finite() && v.is_finite())
-        && readings.windows(2).all(|pair| pair[1].0 > pair[0].0);
-    let (first, last) = (readings.first()?, readings.last()?);
-    if !sound {
-        return None;
-    }
-    let end: Vec<(f64, f64)> = readings.iter().copied().filter(|(t, _)| *t >= last.0 - window_s).collect();
-    if end.len() < 4 {
-        return None;
-    }
-    let mean = end.iter().map(|(_, v)| v).sum::<f64>() / end.len() as f64;
-    let rows: Vec<[f64; 2]> = end.iter().map(|(t, _)| [1.0, (t - last.0) / 60.0]).collect();
-    let values: Vec<f64> = end.iter().map(|(_, v)| v - mean).collect();
-    let (line, _, s) = least_squares(&rows, &values)?;
-    let left = readings.iter().rposition(|(_, v)| (v - mean).abs() > band);
-    let settle_s = match left {
-        None => 0.0,
-        Some(i) => readings.get(i + 1)?.0 - first.0,
-    };
-    Some(Settled { mean, s, settle_s, drift_min: line[1] })
-}
-
-/// The check of a meter that only sends pH.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MeterCheck {
-    /// Reading minus buffer for each buffer, in pH.
-    pub differences: Vec<f64>,
-    /// Slope of the readings over the buffers; 1 for a meter that is right.
-    pub slope: f64,
-    /// Reading that the line gives at pH 7, minus 7.
-    pub offset_ph: f64,
-}
-
-impl MeterCheck {
-    /// From pairs of buffer pH and reading.
-    ///
-    /// # Errors
-    /// As for [`ElectrodeCheck::of`].
-    pub fn of(pairs: &[(f64, f64)]) -> Result<Self, NoCheck> {
-        let n = pairs.len();
-        if !(2..=MOST_BUFFERS).contains(&n) {
-            return Err(NoCheck::Number(n));
-        }
-        if let Some(i) = pairs.iter().position(|(a, b)| !(a.is_finite() && b.is_finite())) {
-            return Err(NoCheck::Figures(format!("buffer {}", i + 1)));
-        }
-        let (low, high) =
-            pairs.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), (ph, _)| (a.min(*ph), b.max(*ph)));
-        let rows: Vec<[f64; 2]> = pairs.iter().map(|(ph, _)| [1.0, ph - 7.0]).collect();
-        let y: Vec<f64> = pairs.iter().map(|(_, reading)| reading - 7.0).collect();
-        let line = least_squares(&rows, &y).filter(|_| high - low >= NEAREST_PH);
-        let (c, _, _) = line.ok_or(NoCheck::TooNear(high - low))?;
-        let differences = pairs.iter().map(|(ph, reading)| reading - ph).collect();
-        Ok(Self { differences, slope: c[1], offset_ph: c[0] })
-    }
-
-    /// Size of the largest difference in pH.
-    #[must_use]
-    pub fn largest(&self) -> f64 {
-        self.differences.iter().fold(0.0, |m, d| m.max(d.abs()))
-    }
-}
-
+/// Readings that an electrode of known slope and offset would give.
 #[cfg(test)]
-mod tests {
-    use super::*;
+mod example {
+    use super::BufferReading;
     use crate::chemistry::buffers::Buffer;
+    use crate::chemistry::constants::nernst_slope_mv;
 
-    fn reading(name: &str, temperature_c: f64, emf_mv: f64) -> BufferReading {
+    pub(super) fn reading(name: &str, temperature_c: f64, emf_mv: f64) -> BufferReading {
         let ph = Buffer::find("pharmacopoeia", name).unwrap().ph(temperature_c).unwrap();
         BufferReading {
             name: name.to_owned(),
@@ -448,7 +284,7 @@ mod tests {
     }
 
     /// An electrode of 98 per cent and 5 mV by construction.
-    fn three(temperature_c: f64) -> Vec<BufferReading> {
+    pub(super) fn three(temperature_c: f64) -> Vec<BufferReading> {
         ["phthalate", "phosphate", "borax"]
             .map(|name| {
                 let mut r = reading(name, temperature_c, 0.0);
@@ -457,6 +293,12 @@ mod tests {
             })
             .into()
     }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::example::three;
+    use super::*;
 
     #[test]
     fn slope_and_offset_come_back() {
@@ -513,76 +355,5 @@ mod tests {
             bad[1].u_mv = wrong;
             assert!(matches!(ElectrodeCheck::of(&bad), Err(NoCheck::Figures(_))));
         }
-    }
-
-    fn entered(text: &str, u: f64, sources: &mut Sources) -> Uncertain {
-        let quantity: Quantity = text.parse().unwrap();
-        let id =
-            sources.add(Source::normal(text, u, &quantity.unit.to_string(), Kind::Other).unwrap()).unwrap();
-        sources.quantity(&quantity, &[id]).unwrap()
-    }
-
-    #[test]
-    fn a_potential_becomes_the_ph_that_it_came_from() {
-        let check = ElectrodeCheck::of(&three(25.0)).unwrap();
-        let mut sources = Sources::default();
-        let line = check.enter(&mut sources, "electrode").unwrap();
-        let iso = Isopotential::default().enter(&mut sources).unwrap();
-        for (ph, t) in [(4.5, 25.0), (8.2, 25.0), (8.2, 40.0), (2.0, 10.0)] {
-            // The same electrode, whose line turns about pH 7 and 5 mV.
-            let mv = 5.0 - 0.98 * nernst_slope_mv(t) * (ph - 7.0);
-            let emf = entered(&format!("{mv} mV"), 0.1, &mut sources);
-            let temperature = entered(&format!("{t} degC"), 0.2, &mut sources);
-            let got = line.ph(&emf, &temperature, &iso).unwrap();
-            assert!((got.value - ph).abs() < 1e-9, "{ph} at {t}: {}", got.value);
-            // Away from the temperature of the check the assumed point costs certainty, in the ratio of temperatures.
-            let by_point = 0.5 * (1.0 - (273.15 + 25.0) / (273.15 + t)).abs();
-            let u = sources.u(&got);
-            assert!(u > by_point && u < by_point.hypot(0.02), "{ph} at {t}: {u} {by_point}");
-        }
-        let mass = entered("1 g", 0.1, &mut sources);
-        assert_eq!(line.ph(&mass, &mass, &iso), None);
-    }
-
-    /// Two values of pH from one line share its error: their difference is better known than each.
-    #[test]
-    fn ph_values_of_one_line_are_correlated() {
-        let mut sources = Sources::default();
-        let line = ElectrodeCheck::of(&three(25.0)).unwrap().enter(&mut sources, "electrode").unwrap();
-        let iso = Isopotential::default().enter(&mut sources).unwrap();
-        let exact = |text: &str| {
-            Uncertain::exact(
-                text.parse::<Quantity>().unwrap().coherent(),
-                text.parse::<Quantity>().unwrap().dimension(),
-            )
-        };
-        let t = exact("25 degC");
-        let a = line.ph(&exact("-65 mV"), &t, &iso).unwrap();
-        let b = line.ph(&exact("-66 mV"), &t, &iso).unwrap();
-        assert!(sources.u(&a) > 0.001);
-        assert!(sources.u(&a.minus(&b)) < 0.05 * sources.u(&a));
-    }
-
-    #[test]
-    fn settling_is_timed_and_drift_is_measured() {
-        // Approach with 10 s, then a drift of 0.3 mV/min.
-        let readings: Vec<(f64, f64)> =
-            (0..120).map(f64::from).map(|t| (t, 100.0 + 20.0 * (-t / 10.0).exp() + 0.3 * t / 60.0)).collect();
-        let found = settled(&readings, 30.0, 0.5).unwrap();
-        assert!((found.drift_min - 0.3).abs() < 0.02, "{found:?}");
-        assert!((30.0..45.0).contains(&found.settle_s), "{found:?}");
-        assert_eq!(settled(&readings[..3], 30.0, 0.5), None);
-        assert_eq!(settled(&[(0.0, 1.0), (0.0, 1.0), (1.0, 1.0), (2.0, 1.0)], 30.0, 0.5), None);
-        assert_eq!(settled(&[], 30.0, 0.5), None);
-    }
-
-    #[test]
-    fn a_meter_that_sends_ph_is_checked_as_ph() {
-        let check = MeterCheck::of(&[(4.01, 4.05), (6.87, 6.86), (9.18, 9.13)]).unwrap();
-        assert!((check.largest() - 0.05).abs() < 1e-9);
-        assert!((check.slope - 0.983).abs() < 0.002, "{}", check.slope);
-        assert!(MeterCheck::of(&[(7.0, 7.0)]).is_err());
-        assert!(MeterCheck::of(&[(7.0, 7.0), (7.1, 7.1)]).is_err());
-        assert!(MeterCheck::of(&[(7.0, f64::NAN), (4.0, 7.1)]).is_err());
     }
 }
