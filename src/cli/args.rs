@@ -43,6 +43,9 @@ pub enum Command {
     /// Enter and list what the lab measures with
     #[command(subcommand)]
     Equipment(command::equipment::EquipmentCommand),
+    /// Check electrodes in buffers, list the checks
+    #[command(subcommand)]
+    Electrode(command::electrode::ElectrodeCommand),
     /// Standardise titrants, accept factors and list them
     #[command(subcommand)]
     Titrant(command::titrant::TitrantCommand),
@@ -50,6 +53,16 @@ pub enum Command {
     Blank(command::titrant::BlankArgs),
     /// List series, judge one, accept what a sample came to
     Series(command::series::SeriesArgs),
+    /// Show the control samples of a procedure on their chart
+    Control(command::control::ControlArgs),
+    /// Set a stored run aside, with the reason; it stays in the record and in every list
+    SetAside {
+        /// The number of the run
+        run: i64,
+        /// Why
+        #[arg(long)]
+        reason: String,
+    },
     /// List the runs in the record
     List(command::list::ListArgs),
     /// Show one run of the record

@@ -162,11 +162,20 @@ async fn ask(
     Err(refused("the recorder has gone; start `dropwise` again".to_owned()))
 }
 
-/// Enters documents into the record, through the recorder that has it, or as the recorder for a moment.
+/// Enters documents into the record; see [`obey`].
+///
+/// # Errors
+/// As [`obey`].
+pub async fn enter(settings: &Settings, documents: Vec<Document>) -> Result<(), Fault> {
+    let commands = documents.into_iter().map(|document| Command::Enter { document: Box::new(document) });
+    obey(settings, commands.collect()).await
+}
+
+/// Has commands that need no bench done, by the recorder that has the record, or as the recorder for a moment.
 ///
 /// # Errors
 /// When the record cannot be written, or the recorder refuses.
-pub async fn enter(settings: &Settings, documents: Vec<Document>) -> Result<(), Fault> {
+pub async fn obey(settings: &Settings, commands: Vec<Command>) -> Result<(), Fault> {
     let mut own = None;
     let mut session = if RecordLock::holder(&settings.record)?.is_some() {
         attach_or_start(settings).await?
@@ -177,8 +186,7 @@ pub async fn enter(settings: &Settings, documents: Vec<Document>) -> Result<(), 
         session
     };
     let mut outcome = Ok(());
-    for (id, document) in (FIRST_COMMAND..).zip(documents) {
-        let command = Command::Enter { document: Box::new(document) };
+    for (id, command) in (FIRST_COMMAND..).zip(commands) {
         if let Err(fault) = ask(&mut session, id, command, &mut Vec::new()).await {
             outcome = Err(Fault { exit: Exit::Record, ..fault });
             break;

@@ -68,8 +68,16 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Compute(compute)) => compute.run(settings, output),
         Some(Command::Procedure(procedure)) => procedure.run(settings, output),
         Some(Command::Equipment(equipment)) => equipment.run(settings, output),
+        Some(Command::Electrode(electrode)) => electrode.run(settings, output),
         Some(Command::Titrant(titrant)) => titrant.run(settings, output),
         Some(Command::Blank(blank)) => blank.run(settings, output),
+        Some(Command::SetAside { run, reason }) => {
+            let wish = crate::work::Command::SetAside { run, reason };
+            command::run::runtime()?.block_on(attach::obey(settings, vec![wish]))?;
+            output.line(&format!("run {run} is set aside; it stays in the record"))?;
+            Ok(Exit::Done)
+        }
+        Some(Command::Control(control)) => control.run(settings, output),
         Some(Command::Series(series)) => series.run(settings, output),
         Some(Command::Completions { shell }) => {
             let mut script = Vec::new();

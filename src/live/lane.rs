@@ -13,7 +13,8 @@ use crate::source::SourceEvent;
 use crate::store::{Commit, Direction, Entry, ReckoningRows, Writer};
 use crate::work::{
     BenchPlan, Command, DEFAULT_WARN_BEFORE, FrameFate, Health, LaneEvent, LaneId, Origin, Pairing,
-    Procedure, RECORDER, Run, RunEnd, RunHead, RunPlan, Step, VolumeMark, choose_signal,
+    Procedure, RECORDER, Readiness, Run, RunEnd, RunHead, RunPlan, Step, Stock, VolumeMark, checklist,
+    choose_signal,
 };
 use bytes::Bytes;
 use std::future::Future;
@@ -131,11 +132,7 @@ impl Lane {
             self.parts.lines[index].decoder.finish(&mut decoded);
             self.take_decoded(index, decoded, true).await;
         }
-        let why = if self.parts.cancel.is_cancelled() {
-            STOPPED
-        } else {
-            LINE_OVER
-        };
+        let why = if self.parts.cancel.is_cancelled() { STOPPED } else { LINE_OVER };
         self.end(why.to_owned(), RECORDER.to_owned()).await;
         self.tell(FromLane::Over).await;
     }
@@ -383,6 +380,9 @@ impl Lane {
         if let Some(procedure) = procedure.as_ref().filter(|_| plan.series.trim().is_empty()) {
             plan.series = format!("{} {}", procedure.id, local_date(at));
         }
+        if let Some(procedure) = &procedure {
+            plan.warnings = self.checked(procedure, &plan, at).await?;
+        }
         let bench = &self.parts.bench.bench;
         let pairing = Pairing::new(bench.volume, signal, bench.settling, at);
         let head = RunHead {
@@ -404,9 +404,48 @@ impl Lane {
         self.parts.writer.write_and_go_on(entries).await;
         self.tell(FromLane::Busy(true)).await;
         self.show(LaneEvent::Started { head: Box::new(head.clone()) }).await;
+        for text in head.plan.warnings.clone() {
+            self.show(LaneEvent::Warning { text }).await;
+        }
         let run = Run::new(pairing, given);
         self.going = Some(Going { run, head, rows: ReckoningRows::new(reckoning_id), marks: 0, notes: 0 });
         Ok(())
+    }
+
+    /// Goes through the checklist of a portion: what it starts with all the same, or why it does not start.
+    async fn checked(&self, procedure: &Procedure, plan: &RunPlan, at: Stamp) -> Result<Vec<String>, String> {
+        let record = self.parts.record.clone();
+        let stock = tokio::task::spawn_blocking(move || outcome::stock(&record)).await;
+        let mut warnings = Vec::new();
+        let stock = stock.unwrap_or_else(|failure| Err(failure.to_string())).unwrap_or_else(|why| {
+            warnings.push(format!("the record could not be asked what is fresh: {why}"));
+            Stock::default()
+        });
+        let real = self.parts.origin.is_real();
+        let list = checklist(procedure, plan, &stock, (at.utc_us, local_date(at)), real);
+        let refused: Vec<&str> =
+            list.iter().filter(|p| p.is == Readiness::Refuse).map(|p| p.words.as_str()).collect();
+        if !refused.is_empty() {
+            return Err(format!("the run does not start: {}", refused.join("; ")));
+        }
+        let reason = plan.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty());
+        let wanting: Vec<&str> =
+            list.iter().filter(|p| p.is == Readiness::NeedsReason).map(|p| p.words.as_str()).collect();
+        match reason {
+            None if !wanting.is_empty() => {
+                return Err(format!(
+                    "the run starts only with a reason: {}; give one with --reason",
+                    wanting.join("; ")
+                ));
+            }
+            Some(reason) if !wanting.is_empty() => {
+                warnings
+                    .extend(wanting.iter().map(|words| format!("{words}; started all the same: {reason}")));
+            }
+            _ => {}
+        }
+        warnings.extend(list.iter().filter(|p| p.is == Readiness::Warn).map(|p| p.words.clone()));
+        Ok(warnings)
     }
 
     async fn mark(&mut self, mark: VolumeMark, who: String) -> Result<(), String> {

@@ -2,7 +2,7 @@
 
 use crate::store::{Entry, NewDatum, Reader, kind};
 use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion};
-use crate::work::{BlankValue, Procedure, RECORDER, Role, RunEnd, RunHead};
+use crate::work::{BlankValue, Procedure, RECORDER, Role, RunEnd, RunHead, Stock};
 use std::path::Path;
 
 /// A result with the rows that keep it.
@@ -54,7 +54,7 @@ pub(super) fn of_run(
     if procedure.results.is_empty() {
         return Ok(None);
     }
-    let stock = Reader::open(record).and_then(|reader| reader.stock()).map_err(|e| e.to_string())?;
+    let stock = stock(record)?;
     let mut facts = facts(head, end, temperature_c);
     procedure.name_the_mass(&mut facts.values);
     let datum = |kind: &str, name: String, body: String| {
@@ -70,7 +70,7 @@ pub(super) fn of_run(
         }))
     };
     let mut entries = Vec::new();
-    let result = if head.plan.role == Role::Blank {
+    let mut result = if head.plan.role == Role::Blank {
         let (blanks, result) = blanks(&procedure, head, &facts);
         for blank in blanks {
             let name = format!("{} / {} / run {}", blank.procedure, blank.find, blank.run);
@@ -81,6 +81,7 @@ pub(super) fn of_run(
     } else {
         evaluate_portion(&procedure, Assembled::of(&procedure, &facts, &stock))
     };
+    result.warnings.extend(head.plan.warnings.iter().cloned());
     let body = serde_json::to_string(&result).map_err(|e| e.to_string())?;
     entries.push(datum(kind::RESULT, format!("run {}", head.run), body));
     Ok(Some(Outcome { result, entries }))
@@ -107,4 +108,9 @@ fn blanks(procedure: &Procedure, head: &RunHead, facts: &PortionFacts) -> (Vec<B
         }
     }
     (blanks, result)
+}
+
+/// What the record knows beside runs.
+pub(super) fn stock(record: &Path) -> Result<Stock, String> {
+    Reader::open(record).and_then(|reader| reader.stock()).map_err(|e| e.to_string())
 }

@@ -2,9 +2,10 @@
 
 use super::{Datum, Error, Reader};
 use crate::work::result::{PortionResult, SeriesPortion};
-use crate::work::{Equipment, EquipmentKind, Kept, Origin, RunHead, RunId, Stock};
+use crate::work::{BlankValue, Equipment, EquipmentKind, Kept, Origin, RunHead, RunId, Stock};
 use rusqlite::OptionalExtension;
 use serde::de::DeserializeOwned;
+use std::collections::BTreeSet;
 
 /// Kinds of documents that the program itself writes.
 pub mod kind {
@@ -58,12 +59,24 @@ impl Reader {
         for kind in EquipmentKind::ALL {
             equipment.extend(self.parsed::<Equipment>(self.datums(kind.word())?)?);
         }
+        let aside = self.set_aside_runs()?;
+        let mut blanks: Vec<Kept<BlankValue>> = self.parsed(self.datum_history(kind::BLANK)?)?;
+        for blank in &mut blanks {
+            blank.it.set_aside |= aside.contains(&blank.it.run);
+        }
         Ok(Stock {
             equipment,
             factors: self.parsed(self.datum_history(kind::FACTOR)?)?,
-            blanks: self.parsed(self.datum_history(kind::BLANK)?)?,
+            blanks,
             checks: self.parsed(self.datum_history(kind::CHECK)?)?,
         })
+    }
+
+    fn set_aside_runs(&self) -> Result<BTreeSet<RunId>, Error> {
+        let fail = self.fail();
+        let mut statement = self.connection.prepare_cached("SELECT run_id FROM set_aside").map_err(&fail)?;
+        let rows = statement.query_map([], |row| row.get(0)).map_err(&fail)?;
+        rows.collect::<Result<_, _>>().map_err(&fail)
     }
 
     fn parsed<T: DeserializeOwned>(&self, rows: Vec<Datum>) -> Result<Vec<Kept<T>>, Error> {

@@ -105,6 +105,9 @@ pub struct RunPlan {
     /// Why it starts although something is overdue.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
+    /// With what it started although something was not as it should be; filled in by the recorder.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub warnings: Vec<String>,
 }
 
 /// A document that a person enters into the record.

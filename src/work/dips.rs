@@ -16,8 +16,8 @@ pub struct DipRules {
 }
 
 impl DipRules {
-    /// For millivolts: 20 s within 0.6 mV; another buffer is more than 25 mV away (common practice, no source).
-    pub const MILLIVOLTS: Self = Self { window_s: 20.0, band: 0.6, apart: 25.0 };
+    /// For millivolts: 20 s within 0.8 mV; another buffer is more than 25 mV away (common practice, no source).
+    pub const MILLIVOLTS: Self = Self { window_s: 20.0, band: 0.8, apart: 25.0 };
     /// For a meter that sends only pH: 20 s within 0.01; another buffer is more than 0.4 away (common practice, no source).
     pub const PH: Self = Self { window_s: 20.0, band: 0.01, apart: 0.4 };
 }

@@ -54,7 +54,10 @@ pub fn checklist(
             let given = plan.values.contains_key(&asked.name)
                 || plan.mass_g.is_some() && asked.unit.dimension() == crate::results::Dimension::MASS;
             if !given {
-                let words = format!("{} ({}) is not given yet: without it there is no result", asked.what, asked.name);
+                let words = format!(
+                    "{} ({}) is not given yet: without it there is no result",
+                    asked.what, asked.name
+                );
                 list.points.push(CheckPoint { is: Readiness::Warn, words });
             }
         }
@@ -108,7 +111,8 @@ impl List<'_> {
             only.map(|kept| kept.it.name.clone())
         });
         let check = name.as_deref().and_then(|name| self.stock.check(name, self.now.0));
-        let what = name.as_ref().map_or_else(|| format!("the {kind} electrode"), |name| format!("electrode {name}"));
+        let what =
+            name.as_ref().map_or_else(|| format!("the {kind} electrode"), |name| format!("electrode {name}"));
         let failed = check.filter(|check| !check.it.accepted).map(|check| check.it.words.join("; "));
         self.fresh(&what, check.map(|check| check.utc_us), "checked", needs);
         if let Some(words) = failed {
@@ -146,7 +150,10 @@ impl List<'_> {
                 Some(name) => {
                     let kept = self.stock.named(kind, name);
                     if kept.is_none() {
-                        self.add(Readiness::Refuse, format!("there is no {} \"{name}\" in the record", kind.word()));
+                        self.add(
+                            Readiness::Refuse,
+                            format!("there is no {} \"{name}\" in the record", kind.word()),
+                        );
                     }
                     kept
                 }
@@ -188,11 +195,9 @@ mod tests {
     #[test]
     fn what_was_never_done_is_told_as_the_procedure_wants() {
         let today = jiff::civil::date(2026, 5, 4);
-        for (when, is) in [
-            ("warn", Readiness::Warn),
-            ("reason", Readiness::NeedsReason),
-            ("refuse", Readiness::Refuse),
-        ] {
+        for (when, is) in
+            [("warn", Readiness::Warn), ("reason", Readiness::NeedsReason), ("refuse", Readiness::Refuse)]
+        {
             let list = checklist(&procedure(when), &RunPlan::default(), &Stock::default(), (0, today), true);
             assert_eq!(list.len(), 1);
             assert_eq!(list[0].is, is);
@@ -202,10 +207,7 @@ mod tests {
 
     #[test]
     fn equipment_that_is_not_there_stops_the_start() {
-        let plan = RunPlan {
-            uses: [("burette".to_owned(), "blue".to_owned())].into(),
-            ..RunPlan::default()
-        };
+        let plan = RunPlan { uses: [("burette".to_owned(), "blue".to_owned())].into(), ..RunPlan::default() };
         let today = jiff::civil::date(2026, 5, 4);
         let list = checklist(&procedure("warn"), &plan, &Stock::default(), (0, today), true);
         assert!(list.iter().any(|point| point.is == Readiness::Refuse && point.words.contains("blue")));
@@ -213,6 +215,9 @@ mod tests {
 
     #[test]
     fn ages_are_told_in_the_unit_of_a_person() {
-        assert_eq!([span(20.0), span(600.0), span(9_000.0), span(864_000.0)], ["20 s", "10 min", "2 h", "10 d"]);
+        assert_eq!(
+            [span(20.0), span(600.0), span(9_000.0), span(864_000.0)],
+            ["20 s", "10 min", "2 h", "10 d"]
+        );
     }
 }

@@ -78,12 +78,14 @@ pub struct CheckRecord {
     pub u_slope_mv: f64,
     /// Slope in per cent of the Nernst slope at that temperature.
     pub slope_percent: f64,
+    /// Potential at pH 7 in mV.
+    pub zero_mv: f64,
+    /// Its standard uncertainty.
+    pub u_zero_mv: f64,
+    /// Covariance of slope and potential at pH 7 in mV squared.
+    pub covariance: f64,
     /// The pH at which the electrode gives 0 mV.
     pub zero_ph: f64,
-    /// Its standard uncertainty.
-    pub u_zero_ph: f64,
-    /// Covariance of slope and zero point in mV.
-    pub covariance: f64,
     /// Temperature in degrees Celsius.
     pub temperature_c: f64,
     /// Accepted by the limits of the lab.

@@ -48,7 +48,7 @@ impl DemoArgs {
             sample: "table vinegar, jar 7".to_owned(),
             portion: 1,
             portions: 3,
-            mass_g: Some(5.02),
+            mass_g: Some(1.37),
             ..RunPlan::default()
         };
         let bench = self.bench()?;

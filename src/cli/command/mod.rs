@@ -3,8 +3,10 @@
 pub mod capture;
 mod compare;
 pub mod compute;
+pub mod control;
 pub mod demo;
 pub mod draft;
+pub mod electrode;
 pub mod equipment;
 pub mod evaluate;
 pub mod line_options;

@@ -105,6 +105,7 @@ impl PortionArgs {
             values: self.values.iter().cloned().collect(),
             uses: self.uses.iter().cloned().collect(),
             reason: self.reason.clone(),
+            warnings: Vec::new(),
         }
     }
 }

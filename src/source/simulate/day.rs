@@ -34,7 +34,7 @@ pub struct Day {
     /// Acetic acid in the samples A and B and in the control material, in g/100 g; the label of the control
     /// material says 5.000 with a standard uncertainty of 0.005.
     pub content_g_100g: [f64; 3],
-    /// Acid of the water in each beaker in mmol.
+    /// Acid of the water in a beaker in mmol.
     pub blank_mmol: f64,
     /// The scale of the balance: what it shows over what is true.
     pub balance_scale: f64,
@@ -136,9 +136,10 @@ impl Day {
         let temperature_c = self.room_c + 0.3 * normal(r);
         // The balance repeats within 0.1 mg.
         let mut true_mass_g = |shown: f64| (shown + 1e-4 * normal(r)) / self.balance_scale;
-        let mut dissolved =
-            vec![Dissolved { mmol: self.blank_mmol, top_charge: 0, pk: vec![CARBONIC_PK[0]] }];
-        let mut protons_mmol = self.blank_mmol;
+        // The standard is dissolved in water that was boiled; the other beakers get the water of the day.
+        let water_mmol = if matches!(beaker, Beaker::Phthalate(_)) { 0.0 } else { self.blank_mmol };
+        let mut dissolved = vec![Dissolved { mmol: water_mmol, top_charge: 0, pk: vec![CARBONIC_PK[0]] }];
+        let mut protons_mmol = water_mmol;
         match beaker {
             Beaker::Buffers | Beaker::Blank => {}
             Beaker::Phthalate(shown) => {

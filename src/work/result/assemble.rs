@@ -198,14 +198,18 @@ impl<'a> Gathering<'a> {
             self.out.missing.push(format!("the volume at the end-point {} was not told", find.name));
             return;
         };
+        let from = match find.shape {
+            Some(ShapeWord::Printed) => "printed by the instrument",
+            _ => "seen and keyed",
+        };
         match typed(text, self.titrant_unit()) {
-            Ok((quantity, u)) => {
-                let from = if find.shape == Some(ShapeWord::Printed) {
-                    "printed by the instrument"
-                } else {
-                    "seen and keyed"
-                };
-                self.find(find, quantity, u, from);
+            Ok((quantity, None)) => self.find(find, quantity, None, from),
+            // Who states the uncertainty of a volume has the burette in it already.
+            Ok((quantity, Some(u))) => {
+                let unit = self.titrant_unit();
+                let name = format!("volume {}", find.name);
+                let own = InputSource::shared(name, Kind::CalibrationOfVolume, u, unit, "keyed");
+                self.put(&find.name, quantity, unit, from, None, vec![own.of_each_portion()]);
             }
             Err(why) => self.out.missing.push(format!("the end-point {}: {why}", find.name)),
         }
