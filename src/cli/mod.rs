@@ -5,8 +5,10 @@ pub mod attach;
 pub mod bench;
 pub mod command;
 pub mod curve_file;
+pub mod enter;
 pub mod exit;
 pub mod fault;
+pub mod key;
 pub mod output;
 pub mod plain;
 pub mod progress;
@@ -62,6 +64,8 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::List(list)) => list.run(settings, output),
         Some(Command::Show(show)) => show.run(settings, output),
         Some(Command::Reckon(reckon)) => reckon.run(settings, output),
+        Some(Command::Sign(sign)) => sign.run(settings, output),
+        Some(Command::Review(review)) => review.run(settings, output),
         Some(Command::Record(record)) => record.run(settings, output),
         Some(Command::Recorder(recorder)) => recorder.run(settings, output),
         Some(Command::Completions { shell }) => {

@@ -263,7 +263,11 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                 Command::Reread { profile_name, .. } => {
                     tell(state, format!("read again with {}", text::visible(profile_name)));
                 }
-                Command::Open { .. } | Command::Start { .. } | Command::End { .. } | Command::Leave => {}
+                Command::Open { .. }
+                | Command::Enter { .. }
+                | Command::Start { .. }
+                | Command::End { .. }
+                | Command::Leave => {}
             }
             None
         }

@@ -3,8 +3,10 @@
 use super::lane::{FromLane, LaneCommand, Numbers};
 use super::recorder::RecorderOptions;
 use crate::source::Clock;
-use crate::store::{Entry, Error as StoreError, NextIds, Writer, WriterState, WriterThread};
-use crate::work::{BenchPlan, BenchState, Command, Event, LaneId, StoreHealth};
+use crate::store::{
+    Commit, Entry, Error as StoreError, NewDatum, NextIds, Writer, WriterState, WriterThread,
+};
+use crate::work::{BenchPlan, BenchState, Command, Document, Event, LaneId, StoreHealth};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -339,6 +341,11 @@ impl Hub {
                 self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
                 return false;
             }
+            Command::Enter { document } => {
+                let refused = self.enter(document, who).await.err();
+                self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
+                return false;
+            }
             Command::Leave => {
                 let busy = self.lanes.values().any(|l| l.busy);
                 let refused = busy.then(|| "a run is going on; end it first".to_owned());
@@ -364,6 +371,16 @@ impl Hub {
         });
         answer_later(answers.clone(), (from, id, None), outcome);
         false
+    }
+
+    /// Enters a document; the answer comes when it is committed.
+    async fn enter(&self, document: &Document, who: String) -> Result<(), String> {
+        let entry = Entry::Datum(Box::new(NewDatum::new(document, who, Clock::start().stamp().utc_us)));
+        match self.writer.write(vec![entry]).await.await {
+            Ok(Commit::Saved) => Ok(()),
+            Ok(Commit::Waiting(why)) => Err(format!("it is not saved yet: {why}")),
+            Err(_) => Err("the writer of the record has gone".to_owned()),
+        }
     }
 
     async fn set_aside(&mut self, run: i64, reason: &str, who: String) -> Result<(), String> {

@@ -350,7 +350,7 @@ impl Lane {
                 Ok(())
             }
             Command::End { .. } => Err("no run is going on".to_owned()),
-            Command::Open { .. } | Command::SetAside { .. } | Command::Leave => {
+            Command::Open { .. } | Command::SetAside { .. } | Command::Enter { .. } | Command::Leave => {
                 Err("this is no command for a lane".to_owned())
             }
         };

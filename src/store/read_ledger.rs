@@ -63,6 +63,14 @@ impl Reader {
         self.sealed_rows(&format!("{DATUM} {which}"), [kind], datum_row)
     }
 
+    /// Every version of every document of a kind, the oldest first.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn all_of_kind(&self, kind: &str) -> Result<Vec<Datum>, Error> {
+        self.sealed_rows(&format!("{DATUM} WHERE kind = ? ORDER BY datum_id"), [kind], datum_row)
+    }
+
     /// The kinds of documents there are.
     ///
     /// # Errors

@@ -1,6 +1,6 @@
 //! What people may ask of the recorder.
 
-use super::{BenchPlan, LaneId, RunId};
+use super::{BenchPlan, LaneId, Origin, RunId};
 use serde::{Deserialize, Serialize};
 
 /// One wish; the recorder answers each with done or a reason.
@@ -64,6 +64,11 @@ pub enum Command {
         /// Why: never empty.
         reason: String,
     },
+    /// Enters a version of a document: master data, a check, a factor, a signature.
+    Enter {
+        /// The document.
+        document: Box<Document>,
+    },
     /// Ends the recorder once no run is going on; refused otherwise.
     Leave,
 }
@@ -84,6 +89,23 @@ pub struct RunPlan {
     /// The run ends by itself when the titrant is this far (mL or g) past the last end-point looked for.
     #[serde(default)]
     pub end_past: Option<f64>,
+}
+
+/// A document as it is handed to the recorder, which adds who and when.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Document {
+    /// What it is: `burette`, `titrant lot`, `factor`, ...
+    pub kind: String,
+    /// Which one of its kind.
+    pub name: String,
+    /// JSON.
+    pub body: String,
+    /// Where it came from.
+    pub origin: Origin,
+    /// What the ledger says was done: `enter`, `change`, `sign`, ...
+    pub verb: String,
+    /// Why; empty where there is nothing to say.
+    pub why: String,
 }
 
 /// A volume told by a person.

@@ -14,7 +14,7 @@ mod state;
 
 pub use crate::reading::{FrameFate, FrameLine};
 pub use bench::{Bench, BenchPlan, Instrument, LinePlan, Settling, VolumeFrom};
-pub use command::{Command, RunPlan, VolumeMark};
+pub use command::{Command, Document, RunPlan, VolumeMark};
 pub use event::{Event, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
 pub use identity::{RECORDER, how_known, named, with_key};
 pub use pairing::{Marked, Paired, Pairing, choose_signal, default_settling, head_of};

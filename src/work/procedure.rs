@@ -27,6 +27,9 @@ pub struct Procedure {
     /// Cautions shown before the start.
     #[serde(default)]
     pub caution: Vec<Caution>,
+    /// Whether somebody else than who performed it has to review and approve.
+    #[serde(default)]
+    pub second_person: bool,
 }
 
 /// The titrant.

@@ -13,5 +13,7 @@ pub mod reckon;
 pub mod record;
 pub mod recorder;
 pub mod replay;
+pub mod review;
 pub mod run;
+pub mod sign;
 pub mod stop;
