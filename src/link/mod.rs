@@ -13,5 +13,5 @@ pub use client::connect;
 pub use error::Error;
 pub use lock::{Holder, RecordLock, socket_path};
 pub use message::{LONGEST_MESSAGE, PROTOCOL};
-pub use server::serve;
+pub use server::{Socket, serve};
 pub(crate) use server::user_name;

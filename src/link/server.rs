@@ -4,7 +4,7 @@ use super::Error;
 use super::message::{Greeting, PROTOCOL, Wished, codec};
 use crate::live::Recorder;
 use futures_util::{SinkExt, StreamExt};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::net::{UnixListener, UnixStream};
 use tokio_util::codec::Framed;
@@ -15,12 +15,30 @@ const LOOK_AFTER: Duration = Duration::from_secs(5);
 /// A peer that does not take a message for so long is dropped.
 const PATIENCE: Duration = Duration::from_secs(5);
 
-/// Serves screens at `socket` until the recorder has left; the caller holds the record's lock.
+/// The socket, made: from now on screens find it.
+#[derive(Debug)]
+pub struct Socket {
+    listener: UnixListener,
+    path: PathBuf,
+}
+
+impl Socket {
+    /// Makes the socket, in place of one that a recorder before left; the caller holds the record's lock.
+    ///
+    /// # Errors
+    /// When it cannot be made.
+    pub fn make(path: &Path) -> Result<Self, Error> {
+        Ok(Self { listener: bind(path)?, path: path.to_owned() })
+    }
+}
+
+/// Serves screens until the recorder has left; the caller holds the record's lock.
 ///
 /// # Errors
-/// When the socket cannot be made.
-pub async fn serve(recorder: Recorder, socket: &Path) -> Result<(), Error> {
-    let mut listener = bind(socket)?;
+/// When the socket has gone and cannot be made again.
+pub async fn serve(recorder: Recorder, socket: Socket) -> Result<(), Error> {
+    let Socket { mut listener, path } = socket;
+    let socket = path.as_path();
     loop {
         tokio::select! {
             () = recorder.ended() => break,

@@ -81,7 +81,7 @@ impl Hub {
         options: RecorderOptions,
         cancel: CancellationToken,
     ) -> Result<(Self, mpsc::Receiver<(LaneId, FromLane)>), StoreError> {
-        let (writer, thread, ids) = Writer::start(record)?;
+        let (writer, thread, ids) = Writer::start_with(record, options.unsaved_to.as_deref())?;
         let (to_hub, from_lanes) = mpsc::channel(LANE_MESSAGES);
         let numbers = Numbers {
             decoding: AtomicI64::new(ids.decoding),

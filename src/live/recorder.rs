@@ -5,19 +5,21 @@ use super::hub::{COMMANDS, Hub, Wish};
 use crate::source::Chunks;
 use crate::store::Error as StoreError;
 use crate::work::{Command, Event};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
 /// How a recorder behaves.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct RecorderOptions {
     /// Leave after so long without a run and without a screen; `None`: never.
     pub leave_after: Option<Duration>,
     /// A port that is not there at first ends its lane instead of being waited for.
     pub ports_must_exist: bool,
+    /// Folder for what cannot be saved to the end; `None`: beside the record, or the system's temporary folder.
+    pub unsaved_to: Option<PathBuf>,
     /// What stands behind the simulated instrument.
     pub simulator: Option<fn(seed: u64) -> Chunks>,
 }
