@@ -204,8 +204,9 @@ fn many_runs(folder: &Path, runs: usize) {
     let middle = i64::try_from(runs / 2).unwrap();
     let list = best(&|| drop(reader.runs(50).unwrap()));
     let show = best(&|| drop(reader.run(middle).unwrap()));
-    let list_command = best(&|| drop(program(&home).arg("list").status().unwrap()));
-    let show_command = best(&|| drop(program(&home).args(["show", &middle.to_string()]).status().unwrap()));
+    let list_command = best(&|| assert!(program(&home).arg("list").status().unwrap().success()));
+    let number = middle.to_string();
+    let show_command = best(&|| assert!(program(&home).args(["show", &number]).status().unwrap().success()));
     println!("list        {list:.2} ms; as a command {list_command:.1} ms");
     println!("show        {show:.2} ms; as a command {show_command:.1} ms");
     let began = Instant::now();

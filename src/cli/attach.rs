@@ -6,7 +6,7 @@ use crate::link::{self, Holder, RecordLock};
 use crate::live::{Recorder, RecorderOptions, Session};
 use crate::source::Chunks;
 use crate::source::simulate::{Scenario, Simulated};
-use crate::work::{Command, Event, LaneId, RunPlan};
+use crate::work::{Caller, Command, Event, LaneId, RunPlan};
 use std::io::{BufRead, BufReader};
 use std::process::Stdio;
 
@@ -34,6 +34,28 @@ pub fn simulator(seed: u64) -> Chunks {
 #[must_use]
 pub fn own_name() -> String {
     link::user_name(nix::unistd::Uid::effective().as_raw())
+}
+
+/// Whoever runs this program, as the recorder within it knows him or her.
+#[must_use]
+pub fn own_caller(settings: &Settings) -> Caller {
+    Caller::owner(own_name(), settings.name.clone())
+}
+
+/// Attaches to the recorder that runs.
+///
+/// # Errors
+/// When none runs, or it does not answer or refuses.
+pub async fn own_recorder(settings: &Settings) -> Result<Session, Fault> {
+    match RecordLock::holder(&settings.record)? {
+        Some(Holder { socket: Some(socket), .. }) => {
+            Ok(link::connect_as(&socket, settings.name.clone()).await?)
+        }
+        Some(Holder { pid, socket: None }) => {
+            Err(link::Error::Held { record: settings.record.clone(), pid }.into())
+        }
+        None => Err(Fault::misuse("no recorder runs on this record; `dropwise` starts one")),
+    }
 }
 
 /// A recorder that this process is, with the lock of its record.
@@ -75,7 +97,7 @@ pub async fn attach_or_start(settings: &Settings) -> Result<Session, Fault> {
             link::socket_path(&settings.record)
         }
     };
-    match link::connect(&socket).await {
+    match link::connect_as(&socket, settings.name.clone()).await {
         Err(link::Error::Socket { .. }) => {
             let pid = RecordLock::holder(&settings.record)?.map_or(0, |holder| holder.pid);
             Err(link::Error::Silent { record: settings.record.clone(), pid, socket }.into())

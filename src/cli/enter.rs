@@ -1,6 +1,6 @@
 //! A document goes into the record: through the recorder that runs, or directly when none does.
 
-use super::attach::own_name;
+use super::attach::own_caller;
 use super::command::run::runtime;
 use super::{Exit, Fault, Settings};
 use crate::link::{self, Holder, RecordLock};
@@ -19,7 +19,7 @@ pub fn enter(settings: &Settings, document: Document) -> Result<(), Fault> {
     let refused = |why: String| Fault { text: format!("it could not be entered: {why}"), exit: Exit::Record };
     match RecordLock::holder(&settings.record)? {
         Some(Holder { socket: Some(socket), .. }) => runtime()?.block_on(async {
-            let mut session = link::connect(&socket).await?;
+            let mut session = link::connect_as(&socket, settings.name.clone()).await?;
             let command = Command::Enter { document: Box::new(document) };
             // A recorder that has gone shows as the end of the events.
             let _gone = session.commands.send((ONLY, command)).await;
@@ -33,7 +33,7 @@ pub fn enter(settings: &Settings, document: Document) -> Result<(), Fault> {
         _ => {
             let _lock = RecordLock::take(&settings.record, None)?;
             let (writer, thread, _) = Writer::start(&settings.record)?;
-            let datum = NewDatum::new(&document, own_name(), Clock::start().stamp().utc_us);
+            let datum = NewDatum::new(&document, own_caller(settings).who(), Clock::start().stamp().utc_us);
             let saved =
                 runtime()?.block_on(async { writer.write(vec![Entry::Datum(Box::new(datum))]).await.await });
             drop(writer);

@@ -64,6 +64,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::List(list)) => list.run(settings, output),
         Some(Command::Show(show)) => show.run(settings, output),
         Some(Command::Reckon(reckon)) => reckon.run(settings, output),
+        Some(Command::Hand(hand)) => hand.run(settings, output),
         Some(Command::Sign(sign)) => sign.run(settings, output),
         Some(Command::Review(review)) => review.run(settings, output),
         Some(Command::Record(record)) => record.run(settings, output),

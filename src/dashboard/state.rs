@@ -167,6 +167,7 @@ impl Asked {
             Command::Note { .. } => "note",
             Command::End { .. } => "end the run",
             Command::SetAside { .. } => "set aside",
+            Command::Hand { .. } => "the hand on the run",
             Command::Enter { .. } => "enter a document",
             Command::Leave => "end the recorder",
         }

@@ -264,6 +264,7 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                     tell(state, format!("read again with {}", text::visible(profile_name)));
                 }
                 Command::Open { .. }
+                | Command::Hand { .. }
                 | Command::Enter { .. }
                 | Command::Start { .. }
                 | Command::End { .. }

@@ -1,12 +1,15 @@
 //! The hub: owns the state, routes commands, tells the screens.
 
+use super::hand::{Hand, Moved};
 use super::lane::{FromLane, LaneCommand, Numbers};
 use super::recorder::RecorderOptions;
 use crate::source::Clock;
 use crate::store::{
     Commit, Entry, Error as StoreError, NewDatum, NextIds, Writer, WriterState, WriterThread,
 };
-use crate::work::{BenchPlan, BenchState, Command, Document, Event, LaneId, StoreHealth};
+use crate::work::{
+    BenchPlan, BenchState, Caller, Command, Document, Event, HandWish, LaneEvent, LaneId, StoreHealth,
+};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -28,7 +31,8 @@ pub(super) const COMMANDS: usize = 64;
 /// One wish to the hub.
 pub(super) enum Wish {
     Attach { patient: bool, reply: oneshot::Sender<(u64, mpsc::Receiver<Arc<Event>>)> },
-    Command { from: u64, id: u64, command: Command, who: String },
+    Command { from: u64, id: u64, command: Command, caller: Caller },
+    MayLook { caller: Caller, reply: oneshot::Sender<bool> },
     Detach { screen: u64 },
 }
 
@@ -37,6 +41,7 @@ impl std::fmt::Debug for Wish {
         f.write_str(match self {
             Self::Attach { .. } => "Attach",
             Self::Command { .. } => "Command",
+            Self::MayLook { .. } => "MayLook",
             Self::Detach { .. } => "Detach",
         })
     }
@@ -52,6 +57,7 @@ pub(super) struct LaneHandle {
     pub(super) bench: Arc<BenchPlan>,
     pub(super) busy: bool,
     pub(super) over: bool,
+    pub(super) hand: Hand,
 }
 
 /// The hub.
@@ -301,8 +307,74 @@ impl Hub {
                 self.screens.remove(&screen);
                 false
             }
-            Wish::Command { from, id, command, who } => self.command(from, id, command, who, answers).await,
+            Wish::MayLook { caller, reply } => {
+                let may =
+                    caller.owner || self.lanes.values().any(|l| l.bench.bench.people.lets_look(&caller));
+                // An asker that has gone needs no answer.
+                let _gone = reply.send(may);
+                false
+            }
+            Wish::Command { from, id, command, caller } => match self.refuses(&command, &caller) {
+                Some(why) => {
+                    self.tell_one(from, Event::Answer { id, refused: Some(why), lane: None }).await;
+                    false
+                }
+                None => self.command(from, id, command, caller.who(), answers).await,
+            },
         }
+    }
+
+    /// Why somebody may not have that done, in words.
+    fn refuses(&mut self, command: &Command, caller: &Caller) -> Option<String> {
+        let who = caller.who();
+        match command {
+            Command::Start { lane, .. }
+            | Command::Mark { lane, .. }
+            | Command::Note { lane, .. }
+            | Command::Reread { lane, .. }
+            | Command::End { lane, .. } => {
+                // A lane that is not there is told by whoever would obey.
+                let handle = self.lanes.get_mut(lane)?;
+                let people = &handle.bench.bench.people;
+                people.refuses(caller).or_else(|| handle.hand.check(&who, command, handle.busy).err())
+            }
+            Command::Hand { lane, .. } => self.lanes.get(lane)?.bench.bench.people.refuses(caller),
+            Command::Open { bench, .. } => {
+                // Who may command stands in the bench file, and that is the owner's.
+                if !caller.owner {
+                    return Some("only the owner of the recorder opens benches".to_owned());
+                }
+                let people = &bench.bench.people;
+                let open = self.lanes.values_mut().find(|l| l.bench.bench.title == bench.bench.title);
+                people
+                    .refuses(caller)
+                    .or_else(|| open.and_then(|l| l.hand.check(&who, command, l.busy).err()))
+            }
+            Command::SetAside { .. } | Command::Enter { .. } => {
+                let may =
+                    caller.owner || self.lanes.values().any(|l| l.bench.bench.people.lets_command(caller));
+                (!may).then(|| format!("{} may look on and not command here", caller.account))
+            }
+            Command::Leave => (!caller.owner).then(|| "only its owner ends the recorder".to_owned()),
+        }
+    }
+
+    async fn hand(&mut self, lane: LaneId, wish: &HandWish, who: String) -> Result<(), String> {
+        let run = self.state.lanes.iter().find(|l| l.id == lane).and_then(|l| l.run.as_ref());
+        let run = run.filter(|run| run.end.is_none()).map(|run| run.head.run).ok_or("no run is going on")?;
+        let handle = self.lanes.get_mut(&lane).ok_or("there is no such lane")?;
+        let text = match handle.hand.wish(&who, wish, std::time::Instant::now())? {
+            Moved::Asked(text) => text,
+            Moved::To { verb, why, words } => {
+                let decided =
+                    Entry::Decided { who, verb: verb.to_owned(), subject: format!("run {run}"), why };
+                // Saved, or kept in memory and told by the writer's state.
+                let _told_elsewhere = self.writer.write(vec![decided]).await.await;
+                words
+            }
+        };
+        self.tell(Event::Lane { lane, what: LaneEvent::Warning { text } }).await;
+        Ok(())
     }
 
     async fn command(
@@ -338,6 +410,11 @@ impl Hub {
             }
             Command::SetAside { run, reason } => {
                 let refused = self.set_aside(*run, reason, who).await.err();
+                self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
+                return false;
+            }
+            Command::Hand { lane, wish } => {
+                let refused = self.hand(*lane, wish, who).await.err();
                 self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
                 return false;
             }

@@ -304,6 +304,17 @@ pub enum Entry {
         /// Who.
         who: String,
     },
+    /// Something was decided that has no rows of its own.
+    Decided {
+        /// Who.
+        who: String,
+        /// What was done.
+        verb: String,
+        /// To what.
+        subject: String,
+        /// Why.
+        why: String,
+    },
     /// A version of a document.
     Datum(Box<NewDatum>),
     /// The recorder leaves: the ledger takes in what it has not yet.

@@ -1,6 +1,6 @@
 //! What people may ask of the recorder.
 
-use super::{BenchPlan, LaneId, Origin, RunId};
+use super::{BenchPlan, HandWish, LaneId, Origin, RunId};
 use serde::{Deserialize, Serialize};
 
 /// One wish; the recorder answers each with done or a reason.
@@ -63,6 +63,13 @@ pub enum Command {
         run: RunId,
         /// Why: never empty.
         reason: String,
+    },
+    /// Asks for the hand on the run of a lane, gives it, or takes it.
+    Hand {
+        /// The lane.
+        lane: LaneId,
+        /// What is wished.
+        wish: HandWish,
     },
     /// Enters a version of a document: master data, a check, a factor, a signature.
     Enter {

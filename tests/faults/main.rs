@@ -15,6 +15,7 @@ mod program;
 
 mod disk;
 mod kills;
+mod people;
 mod power;
 mod terminal;
 
@@ -92,6 +93,8 @@ fn simulated(seed: u64, speed: u32) -> BenchPlan {
             instrument: vec![Instrument { profile: "demo-bench".to_owned(), port: port.clone() }],
             volume: VolumeFrom::Line,
             settling: None,
+            people: dropwise::work::People::default(),
+            anchors: None,
         },
         lines: vec![LinePlan {
             port,

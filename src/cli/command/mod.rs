@@ -5,6 +5,7 @@ mod compare;
 pub mod demo;
 pub mod draft;
 pub mod evaluate;
+pub mod hand;
 pub mod line_options;
 pub mod list;
 pub mod ports;

@@ -1,7 +1,7 @@
 //! `dropwise recorder`: the recorder in the foreground, or started by a screen.
 
 use super::run::{Signal, runtime, signals};
-use crate::cli::attach::{READY, become_recorder, open_and_start, own_name, simulator};
+use crate::cli::attach::{READY, become_recorder, open_and_start, own_caller, simulator};
 use crate::cli::bench::BenchArgs;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
@@ -64,7 +64,7 @@ impl RecorderArgs {
             // Made before anything is said, so that nobody finds the socket that a killed recorder left.
             let serving = tokio::spawn(serve(own.recorder.clone(), Socket::make(&socket)?));
             for bench in benches {
-                let mut session = own.recorder.attach(own_name()).await;
+                let mut session = own.recorder.attach(own_caller(settings)).await;
                 open_and_start(&mut session, bench, None).await?;
             }
             self.say_ready(settings, &socket, output)?;
