@@ -51,6 +51,8 @@ fn bench(port: &Path) -> BenchPlan {
             instrument: vec![instrument],
             volume: VolumeFrom::Line,
             settling: None,
+            people: dropwise::work::People::default(),
+            anchors: None,
         },
         text: "title = \"shelf bench\"".to_owned(),
         lines: vec![LinePlan {

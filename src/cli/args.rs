@@ -69,6 +69,12 @@ pub enum Command {
     Show(command::list::ShowArgs),
     /// Evaluate stored runs again from their wire; the first evaluation stays
     Reckon(command::reckon::ReckonArgs),
+    /// Ask for the hand on a run that somebody else steers, give it, or take it
+    Hand(command::hand::HandArgs),
+    /// Sign a reckoning with a key of your own, or make such a key
+    Sign(command::sign::SignArgs),
+    /// List what was decided since the last review, and sign that it was reviewed
+    Review(command::review::ReviewArgs),
     /// Verify, copy, recover and archive the record
     #[command(subcommand)]
     Record(command::record::RecordCommand),

@@ -6,7 +6,7 @@ use crate::link::{self, Holder, RecordLock};
 use crate::live::{Recorder, RecorderOptions, Session};
 use crate::source::Chunks;
 use crate::source::simulate::{Beaker, Day, Scenario, Simulated};
-use crate::work::{Command, Document, Event, LaneId, RunPlan};
+use crate::work::{Caller, Command, Event, LaneId, RunPlan};
 use std::io::{BufRead, BufReader};
 use std::process::Stdio;
 
@@ -38,6 +38,28 @@ pub fn simulator(seed: u64, beaker: Option<&str>) -> Chunks {
 #[must_use]
 pub fn own_name() -> String {
     link::user_name(nix::unistd::Uid::effective().as_raw())
+}
+
+/// Whoever runs this program, as the recorder within it knows him or her.
+#[must_use]
+pub fn own_caller(settings: &Settings) -> Caller {
+    Caller::owner(own_name(), settings.name.clone())
+}
+
+/// Attaches to the recorder that runs.
+///
+/// # Errors
+/// When none runs, or it does not answer or refuses.
+pub async fn own_recorder(settings: &Settings) -> Result<Session, Fault> {
+    match RecordLock::holder(&settings.record)? {
+        Some(Holder { socket: Some(socket), .. }) => {
+            Ok(link::connect_as(&socket, settings.name.clone()).await?)
+        }
+        Some(Holder { pid, socket: None }) => {
+            Err(link::Error::Held { record: settings.record.clone(), pid }.into())
+        }
+        None => Err(Fault::misuse("no recorder runs on this record; `dropwise` starts one")),
+    }
 }
 
 /// A recorder that this process is, with the lock of its record.
@@ -79,7 +101,7 @@ pub async fn attach_or_start(settings: &Settings) -> Result<Session, Fault> {
             link::socket_path(&settings.record)
         }
     };
-    match link::connect(&socket).await {
+    match link::connect_as(&socket, settings.name.clone()).await {
         Err(link::Error::Socket { .. }) => {
             let pid = RecordLock::holder(&settings.record)?.map_or(0, |holder| holder.pid);
             Err(link::Error::Silent { record: settings.record.clone(), pid, socket }.into())
@@ -162,15 +184,6 @@ async fn ask(
     Err(refused("the recorder has gone; start `dropwise` again".to_owned()))
 }
 
-/// Enters documents into the record; see [`obey`].
-///
-/// # Errors
-/// As [`obey`].
-pub async fn enter(settings: &Settings, documents: Vec<Document>) -> Result<(), Fault> {
-    let commands = documents.into_iter().map(|document| Command::Enter { document: Box::new(document) });
-    obey(settings, commands.collect()).await
-}
-
 /// Has commands that need no bench done, by the recorder that has the record, or as the recorder for a moment.
 ///
 /// # Errors
@@ -181,7 +194,7 @@ pub async fn obey(settings: &Settings, commands: Vec<Command>) -> Result<(), Fau
         attach_or_start(settings).await?
     } else {
         let recorder = become_recorder(settings, RecorderOptions::default(), false)?;
-        let session = recorder.recorder.attach(own_name()).await;
+        let session = recorder.recorder.attach(own_caller(settings)).await;
         own = Some(recorder);
         session
     };

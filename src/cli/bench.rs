@@ -132,6 +132,8 @@ impl BenchArgs {
             instrument: vec![instrument],
             volume: self.volume,
             settling: None,
+            people: crate::work::People::default(),
+            anchors: None,
         };
         let text =
             toml::to_string(&bench).map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;

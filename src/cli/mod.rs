@@ -5,10 +5,12 @@ pub mod attach;
 pub mod bench;
 pub mod command;
 pub mod curve_file;
+pub mod enter;
 pub mod exit;
 pub mod fault;
+pub mod key;
 pub mod outcome;
-mod output;
+pub mod output;
 pub mod plain;
 pub mod progress;
 pub mod screen;
@@ -63,6 +65,9 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::List(list)) => list.run(settings, output),
         Some(Command::Show(show)) => show.run(settings, output),
         Some(Command::Reckon(reckon)) => reckon.run(settings, output),
+        Some(Command::Hand(hand)) => hand.run(settings, output),
+        Some(Command::Sign(sign)) => sign.run(settings, output),
+        Some(Command::Review(review)) => review.run(settings, output),
         Some(Command::Record(record)) => record.run(settings, output),
         Some(Command::Recorder(recorder)) => recorder.run(settings, output),
         Some(Command::Compute(compute)) => compute.run(settings, output),

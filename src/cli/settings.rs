@@ -13,6 +13,9 @@ pub struct Places {
     /// The record to use, a single file
     #[arg(long, global = true, value_name = "FILE", env = "DROPWISE_RECORD")]
     pub record: Option<PathBuf>,
+    /// Who you are, where several people share an account
+    #[arg(long, global = true, value_name = "NAME", env = "DROPWISE_NAME")]
+    pub name: Option<String>,
 }
 
 /// The places, settled.
@@ -24,6 +27,8 @@ pub struct Settings {
     pub record: PathBuf,
     /// The folder of the log.
     pub log: PathBuf,
+    /// The name that the person gave.
+    pub name: Option<String>,
 }
 
 impl Places {
@@ -37,6 +42,7 @@ impl Places {
                 configuration: home.clone(),
                 record: home.join("record.db"),
                 log: home.join("log"),
+                name: self.name.clone(),
             },
             None => {
                 let app = choose_app_strategy(AppStrategyArgs {
@@ -51,6 +57,7 @@ impl Places {
                     configuration: app.config_dir(),
                     record: app.data_dir().join("record.db"),
                     log: app.state_dir().unwrap_or_else(|| app.data_dir()).join("log"),
+                    name: self.name.clone(),
                 }
             }
         };

@@ -187,6 +187,7 @@ pub(super) fn take_back(state: &mut State, command: Command) {
         },
         Command::Reread { reason: Some(reason), .. } => (Asks::NewProfile, reason),
         Command::Open { .. }
+        | Command::Hand { .. }
         | Command::Start { .. }
         | Command::Reread { .. }
         | Command::End { .. }

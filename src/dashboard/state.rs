@@ -167,7 +167,8 @@ impl Asked {
             Command::Note { .. } => "note",
             Command::End { .. } => "end the run",
             Command::SetAside { .. } => "set aside",
-            Command::Enter { .. } => "keep the document",
+            Command::Hand { .. } => "the hand on the run",
+            Command::Enter { .. } => "enter a document",
             Command::Leave => "end the recorder",
         }
     }

@@ -266,7 +266,11 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                 Command::Enter { document } => {
                     tell(state, format!("kept: {} {}", document.kind, text::visible(&document.name)));
                 }
-                Command::Open { .. } | Command::Start { .. } | Command::End { .. } | Command::Leave => {}
+                Command::Open { .. }
+                | Command::Hand { .. }
+                | Command::Start { .. }
+                | Command::End { .. }
+                | Command::Leave => {}
             }
             None
         }

@@ -1,7 +1,7 @@
 //! A screen's side of the socket.
 
 use super::Error;
-use super::message::{Greeting, PROTOCOL, Told, Wished, codec};
+use super::message::{Greeting, Hello, PROTOCOL, Told, Wished, codec};
 use crate::live::Session;
 use futures_util::{SinkExt, StreamExt};
 use std::path::Path;
@@ -22,6 +22,14 @@ const GREETING_WAIT: Duration = Duration::from_secs(3);
 /// # Errors
 /// When nobody answers there, the version differs, or the peer is refused.
 pub async fn connect(socket: &Path) -> Result<Session, Error> {
+    connect_as(socket, None).await
+}
+
+/// Connects as a person who gives a name.
+///
+/// # Errors
+/// As [`connect`].
+pub async fn connect_as(socket: &Path, name: Option<String>) -> Result<Session, Error> {
     let fail = |source| Error::Socket { socket: socket.to_owned(), source };
     let stream = UnixStream::connect(socket).await.map_err(fail)?;
     let (mut to_recorder, mut from_recorder) = Framed::new(stream, codec()).split::<bytes::Bytes>();
@@ -37,6 +45,8 @@ pub async fn connect(socket: &Path) -> Result<Session, Error> {
     if greeting.protocol != PROTOCOL {
         return Err(Error::Version { theirs: greeting.protocol, ours: PROTOCOL, version: greeting.version });
     }
+    let hello = serde_json::to_vec(&Hello { protocol: PROTOCOL, name }).map_err(|e| fail(e.into()))?;
+    to_recorder.send(hello.into()).await.map_err(fail)?;
     let (commands, mut wishes) = mpsc::channel(WAITING);
     let (told, events) = mpsc::channel(WAITING);
     tokio::spawn(async move {

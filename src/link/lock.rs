@@ -90,12 +90,13 @@ impl RecordLock {
     pub fn holder(record: &Path) -> Result<Option<Holder>, Error> {
         let path = lock_path(record);
         let fail = |source| Error::Lock { path: path.clone(), source };
-        let mut file = match OpenOptions::new().read(true).write(true).open(&path) {
+        let mut file = match OpenOptions::new().read(true).open(&path) {
             Ok(file) => file,
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
             Err(error) => return Err(fail(error)),
         };
-        match file.try_lock() {
+        // Others than the owner may only read the file; a shared lock is enough to see whether it is held.
+        match file.try_lock_shared() {
             // It is given back when the file is closed.
             Ok(()) => Ok(None),
             Err(TryLockError::WouldBlock) => {

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use tokio_util::codec::LengthDelimitedCodec;
 
 /// Raised whenever a message changes its meaning.
-pub const PROTOCOL: u32 = 1;
+pub const PROTOCOL: u32 = 2;
 
 /// Longest message in bytes. A snapshot of a run of 100 000 points is about 8 MB.
 pub const LONGEST_MESSAGE: usize = 64 << 20;
@@ -19,6 +19,15 @@ pub(super) struct Greeting {
     pub(super) version: String,
     /// Why the peer may not look, in words.
     pub(super) refused: Option<String>,
+}
+
+/// The first message of a screen.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct Hello {
+    /// [`PROTOCOL`] of the screen.
+    pub(super) protocol: u32,
+    /// Name of the person in front of it, if one was given.
+    pub(super) name: Option<String>,
 }
 
 /// A wish of a screen.

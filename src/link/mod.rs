@@ -9,9 +9,9 @@ mod lock;
 mod message;
 mod server;
 
-pub use client::connect;
+pub use client::{connect, connect_as};
 pub use error::Error;
 pub use lock::{Holder, RecordLock, socket_path};
 pub use message::{LONGEST_MESSAGE, PROTOCOL};
-pub use server::serve;
 pub(crate) use server::user_name;
+pub use server::{Socket, serve};

@@ -1,10 +1,11 @@
 //! The recorder's side of the socket.
 
 use super::Error;
-use super::message::{Greeting, PROTOCOL, Wished, codec};
+use super::message::{Greeting, Hello, PROTOCOL, Wished, codec};
 use crate::live::Recorder;
+use crate::work::Caller;
 use futures_util::{SinkExt, StreamExt};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::net::{UnixListener, UnixStream};
 use tokio_util::codec::Framed;
@@ -15,12 +16,30 @@ const LOOK_AFTER: Duration = Duration::from_secs(5);
 /// A peer that does not take a message for so long is dropped.
 const PATIENCE: Duration = Duration::from_secs(5);
 
-/// Serves screens at `socket` until the recorder has left; the caller holds the record's lock.
+/// The socket, made: from now on screens find it.
+#[derive(Debug)]
+pub struct Socket {
+    listener: UnixListener,
+    path: PathBuf,
+}
+
+impl Socket {
+    /// Makes the socket, in place of one that a recorder before left; the caller holds the record's lock.
+    ///
+    /// # Errors
+    /// When it cannot be made.
+    pub fn make(path: &Path) -> Result<Self, Error> {
+        Ok(Self { listener: bind(path)?, path: path.to_owned() })
+    }
+}
+
+/// Serves screens until the recorder has left; the caller holds the record's lock.
 ///
 /// # Errors
-/// When the socket cannot be made.
-pub async fn serve(recorder: Recorder, socket: &Path) -> Result<(), Error> {
-    let mut listener = bind(socket)?;
+/// When the socket has gone and cannot be made again.
+pub async fn serve(recorder: Recorder, socket: Socket) -> Result<(), Error> {
+    let Socket { mut listener, path } = socket;
+    let socket = path.as_path();
     loop {
         tokio::select! {
             () = recorder.ended() => break,
@@ -55,24 +74,33 @@ fn bind(socket: &Path) -> Result<UnixListener, Error> {
         _ => {}
     }
     let listener = UnixListener::bind(socket).map_err(fail)?;
-    only_for_owner(socket).map_err(fail)?;
+    let_knock(socket).map_err(fail)?;
     Ok(listener)
 }
 
-fn only_for_owner(socket: &Path) -> std::io::Result<()> {
+/// Anybody may knock: who it is comes from the kernel, and whoever may not look is told so and dropped.
+fn let_knock(socket: &Path) -> std::io::Result<()> {
     use std::os::unix::fs::PermissionsExt;
-    std::fs::set_permissions(socket, std::fs::Permissions::from_mode(0o600))
+    std::fs::set_permissions(socket, std::fs::Permissions::from_mode(0o666))
 }
 
-/// Name of the peer's user from the kernel, or why he may not look.
-fn peer(stream: &UnixStream) -> Result<String, String> {
+/// Who the peer is, from the kernel.
+fn peer(stream: &UnixStream) -> Result<Caller, String> {
     let credentials = stream.peer_cred().map_err(|e| format!("the system does not say who asks: {e}"))?;
-    let own = nix::unistd::Uid::effective().as_raw();
     let uid = credentials.uid();
-    if uid != own && uid != 0 {
-        return Err(format!("this bench belongs to user {own}; user {uid} may not look"));
-    }
-    Ok(user_name(uid))
+    let owner = uid == nix::unistd::Uid::effective().as_raw() || uid == 0;
+    let account = user_name(uid);
+    let groups = if owner { Vec::new() } else { groups_of(&account, credentials.gid()) };
+    Ok(Caller { account, groups, owner, name: None })
+}
+
+/// The groups of an account as the system lists them, and the one of its process.
+fn groups_of(account: &str, gid: u32) -> Vec<String> {
+    use nix::unistd::{Gid, Group, getgrouplist};
+    let own = Gid::from_raw(gid);
+    let listed = std::ffi::CString::new(account).ok().and_then(|name| getgrouplist(&name, own).ok());
+    let groups = listed.unwrap_or_else(|| vec![own]);
+    groups.into_iter().filter_map(|gid| Group::from_gid(gid).ok().flatten()).map(|group| group.name).collect()
 }
 
 /// The account name of a user number, or the number itself.
@@ -82,20 +110,49 @@ pub(crate) fn user_name(uid: u32) -> String {
     user.ok().flatten().map_or_else(|| format!("user {uid}"), |user| user.name)
 }
 
+/// Why somebody may not look on, in words.
+async fn refuses(recorder: &Recorder, caller: &Result<Caller, String>) -> Option<String> {
+    let caller = match caller {
+        Ok(caller) => caller,
+        Err(why) => return Some(why.clone()),
+    };
+    match recorder.lets_look(caller.clone()).await {
+        Some(true) => None,
+        Some(false) => Some(format!(
+            "no bench that is open here lets {} look on; the bench file says who may, under [people]",
+            caller.account
+        )),
+        None => Some("it is leaving".to_owned()),
+    }
+}
+
 async fn screen(recorder: Recorder, stream: UnixStream) {
-    let who = peer(&stream);
+    let caller = peer(&stream);
+    let refused = refuses(&recorder, &caller).await;
     let framed = Framed::new(stream, codec());
     let (mut to_screen, mut from_screen) = framed.split::<bytes::Bytes>();
     let greeting = Greeting {
         protocol: PROTOCOL,
         version: env!("CARGO_PKG_VERSION").to_owned(),
-        refused: who.as_ref().err().cloned(),
+        refused: refused.clone(),
     };
     let Ok(text) = serde_json::to_vec(&greeting) else { return };
     if to_screen.send(text.into()).await.is_err() {
         return;
     }
-    let Ok(who) = who else { return };
+    let (Ok(mut caller), None) = (caller, refused) else { return };
+    let hello = match tokio::time::timeout(PATIENCE, from_screen.next()).await {
+        Ok(Some(Ok(bytes))) => serde_json::from_slice::<Hello>(&bytes),
+        _ => return,
+    };
+    match hello {
+        Ok(hello) if hello.protocol == PROTOCOL => caller.name = hello.name,
+        other => {
+            // The screen has been told which protocol is spoken here, and says in words that it is not its own.
+            tracing::warn!(?other, "a screen of another version is dropped");
+            return;
+        }
+    }
     let Some((number, mut events)) = recorder.connect(false).await else { return };
     loop {
         tokio::select! {
@@ -110,7 +167,7 @@ async fn screen(recorder: Recorder, stream: UnixStream) {
             wished = from_screen.next() => {
                 let Some(Ok(bytes)) = wished else { break };
                 match serde_json::from_slice::<Wished>(&bytes) {
-                    Ok(Wished { id, command }) => recorder.command(number, id, command, who.clone()).await,
+                    Ok(Wished { id, command }) => recorder.command(number, id, command, caller.clone()).await,
                     Err(error) => {
                         tracing::warn!(%error, "a screen sent something that is no command; it is dropped");
                         break;

@@ -1,12 +1,15 @@
 //! The hub: owns the state, routes commands, tells the screens.
 
+use super::hand::{Hand, Moved};
 use super::lane::{FromLane, LaneCommand, Numbers};
 use super::recorder::RecorderOptions;
 use crate::source::Clock;
 use crate::store::{
     Commit, Entry, Error as StoreError, NewDatum, NextIds, Writer, WriterState, WriterThread,
 };
-use crate::work::{BenchPlan, BenchState, Command, Document, Event, LaneId, Origin, StoreHealth};
+use crate::work::{
+    BenchPlan, BenchState, Caller, Command, Document, Event, HandWish, LaneEvent, LaneId, StoreHealth,
+};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -28,7 +31,8 @@ pub(super) const COMMANDS: usize = 64;
 /// One wish to the hub.
 pub(super) enum Wish {
     Attach { patient: bool, reply: oneshot::Sender<(u64, mpsc::Receiver<Arc<Event>>)> },
-    Command { from: u64, id: u64, command: Command, who: String },
+    Command { from: u64, id: u64, command: Command, caller: Caller },
+    MayLook { caller: Caller, reply: oneshot::Sender<bool> },
     Detach { screen: u64 },
 }
 
@@ -37,6 +41,7 @@ impl std::fmt::Debug for Wish {
         f.write_str(match self {
             Self::Attach { .. } => "Attach",
             Self::Command { .. } => "Command",
+            Self::MayLook { .. } => "MayLook",
             Self::Detach { .. } => "Detach",
         })
     }
@@ -52,6 +57,7 @@ pub(super) struct LaneHandle {
     pub(super) bench: Arc<BenchPlan>,
     pub(super) busy: bool,
     pub(super) over: bool,
+    pub(super) hand: Hand,
 }
 
 /// The hub.
@@ -81,7 +87,7 @@ impl Hub {
         options: RecorderOptions,
         cancel: CancellationToken,
     ) -> Result<(Self, mpsc::Receiver<(LaneId, FromLane)>), StoreError> {
-        let (writer, thread, ids) = Writer::start(record)?;
+        let (writer, thread, ids) = Writer::start_with(record, options.unsaved_to.as_deref())?;
         let (to_hub, from_lanes) = mpsc::channel(LANE_MESSAGES);
         let numbers = Numbers {
             decoding: AtomicI64::new(ids.decoding),
@@ -301,8 +307,74 @@ impl Hub {
                 self.screens.remove(&screen);
                 false
             }
-            Wish::Command { from, id, command, who } => self.command(from, id, command, who, answers).await,
+            Wish::MayLook { caller, reply } => {
+                let may =
+                    caller.owner || self.lanes.values().any(|l| l.bench.bench.people.lets_look(&caller));
+                // An asker that has gone needs no answer.
+                let _gone = reply.send(may);
+                false
+            }
+            Wish::Command { from, id, command, caller } => match self.refuses(&command, &caller) {
+                Some(why) => {
+                    self.tell_one(from, Event::Answer { id, refused: Some(why), lane: None }).await;
+                    false
+                }
+                None => self.command(from, id, command, caller.who(), answers).await,
+            },
         }
+    }
+
+    /// Why somebody may not have that done, in words.
+    fn refuses(&mut self, command: &Command, caller: &Caller) -> Option<String> {
+        let who = caller.who();
+        match command {
+            Command::Start { lane, .. }
+            | Command::Mark { lane, .. }
+            | Command::Note { lane, .. }
+            | Command::Reread { lane, .. }
+            | Command::End { lane, .. } => {
+                // A lane that is not there is told by whoever would obey.
+                let handle = self.lanes.get_mut(lane)?;
+                let people = &handle.bench.bench.people;
+                people.refuses(caller).or_else(|| handle.hand.check(&who, command, handle.busy).err())
+            }
+            Command::Hand { lane, .. } => self.lanes.get(lane)?.bench.bench.people.refuses(caller),
+            Command::Open { bench, .. } => {
+                // Who may command stands in the bench file, and that is the owner's.
+                if !caller.owner {
+                    return Some("only the owner of the recorder opens benches".to_owned());
+                }
+                let people = &bench.bench.people;
+                let open = self.lanes.values_mut().find(|l| l.bench.bench.title == bench.bench.title);
+                people
+                    .refuses(caller)
+                    .or_else(|| open.and_then(|l| l.hand.check(&who, command, l.busy).err()))
+            }
+            Command::SetAside { .. } | Command::Enter { .. } => {
+                let may =
+                    caller.owner || self.lanes.values().any(|l| l.bench.bench.people.lets_command(caller));
+                (!may).then(|| format!("{} may look on and not command here", caller.account))
+            }
+            Command::Leave => (!caller.owner).then(|| "only its owner ends the recorder".to_owned()),
+        }
+    }
+
+    async fn hand(&mut self, lane: LaneId, wish: &HandWish, who: String) -> Result<(), String> {
+        let run = self.state.lanes.iter().find(|l| l.id == lane).and_then(|l| l.run.as_ref());
+        let run = run.filter(|run| run.end.is_none()).map(|run| run.head.run).ok_or("no run is going on")?;
+        let handle = self.lanes.get_mut(&lane).ok_or("there is no such lane")?;
+        let text = match handle.hand.wish(&who, wish, std::time::Instant::now())? {
+            Moved::Asked(text) => text,
+            Moved::To { verb, why, words } => {
+                let decided =
+                    Entry::Decided { who, verb: verb.to_owned(), subject: format!("run {run}"), why };
+                // Saved, or kept in memory and told by the writer's state.
+                let _told_elsewhere = self.writer.write(vec![decided]).await.await;
+                words
+            }
+        };
+        self.tell(Event::Lane { lane, what: LaneEvent::Warning { text } }).await;
+        Ok(())
     }
 
     async fn command(
@@ -341,8 +413,13 @@ impl Hub {
                 self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
                 return false;
             }
+            Command::Hand { lane, wish } => {
+                let refused = self.hand(*lane, wish, who).await.err();
+                self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
+                return false;
+            }
             Command::Enter { document } => {
-                let refused = self.enter((**document).clone(), who).await.err();
+                let refused = self.enter(document, who).await.err();
                 self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
                 return false;
             }
@@ -373,19 +450,13 @@ impl Hub {
         false
     }
 
-    /// Keeps a document; answered when it is committed.
-    async fn enter(&mut self, document: Document, who: String) -> Result<(), String> {
-        let Document { kind, name, body, verb, why } = document;
-        if !crate::work::may_be_entered(&kind) {
-            return Err(format!("documents of the kind \"{kind}\" are not entered by hand"));
+    /// Enters a document; the answer comes when it is committed.
+    async fn enter(&self, document: &Document, who: String) -> Result<(), String> {
+        if crate::work::is_computed(&document.kind) {
+            return Err(format!("a {} follows from runs; it is not entered", document.kind));
         }
-        if name.trim().is_empty() || serde_json::from_str::<serde_json::Value>(&body).is_err() {
-            return Err("a document needs a name and a body in JSON".to_owned());
-        }
-        let utc_us = Clock::start().stamp().utc_us;
-        let origin = Origin::Keyed;
-        let datum = NewDatum { kind, name, body, utc_us, who, origin, verb, why };
-        match self.writer.write(vec![Entry::Datum(Box::new(datum))]).await.await {
+        let entry = Entry::Datum(Box::new(NewDatum::new(document, who, Clock::start().stamp().utc_us)));
+        match self.writer.write(vec![entry]).await.await {
             Ok(Commit::Saved) => Ok(()),
             Ok(Commit::Waiting(why)) => Err(format!("it is not saved yet: {why}")),
             Err(_) => Err("the writer of the record has gone".to_owned()),

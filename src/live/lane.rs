@@ -10,7 +10,7 @@ use crate::detector::Evaluation;
 use crate::profile::{Decoded, Profile};
 use crate::reading::{Quantity, Stamp};
 use crate::source::SourceEvent;
-use crate::store::{Commit, Direction, Entry, ReckoningRows, Writer};
+use crate::store::{Commit, Direction, Entry, Reader, ReckoningRows, Writer, append_anchor};
 use crate::work::{
     BenchPlan, Command, DEFAULT_WARN_BEFORE, FrameFate, Health, LaneEvent, LaneId, Origin, Pairing,
     Procedure, RECORDER, Readiness, Run, RunEnd, RunHead, RunPlan, Step, Stock, VolumeMark, checklist,
@@ -18,6 +18,7 @@ use crate::work::{
 };
 use bytes::Bytes;
 use std::future::Future;
+use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
@@ -74,11 +75,10 @@ pub(super) struct LaneParts {
     pub(super) sources: mpsc::Receiver<(usize, SourceEvent)>,
     pub(super) commands: mpsc::Receiver<LaneCommand>,
     pub(super) writer: Writer,
-    /// The record, for what a result looks up.
-    pub(super) record: std::path::PathBuf,
     pub(super) hub: mpsc::Sender<(LaneId, FromLane)>,
     pub(super) numbers: Arc<Numbers>,
     pub(super) cancel: CancellationToken,
+    pub(super) record: PathBuf,
     /// Obeyed as soon as a line has said something, and before its bytes.
     pub(super) first: Option<LaneCommand>,
 }
@@ -350,9 +350,11 @@ impl Lane {
                 Ok(())
             }
             Command::End { .. } => Err("no run is going on".to_owned()),
-            Command::Open { .. } | Command::SetAside { .. } | Command::Enter { .. } | Command::Leave => {
-                Err("this is no command for a lane".to_owned())
-            }
+            Command::Open { .. }
+            | Command::SetAside { .. }
+            | Command::Hand { .. }
+            | Command::Enter { .. }
+            | Command::Leave => Err("this is no command for a lane".to_owned()),
         };
         // An asker that has gone needs no answer.
         let _asker_gone = reply.send(answer);
@@ -510,6 +512,9 @@ impl Lane {
                 "profile changed to {name} (decoding {decoding_id}, after its frame {frame}): {reason}"
             );
             entries.push(going.rows.decoding(decoding_id, decoded_to + 1));
+            let subject = format!("run {}", going.head.run);
+            let (verb, why) = ("change the profile".to_owned(), words.clone());
+            entries.push(Entry::Decided { who: who.clone(), verb, subject, why });
             entries.push(Entry::Note { run: going.head.run, n: going.notes, words: words.clone(), at, who });
             going.notes += 1;
             self.show(LaneEvent::Note { at, text: words }).await;
@@ -518,6 +523,25 @@ impl Lane {
         let titles: Vec<&str> = self.parts.lines.iter().map(|l| l.profile.title.as_str()).collect();
         self.show(LaneEvent::Reread { instrument: titles.join(" + "), frames }).await;
         Ok(())
+    }
+
+    /// Appends the anchor of the record to the file that the bench names.
+    async fn keep_anchor(&self) {
+        let Some(file) = self.parts.bench.bench.anchors.clone() else { return };
+        let (record, shown) = (self.parts.record.clone(), file.clone());
+        let kept = tokio::task::spawn_blocking(move || -> Result<(), String> {
+            let anchor =
+                Reader::open(&record).and_then(|reader| reader.anchor()).map_err(|e| e.to_string())?;
+            let anchor = anchor.ok_or("the ledger is empty")?;
+            append_anchor(std::path::Path::new(&file), &anchor).map_err(|e| e.to_string())
+        });
+        let why = match kept.await {
+            Ok(Ok(())) => return,
+            Ok(Err(why)) => why,
+            Err(failure) => failure.to_string(),
+        };
+        let text = format!("the anchor of the record could not be appended to {shown}: {why}");
+        self.show(LaneEvent::Warning { text }).await;
     }
 
     /// Ends the run that goes on, if one does: last point, final evaluation, all of it committed before it is told.
@@ -542,6 +566,7 @@ impl Lane {
         let answer = self.parts.writer.write(entries).await;
         // Saved, or kept in memory and told by the writer's state; a writer that has gone is told by the hub.
         let _told_elsewhere = answer.await;
+        self.keep_anchor().await;
         for event in events {
             self.show(event).await;
         }

@@ -5,6 +5,7 @@
 //! received is stored. Screens, the plain printer and the socket all use the same [`Session`].
 
 mod again;
+mod hand;
 mod hub;
 mod lane;
 mod line;

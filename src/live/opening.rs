@@ -1,5 +1,6 @@
 //! How a bench becomes a lane: profiles read, ports opened, rows begun.
 
+use super::hand::Hand;
 use super::hub::{COMMANDS, Hub, LANE_CHUNKS, LaneHandle};
 use super::lane::{Lane, LaneCommand, LaneParts};
 use super::line::{Line, forward};
@@ -56,6 +57,8 @@ impl Hub {
         for (plan, profile, _) in parts.iter().filter(|(_, _, port)| !matches!(port, Port::Capture { .. })) {
             self.check_sending(&bench.bench.title, plan, profile, confirmed_by.as_deref()).await?;
         }
+        // Whoever starts a run with the bench has the hand on it.
+        let opened_by = first.as_ref().map(|first| first.who.clone());
         let id = self.next_lane;
         self.next_lane += 1;
         let cancel = self.cancel.child_token();
@@ -121,14 +124,15 @@ impl Hub {
             sources,
             commands,
             writer: self.writer.clone(),
-            record: self.record.clone(),
             hub: self.to_hub.clone(),
             numbers: Arc::clone(&self.numbers),
             cancel,
+            record: self.record.clone(),
             first,
         });
         self.tracker.spawn(lane.run());
-        self.lanes.insert(id, LaneHandle { commands: commands_in, bench, busy: false, over: false });
+        let hand = opened_by.map_or_else(Hand::default, Hand::of);
+        self.lanes.insert(id, LaneHandle { commands: commands_in, bench, busy: false, over: false, hand });
         Ok(id)
     }
 }

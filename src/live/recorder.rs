@@ -4,20 +4,22 @@ use super::Session;
 use super::hub::{COMMANDS, Hub, Wish};
 use crate::source::Chunks;
 use crate::store::Error as StoreError;
-use crate::work::{Command, Event};
-use std::path::Path;
+use crate::work::{Caller, Command, Event};
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
 /// How a recorder behaves.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct RecorderOptions {
     /// Leave after so long without a run and without a screen; `None`: never.
     pub leave_after: Option<Duration>,
     /// A port that is not there at first ends its lane instead of being waited for.
     pub ports_must_exist: bool,
+    /// Folder for what cannot be saved to the end; `None`: beside the record, or the system's temporary folder.
+    pub unsaved_to: Option<PathBuf>,
     /// What stands behind the simulated instrument.
     pub simulator: Option<fn(seed: u64, beaker: Option<&str>) -> Chunks>,
 }
@@ -51,7 +53,7 @@ impl Recorder {
     }
 
     /// Attaches a screen in this process: it is waited for, so that it misses nothing.
-    pub async fn attach(&self, who: String) -> Session {
+    pub async fn attach(&self, caller: Caller) -> Session {
         let (to_recorder, mut commands) = mpsc::channel::<(u64, Command)>(COMMANDS);
         let (to_screen, events) = mpsc::channel(COMMANDS);
         let connection = self.connect(true).await;
@@ -60,7 +62,7 @@ impl Recorder {
             // Two tasks, so that a screen that waits for the hub never keeps the hub waiting.
             tokio::spawn(async move {
                 while let Some((id, command)) = commands.recv().await {
-                    recorder.command(screen, id, command, who.clone()).await;
+                    recorder.command(screen, id, command, caller.clone()).await;
                 }
                 recorder.detach(screen).await;
             });
@@ -82,10 +84,17 @@ impl Recorder {
         answer.await.ok()
     }
 
+    /// Whether somebody may look on; `None`: the recorder has gone.
+    pub async fn lets_look(&self, caller: Caller) -> Option<bool> {
+        let (reply, answer) = oneshot::channel();
+        self.wishes.send(Wish::MayLook { caller, reply }).await.ok()?;
+        answer.await.ok()
+    }
+
     /// Asks something on behalf of a screen.
-    pub async fn command(&self, screen: u64, id: u64, command: Command, who: String) {
+    pub async fn command(&self, screen: u64, id: u64, command: Command, caller: Caller) {
         // A recorder that has gone has told its screens so.
-        let _gone = self.wishes.send(Wish::Command { from: screen, id, command, who }).await;
+        let _gone = self.wishes.send(Wish::Command { from: screen, id, command, caller }).await;
     }
 
     /// Forgets a screen.

@@ -2,7 +2,7 @@
 
 use crate::detector::{Change, EndPoint};
 use crate::reading::{Point, Reading, Stamp};
-use crate::work::{Origin, RunHead, RunId, VolumeMark};
+use crate::work::{Document, Origin, RunHead, RunId, VolumeMark};
 use bytes::Bytes;
 use sha2::{Digest, Sha256};
 
@@ -95,6 +95,15 @@ pub struct NewDatum {
     pub verb: String,
     /// Why; empty where there is nothing to say.
     pub why: String,
+}
+
+impl NewDatum {
+    /// A document that somebody handed over.
+    #[must_use]
+    pub fn new(document: &Document, who: String, utc_us: i64) -> Self {
+        let Document { kind, name, body, origin, verb, why } = document.clone();
+        Self { kind, name, body, utc_us, who, origin, verb, why }
+    }
 }
 
 /// One thing to write.
@@ -294,6 +303,17 @@ pub enum Entry {
         utc_us: i64,
         /// Who.
         who: String,
+    },
+    /// Something was decided that has no rows of its own.
+    Decided {
+        /// Who.
+        who: String,
+        /// What was done.
+        verb: String,
+        /// To what.
+        subject: String,
+        /// Why.
+        why: String,
     },
     /// A version of a document.
     Datum(Box<NewDatum>),

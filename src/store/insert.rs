@@ -144,6 +144,10 @@ impl<'a> Writing<'a> {
                 decide(who, "set aside", format!("run {run}"), reason);
                 self.row(&table::SET_ASIDE, params![run, reason, utc_us, who])
             }
+            Entry::Decided { who, verb, subject, why } => {
+                decide(who, verb, subject.clone(), why);
+                Ok(())
+            }
             Entry::Datum(datum) => self.datum(datum, came_utc_us),
             Entry::Closed => self.closed(came_utc_us),
         }

@@ -67,7 +67,7 @@ impl Reader {
     ///
     /// # Errors
     /// What SQLite says.
-    pub fn datum_history(&self, kind: &str) -> Result<Vec<Datum>, Error> {
+    pub fn all_of_kind(&self, kind: &str) -> Result<Vec<Datum>, Error> {
         self.sealed_rows(&format!("{DATUM} WHERE kind = ? ORDER BY datum_id"), [kind], datum_row)
     }
 

@@ -60,15 +60,15 @@ impl Reader {
             equipment.extend(self.parsed::<Equipment>(self.datums(kind.word())?)?);
         }
         let aside = self.set_aside_runs()?;
-        let mut blanks: Vec<Kept<BlankValue>> = self.parsed(self.datum_history(kind::BLANK)?)?;
+        let mut blanks: Vec<Kept<BlankValue>> = self.parsed(self.all_of_kind(kind::BLANK)?)?;
         for blank in &mut blanks {
             blank.it.set_aside |= aside.contains(&blank.it.run);
         }
         Ok(Stock {
             equipment,
-            factors: self.parsed(self.datum_history(kind::FACTOR)?)?,
+            factors: self.parsed(self.all_of_kind(kind::FACTOR)?)?,
             blanks,
-            checks: self.parsed(self.datum_history(kind::CHECK)?)?,
+            checks: self.parsed(self.all_of_kind(kind::CHECK)?)?,
         })
     }
 

@@ -1,5 +1,6 @@
 //! The bench file: which instruments hang on which ports, and where the volume comes from.
 
+use super::People;
 use serde::{Deserialize, Serialize};
 
 /// A bench as its file says it.
@@ -16,6 +17,12 @@ pub struct Bench {
     /// When a signal counts as settled; the default follows the quantity.
     #[serde(default)]
     pub settling: Option<Settling>,
+    /// Who may look on and command, and how people are known.
+    #[serde(default)]
+    pub people: People,
+    /// A file to which the anchor of the record is appended after each run, best on another machine.
+    #[serde(default)]
+    pub anchors: Option<String>,
 }
 
 /// One instrument on one port.

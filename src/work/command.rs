@@ -1,6 +1,6 @@
 //! What people may ask of the recorder.
 
-use super::{BenchPlan, LaneId, Role, RunId};
+use super::{BenchPlan, HandWish, LaneId, Origin, Role, RunId};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -65,7 +65,14 @@ pub enum Command {
         /// Why: never empty.
         reason: String,
     },
-    /// Enters a document: equipment, a factor, an electrode check, a decision about a series.
+    /// Asks for the hand on the run of a lane, gives it, or takes it.
+    Hand {
+        /// The lane.
+        lane: LaneId,
+        /// What is wished.
+        wish: HandWish,
+    },
+    /// Enters a version of a document: master data, a check, a factor, a signature.
     Enter {
         /// The document.
         document: Box<Document>,
@@ -110,18 +117,20 @@ pub struct RunPlan {
     pub warnings: Vec<String>,
 }
 
-/// A document that a person enters into the record.
+/// A document as it is handed to the recorder, which adds who and when.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Document {
-    /// What it is: `burette`, `factor`, `electrode_check`.
+    /// What it is: `burette`, `titrant lot`, `factor`, ...
     pub kind: String,
-    /// Which one of its kind; the newest version holds.
+    /// Which one of its kind.
     pub name: String,
     /// JSON.
     pub body: String,
-    /// What was done: `enter`, `change`, `accept`.
+    /// Where it came from.
+    pub origin: Origin,
+    /// What the ledger says was done: `enter`, `change`, `sign`, ...
     pub verb: String,
-    /// Why; may be empty.
+    /// Why; empty where there is nothing to say.
     pub why: String,
 }
 

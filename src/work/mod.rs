@@ -10,6 +10,7 @@ mod equipment;
 mod event;
 mod identity;
 mod pairing;
+mod people;
 mod procedure;
 mod ready;
 pub mod result;
@@ -27,12 +28,13 @@ pub use equipment::{Equipment, EquipmentKind, equipment_schema, read_equipment};
 pub use event::{Event, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
 pub use identity::{RECORDER, how_known, named, with_key};
 pub use pairing::{Marked, Paired, Pairing, choose_signal, default_settling, head_of};
+pub use people::{Caller, HandWish, Identity, People};
 pub use procedure::*;
 pub use ready::{CheckPoint, Readiness, checklist};
 pub use role::Role;
 pub use run::{Run, Step};
 pub use state::{BenchState, LaneState, RunState};
-pub use stock::{BlankValue, BufferRecord, CheckRecord, Factor, Kept, Stock, may_be_entered};
+pub use stock::{BlankValue, BufferRecord, CheckRecord, Factor, Kept, Stock, is_computed};
 pub use worklist::{WorklistRow, read_worklist};
 
 /// Number of a lane: one bench on one recorder.

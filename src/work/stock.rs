@@ -164,8 +164,8 @@ impl Stock {
     }
 }
 
-/// Whether a person may enter documents of this kind; the others follow from runs and from what the program decides.
+/// Whether documents of this kind follow from runs alone: nobody enters them.
 #[must_use]
-pub fn may_be_entered(kind: &str) -> bool {
-    EquipmentKind::parse(kind).is_some() || ["factor", "electrode_check", "accepted", "step"].contains(&kind)
+pub fn is_computed(kind: &str) -> bool {
+    ["result", "blank"].contains(&kind)
 }

@@ -11,6 +11,7 @@ mod anchors;
 mod copies;
 mod ledger;
 mod reckonings;
+mod signed;
 
 use dropwise::store::{Commit, Entry, NewDatum, Report, Writer, verify};
 use dropwise::work::Origin;

@@ -67,6 +67,8 @@ impl DemoArgs {
             instrument: vec![instrument],
             volume: VolumeFrom::Line,
             settling: None,
+            people: crate::work::People::default(),
+            anchors: None,
         };
         let own = |text: String| Fault { text, exit: Exit::OwnFault };
         let text = toml::to_string(&bench).map_err(|e| own(e.to_string()))?;

@@ -2,8 +2,9 @@
 
 use super::run::{runtime, signals};
 use crate::chemistry::buffers::Buffer;
-use crate::cli::attach::{attach_or_start, become_recorder, enter, open_and_start, own_name, simulator};
+use crate::cli::attach::{attach_or_start, become_recorder, open_and_start, own_caller, simulator};
 use crate::cli::bench::{BenchArgs, ReadyBench};
+use crate::cli::enter::enter;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
@@ -17,6 +18,7 @@ use crate::work::{
     LaneId, Origin, Stock,
 };
 use clap::{Args, Subcommand};
+use std::time::Duration;
 
 /// Commands about electrodes.
 #[derive(Debug, Subcommand)]
@@ -68,6 +70,9 @@ pub struct CheckArgs {
     #[arg(long)]
     json: bool,
 }
+
+/// So long without an event after the end of a line, nothing more comes.
+const AFTER_THE_END: Duration = Duration::from_secs(3);
 
 /// A buffer as it was named, and how its pH is found.
 enum Named {
@@ -157,10 +162,11 @@ impl CheckArgs {
             kind: kind::CHECK.to_owned(),
             name: self.electrode.clone(),
             body,
+            origin: origin,
             verb: "check".to_owned(),
             why: self.reason.clone(),
         };
-        runtime()?.block_on(enter(settings, vec![document]))?;
+        enter(settings, document)?;
         if record.accepted { Ok(Exit::Done) } else { Ok(Exit::OutsideLimits) }
     }
 
@@ -188,7 +194,7 @@ impl CheckArgs {
             ..RecorderOptions::default()
         };
         let own = become_recorder(settings, options, false)?;
-        let mut session = own.recorder.attach(own_name()).await;
+        let mut session = own.recorder.attach(own_caller(settings)).await;
         let met = match open_and_start(&mut session, bench, None).await {
             Ok((lane, seen)) => self.follow(&mut session, lane, seen, output).await,
             Err(fault) => Err(fault),
@@ -213,16 +219,15 @@ impl CheckArgs {
         for event in seen {
             self.event(&mut met, lane, &event, output)?;
         }
+        let mut over = false;
         while met.dips.len() < self.buffers.len() {
             tokio::select! {
                 event = session.events.recv() => match event {
-                    Some(event) => {
-                        if self.event(&mut met, lane, &event, output)? {
-                            break;
-                        }
-                    }
+                    Some(event) => over |= self.event(&mut met, lane, &event, output)?,
                     None => break,
                 },
+                // What was received before the end may still be on its way through the record.
+                () = tokio::time::sleep(AFTER_THE_END), if over => break,
                 Some(_) = interrupted.recv() => {
                     return Err(Fault::misuse("the check was broken off; nothing is entered"));
                 }

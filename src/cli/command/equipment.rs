@@ -1,12 +1,11 @@
 //! `dropwise equipment`: what the lab measures with, entered from a file and kept in the record with its versions.
 
-use super::run::runtime;
-use crate::cli::attach::enter;
+use crate::cli::enter::enter;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::store::Reader;
-use crate::work::{Document, Equipment, EquipmentKind, equipment_schema, read_equipment};
+use crate::work::{Document, Equipment, EquipmentKind, Origin, equipment_schema, read_equipment};
 use clap::Subcommand;
 use std::path::PathBuf;
 
@@ -87,6 +86,7 @@ fn add(all: &[Equipment], reason: &str, settings: &Settings, output: &mut Output
             kind: entry.kind.word().to_owned(),
             name: entry.name.clone(),
             body,
+            origin: Origin::Keyed,
             verb: verb.to_owned(),
             why: reason.to_owned(),
         });
@@ -95,7 +95,9 @@ fn add(all: &[Equipment], reason: &str, settings: &Settings, output: &mut Output
         output.line("nothing has changed")?;
         return Ok(Exit::Done);
     }
-    runtime()?.block_on(enter(settings, documents))?;
+    for document in documents {
+        enter(settings, document)?;
+    }
     Ok(Exit::Done)
 }
 

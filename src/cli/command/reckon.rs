@@ -1,7 +1,7 @@
 //! `dropwise reckon`: stored runs are evaluated again from their wire; what was found before stays.
 
 use super::run::runtime;
-use crate::cli::attach::own_name;
+use crate::cli::attach::own_caller;
 use crate::cli::bench::{parsed, procedure_text, profile_text};
 use crate::cli::output::{Output, complain};
 use crate::cli::progress::Progress;
@@ -58,6 +58,7 @@ struct ReadDecoding {
 /// What the command keeps while it goes from run to run.
 struct Batch<'a> {
     args: &'a ReckonArgs,
+    who: String,
     reader: Reader,
     writer: Writer,
     ids: NextIds,
@@ -79,7 +80,8 @@ impl ReckonArgs {
         let procedure =
             self.procedure.as_deref().map(|name| procedure_text(Some(name), settings)).transpose()?;
         let (writer, thread, ids) = Writer::start(&settings.record)?;
-        let mut batch = Batch { args: self, reader, writer, ids, profile, procedure, read: Vec::new() };
+        let who = own_caller(settings).who();
+        let mut batch = Batch { args: self, who, reader, writer, ids, profile, procedure, read: Vec::new() };
         let done = batch.all(&runs, output);
         drop(batch);
         if let (Ok(_), Some(why)) = (&done, thread.finish()) {
@@ -214,7 +216,7 @@ impl Batch<'_> {
         })
         .map_err(|text| Fault { text, exit: Exit::Definition })?;
         entries.extend(rows.result(&evaluation.end_points, &evaluation.warnings));
-        entries.push(rows.reckoned(own_name(), self.args.why.clone(), self.procedure.clone()));
+        entries.push(rows.reckoned(self.who.clone(), self.args.why.clone(), self.procedure.clone()));
         let saved = runtime()?.block_on(async { self.writer.write(entries).await.await });
         match saved {
             Ok(Commit::Saved) => {}

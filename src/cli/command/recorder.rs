@@ -1,11 +1,11 @@
 //! `dropwise recorder`: the recorder in the foreground, or started by a screen.
 
 use super::run::{Signal, runtime, signals};
-use crate::cli::attach::{READY, become_recorder, open_and_start, own_name, simulator};
+use crate::cli::attach::{READY, become_recorder, open_and_start, own_caller, simulator};
 use crate::cli::bench::BenchArgs;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
-use crate::link::{serve, socket_path};
+use crate::link::{Socket, serve, socket_path};
 use crate::live::RecorderOptions;
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -20,6 +20,9 @@ pub struct RecorderArgs {
     /// Benches to open at once: bench files, or names in the folder benches/ of the configuration
     #[arg(long = "bench", value_name = "BENCH")]
     benches: Vec<String>,
+    /// When the record cannot be written to the end, keep the rest in this folder instead of beside the record
+    #[arg(long, value_name = "DIR")]
+    unsaved_to: Option<PathBuf>,
     /// Started by a screen: in a session of its own, leaving by itself when nothing goes on
     #[arg(long, hide = true)]
     detached: bool,
@@ -53,19 +56,17 @@ impl RecorderArgs {
             let options = RecorderOptions {
                 leave_after: self.detached.then_some(LEAVE_AFTER),
                 simulator: Some(simulator),
+                unsaved_to: self.unsaved_to.clone(),
                 ..RecorderOptions::default()
             };
             let own = become_recorder(settings, options, true)?;
             let socket = socket_path(&settings.record);
-            let serving = tokio::spawn({
-                let (recorder, socket) = (own.recorder.clone(), socket.clone());
-                async move { serve(recorder, &socket).await }
-            });
+            // Made before anything is said, so that nobody finds the socket that a killed recorder left.
+            let serving = tokio::spawn(serve(own.recorder.clone(), Socket::make(&socket)?));
             for bench in benches {
-                let mut session = own.recorder.attach(own_name()).await;
+                let mut session = own.recorder.attach(own_caller(settings)).await;
                 open_and_start(&mut session, bench, None).await?;
             }
-            wait_for(&socket).await;
             self.say_ready(settings, &socket, output)?;
             loop {
                 tokio::select! {
@@ -102,16 +103,6 @@ impl RecorderArgs {
             text: format!("standard output cannot be written: {e}"),
             exit: Exit::OwnFault,
         })
-    }
-}
-
-/// The socket is made by a task; a screen must find it.
-async fn wait_for(socket: &Path) {
-    for _ in 0..200 {
-        if socket.exists() {
-            return;
-        }
-        tokio::time::sleep(Duration::from_millis(5)).await;
     }
 }
 

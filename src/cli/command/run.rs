@@ -1,6 +1,6 @@
 //! `dropwise run`: one portion, in the dashboard or plain.
 
-use crate::cli::attach::{attach_or_start, become_recorder, open_and_start, own_name, simulator};
+use crate::cli::attach::{attach_or_start, become_recorder, open_and_start, own_caller, simulator};
 use crate::cli::bench::{BenchArgs, ReadyBench, procedure_text};
 use crate::cli::output::{Output, complain};
 use crate::cli::plain::{Plain, follow};
@@ -153,7 +153,7 @@ pub fn plain(
             ..RecorderOptions::default()
         };
         let own = become_recorder(settings, options, false)?;
-        let mut session = own.recorder.attach(own_name()).await;
+        let mut session = own.recorder.attach(own_caller(settings)).await;
         let followed = match open_and_start(&mut session, bench, Some(plan)).await {
             Ok((lane, seen)) => follow(&mut session, lane, seen, how, interrupted, output).await,
             Err(fault) => Err(fault),

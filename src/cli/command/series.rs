@@ -1,7 +1,6 @@
 //! `dropwise series`: series in the record, what they come to, and the acceptance of a result.
 
-use super::run::runtime;
-use crate::cli::attach::enter;
+use crate::cli::enter::enter;
 use crate::cli::outcome::series_lines;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
@@ -172,10 +171,11 @@ impl SeriesArgs {
             kind: kind::ACCEPTED.to_owned(),
             name: format!("{series} / {sample}"),
             body,
+            origin: origin,
             verb: "accept".to_owned(),
             why: self.reason.clone(),
         };
-        runtime()?.block_on(enter(settings, vec![document]))?;
+        enter(settings, document)?;
         output.line(&visible(&format!("accepted {sample} in {series}")))?;
         Ok(Exit::Done)
     }

@@ -1,8 +1,8 @@
 //! `dropwise titrant` and `dropwise blank`: the strength of titrants, and what everything but the sample uses.
 
-use super::run::{RunArgs, runtime};
+use super::run::RunArgs;
 use super::series::{judged, origin_of};
-use crate::cli::attach::enter;
+use crate::cli::enter::enter;
 use crate::cli::outcome::series_lines;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
@@ -131,10 +131,11 @@ fn accept(
         kind: kind::FACTOR.to_owned(),
         name: lot.to_owned(),
         body,
+        origin: factor.origin,
         verb: "accept".to_owned(),
         why: reason.to_owned(),
     };
-    runtime()?.block_on(enter(settings, vec![document]))?;
+    enter(settings, document)?;
     let told = factor.factor.map_or_else(String::new, |f| format!(", factor {f:.5}"));
     output.line(&visible(&format!(
         "accepted {lot}: {:.6} {} ± {:.6} (u){told}",

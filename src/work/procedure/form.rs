@@ -42,6 +42,9 @@ pub(super) struct ProcedureForm {
     /// Which standard or text it follows, and what is common practice without a source, in words.
     #[serde(default)]
     pub follows: Option<String>,
+    /// Whether somebody else than who performed it has to review and approve; false when nothing is said.
+    #[serde(default)]
+    pub second_person: bool,
     /// The titrant in the burette.
     #[serde(default)]
     pub reagent: Option<ReagentForm>,

@@ -34,6 +34,8 @@ pub struct Procedure {
     pub revision: u32,
     /// Which standard or text it follows, in words.
     pub follows: Option<String>,
+    /// Whether somebody else than who performed it has to review and approve.
+    pub second_person: bool,
     /// The titrant.
     pub reagent: Option<Reagent>,
     /// Further solutions of known strength.

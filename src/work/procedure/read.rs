@@ -94,6 +94,7 @@ impl Reader<'_, '_> {
             id: form.id.into_inner(),
             revision: form.revision,
             follows: form.follows,
+            second_person: form.second_person,
             reagent: reagent.as_ref().map(|(reagent, _)| reagent.clone()),
             solutions,
             vessel_ml: form

@@ -1,7 +1,7 @@
 //! `dropwise record archive`.
 
 use super::unwritable;
-use crate::cli::attach::own_name;
+use crate::cli::attach::own_caller;
 use crate::cli::output::Output;
 use crate::cli::progress::Progress;
 use crate::cli::{Exit, Fault, Settings};
@@ -31,7 +31,8 @@ impl ArchiveArgs {
         let _lock = RecordLock::take(&settings.record, None)?;
         let progress = Progress::new("pages");
         let told = |done, total| progress.tell(done, total);
-        let (report, continued) = lay_away(&settings.record, &self.to, &own_name(), &self.why, &told)?;
+        let (report, continued) =
+            lay_away(&settings.record, &self.to, &own_caller(settings).who(), &self.why, &told)?;
         drop(progress);
         let archive = continued.archive.display();
         output

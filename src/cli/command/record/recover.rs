@@ -1,7 +1,7 @@
 //! `dropwise record recover`.
 
 use super::unwritable;
-use crate::cli::attach::own_name;
+use crate::cli::attach::own_caller;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::link::RecordLock;
@@ -23,7 +23,7 @@ impl RecoverArgs {
     /// When the file is not the unsaved part of this record, or the record cannot be written.
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
         let _lock = RecordLock::take(&settings.record, None)?;
-        let recovered = recover(&settings.record, &self.from, &own_name())?;
+        let recovered = recover(&settings.record, &self.from, &own_caller(settings).who())?;
         output
             .line(&format!(
                 "{} rows and {} rows of the ledger are brought in from {}; the file may go now",

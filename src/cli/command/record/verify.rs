@@ -70,6 +70,7 @@ impl VerifyArgs {
             again = repeat_all(record, after)?;
             faults.append(&mut again.faults);
         }
+        faults.append(&mut Reader::open(record)?.wrong_signatures()?);
         if let (true, Some(verified)) = (faults.is_empty(), &report.verified) {
             keep(record, verified);
         }
