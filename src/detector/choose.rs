@@ -3,13 +3,18 @@
 use super::bank::{Knowledge, Mark, bank, with_activity};
 use super::evaluation::Tried;
 use super::fit::{self, Candidate, Frame, Moving, Progress};
-use super::fitted::{Fitted, average};
+use super::fitted::{Fitted, average, plain_enough};
 use super::given::Family;
 use super::lagged::Turned;
+use super::models::two_metals::{self, TwoMetals};
 use super::models::{Complexation, complexation};
 use super::response::{self, Response, Series};
 use std::rc::Rc;
 
+/// After the first round, models further behind than this are dropped,
+const PRUNE_HASTY: f64 = 200.0;
+/// and than this where the family was told.
+const PRUNE_HASTY_TOLD: f64 = 80.0;
 /// After two rounds, models further behind than this are not carried on.
 const PRUNE: f64 = 24.0;
 /// The same where the family was told.
@@ -51,12 +56,23 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
         .filter(|(candidate, _)| n > candidate.len() + 2)
         .map(|(candidate, start)| (candidate, Progress::at(start), f64::INFINITY))
         .collect();
+    // First one hasty round for all; then those that it does not rule out are looked at in earnest.
     for (candidate, progress, criterion) in &mut running {
-        fit::advance(candidate, frame, progress, 2);
+        fit::advance(candidate, frame, progress, 1);
+        *criterion = fit::score(candidate, frame, progress);
+    }
+    running.sort_by(|a, b| a.2.total_cmp(&b.2));
+    let least = running.first().map_or(f64::INFINITY, |r| r.2);
+    let hasty = if knowledge.told { PRUNE_HASTY_TOLD } else { PRUNE_HASTY };
+    running.retain(|r| r.2 <= least + hasty);
+    for (candidate, progress, criterion) in &mut running {
+        fit::advance(candidate, frame, progress, 1);
         if let Some(done) = fit::finish(candidate, frame, progress) {
             // A fit that cannot be used yet may become usable, but only if it is near.
             let handicap = if fault(&done, frame, marks).is_none() { 0.0 } else { HANDICAP };
             *criterion = done.criterion + handicap;
+        } else {
+            *criterion = f64::INFINITY;
         }
     }
     running.sort_by(|a, b| a.2.total_cmp(&b.2));
@@ -65,21 +81,8 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
     } else {
         settled(frame, marks, knowledge, running)
     };
-    if knowledge.families.contains(&Family::Complexation) && marks.len() == 1 {
-        for charge in [2.0, 1.0] {
-            let model = Complexation { charge, ln_slope: frame.ln_slope, ln_volume: knowledge.ln_volume };
-            if !knowledge.allows(&model.name()) {
-                continue;
-            }
-            let mut start = complexation_start(frame, marks, &model);
-            let model: Rc<dyn Response> = Rc::new(model);
-            let mut series = series(frame);
-            if let Some(time_s) = &frame.time_s {
-                series.time_s = Some(time_s.clone());
-                start.push(LAG_S.ln());
-            }
-            fits.extend(response::fit(&model, &series, &start, 0.5, 7));
-        }
+    if knowledge.families.contains(&Family::Complexation) {
+        fits.extend(complexes(frame, marks, knowledge));
     }
     fits.retain(|f| knowledge.allows(&f.name));
     for fit in &mut fits {
@@ -138,11 +141,6 @@ fn settled(
     fits
 }
 
-/// Whether the residuals of a fit look like the noise of the signal.
-fn plain_enough(fit: &Fitted) -> bool {
-    fit.scale < 1.1 && fit.lag_one < 0.1 && fit.runs_z > -1.5
-}
-
 /// The best few models turned round and fitted behind an electrode that lags.
 fn lagged(
     frame: &Frame,
@@ -188,8 +186,41 @@ fn series(frame: &Frame) -> Series {
     }
 }
 
+/// Complexes of one metal for one end-point, of two for two.
+fn complexes(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<Fitted> {
+    let mut models: Vec<(Rc<dyn Response>, Vec<f64>)> = Vec::new();
+    for charge in [2.0, 1.0] {
+        let (ln_slope, ln_volume) = (frame.ln_slope, knowledge.ln_volume);
+        match marks {
+            [_] => {
+                let model = Complexation { charge, ln_slope, ln_volume };
+                let start = one_metal(frame, marks, &model);
+                models.push((Rc::new(model), start));
+            }
+            [first, second] if charge > 1.0 => {
+                let model = TwoMetals { charge, ln_slope, ln_volume };
+                let start = two_metals_start(frame, (first, second), &model);
+                models.push((Rc::new(model), start));
+            }
+            _ => {}
+        }
+    }
+    let mut series = series(frame);
+    series.time_s.clone_from(&frame.time_s);
+    let mut fits = Vec::new();
+    for (model, mut start) in models {
+        if frame.time_s.is_some() {
+            start.push(LAG_S.ln());
+        }
+        if knowledge.allows(&model.name()) {
+            fits.extend(response::fit(&model, &series, &start, 0.5, 7));
+        }
+    }
+    fits
+}
+
 /// Start of a complexation: the metal is nearly all free half-way, the floor far below, the constant from the last points.
-fn complexation_start(frame: &Frame, marks: &[Mark], model: &Complexation) -> Vec<f64> {
+fn one_metal(frame: &Frame, marks: &[Mark], model: &Complexation) -> Vec<f64> {
     let n = frame.titrant.len();
     let end = marks[0].titrant.max(1e-3 * frame.range());
     let half = frame.titrant.partition_point(|v| *v < 0.5 * end).min(n - 1);
@@ -205,6 +236,32 @@ fn complexation_start(frame: &Frame, marks: &[Mark], model: &Complexation) -> Ve
     p[complexation::LN_FLOOR] = (0.3 * last).clamp(1e-9, 0.1).ln();
     p[complexation::ORIGIN] = origin;
     p[complexation::LN_V0] = model.ln_volume.0;
+    p
+}
+
+/// Start with two metals: the first is free half-way to its end, the second seen half-way between the ends, the floor last.
+fn two_metals_start(frame: &Frame, (first, second): (&Mark, &Mark), model: &TwoMetals) -> Vec<f64> {
+    let n = frame.titrant.len();
+    let end = first.titrant.max(1e-3 * frame.range());
+    let size = (second.titrant - first.titrant).max(1e-3 * frame.range());
+    let v0 = model.ln_volume.0.exp();
+    let at = |v: f64| frame.titrant.partition_point(|x| *x < v).min(n - 1);
+    let half = at(0.5 * end);
+    let free = (end - frame.titrant[half]).max(0.05 * end) / (v0 + frame.titrant[half]);
+    let origin = frame.z[half] + free.ln() / model.charge;
+    let seen = |i: usize| (origin - frame.z[i]) * model.charge;
+    let middle = at(end + 0.5 * size);
+    let other = (second.titrant - frame.titrant[middle]).max(0.05 * size) / (v0 + frame.titrant[middle]);
+    let mut p = vec![0.0; two_metals::COUNT];
+    p[two_metals::LN_SLOPE] = frame.ln_slope.0;
+    p[two_metals::FIRST] = end;
+    p[two_metals::SECOND] = size;
+    p[two_metals::LN_K] = 15.0;
+    p[two_metals::LN_RATIO] = 4.6;
+    p[two_metals::LN_SEEN] = (seen(middle) - other.ln()).clamp(-9.0, 0.0);
+    p[two_metals::LN_FLOOR] = (seen(n - 1) - 0.7).clamp(-20.0, -5.0);
+    p[two_metals::ORIGIN] = origin;
+    p[two_metals::LN_V0] = model.ln_volume.0;
     p
 }
 

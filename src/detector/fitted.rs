@@ -85,6 +85,11 @@ impl Fitted {
     }
 }
 
+/// Whether the residuals of a fit look like the noise of the signal.
+pub(super) fn plain_enough(fit: &Fitted) -> bool {
+    fit.scale < 1.1 && fit.lag_one < 0.1 && fit.runs_z > -1.5
+}
+
 /// End-points averaged over the usable fits by their Akaike weights, with the spread between models in the uncertainty.
 ///
 /// Sorts `fits`, usable ones first and best first. `None` if none is usable; else end-points and the whole table.

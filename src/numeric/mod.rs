@@ -1,7 +1,9 @@
 //! Numerical kernels with their sources. Uses nothing of the other folders.
 
+mod dual;
 pub mod levenberg;
 pub mod line;
 mod root;
 
+pub use dual::Dual;
 pub use root::{find_root, find_root_near};
