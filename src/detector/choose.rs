@@ -28,6 +28,8 @@ const DRIFT: f64 = 0.15;
 
 /// How many models are fitted behind a lag.
 const LAGGED: usize = 4;
+/// Where the end of the first metal is looked for when it does not stand out, as shares of the last.
+const UNSEEN_AT: [f64; 2] = [0.55, 0.72];
 /// Time constant of an electrode at the start of its fit, in s.
 const LAG_S: f64 = 3.0;
 
@@ -83,6 +85,10 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
     };
     if knowledge.families.contains(&Family::Complexation) {
         fits.extend(complexes(frame, marks, knowledge));
+        let explained = |f: &Fitted| fault(f, frame, marks).is_none() && plain_enough(f);
+        if let ([mark], false) = (marks, fits.iter().any(explained)) {
+            fits.extend(behind_another_metal(frame, mark, knowledge));
+        }
     }
     fits.retain(|f| knowledge.allows(&f.name));
     for fit in &mut fits {
@@ -198,8 +204,8 @@ fn complexes(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<Fitted
                 models.push((Rc::new(model), start));
             }
             [first, second] if charge > 1.0 => {
-                let model = TwoMetals { charge, ln_slope, ln_volume };
-                let start = two_metals_start(frame, (first, second), &model);
+                let model = TwoMetals { charge, first_is_seen: true, ln_slope, ln_volume };
+                let start = two_metals_start(frame, (first.titrant, second.titrant), &model);
                 models.push((Rc::new(model), start));
             }
             _ => {}
@@ -217,6 +223,29 @@ fn complexes(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<Fitted
         }
     }
     fits
+}
+
+/// Two metals of which only the end of the second stands out, because the electrode sees the second well.
+fn behind_another_metal(frame: &Frame, mark: &Mark, knowledge: &Knowledge) -> Option<Fitted> {
+    let (ln_slope, ln_volume) = (frame.ln_slope, knowledge.ln_volume);
+    let model = TwoMetals { charge: 2.0, first_is_seen: false, ln_slope, ln_volume };
+    if !knowledge.allows(&model.name()) {
+        return None;
+    }
+    let mut starts: Vec<Vec<f64>> = UNSEEN_AT
+        .iter()
+        .map(|part| two_metals_start(frame, (part * mark.titrant, mark.titrant), &model))
+        .collect();
+    let response: Rc<dyn Response> = Rc::new(model);
+    let mut series = series(frame);
+    series.time_s.clone_from(&frame.time_s);
+    if series.time_s.is_some() {
+        for start in &mut starts {
+            start.push(LAG_S.ln());
+        }
+    }
+    let fits = starts.iter().filter_map(|start| response::fit(&response, &series, start, 0.5, 7));
+    fits.min_by(|a, b| a.criterion.total_cmp(&b.criterion))
 }
 
 /// Start of a complexation: the metal is nearly all free half-way, the floor far below, the constant from the last points.
@@ -240,10 +269,10 @@ fn one_metal(frame: &Frame, marks: &[Mark], model: &Complexation) -> Vec<f64> {
 }
 
 /// Start with two metals: the first is free half-way to its end, the second seen half-way between the ends, the floor last.
-fn two_metals_start(frame: &Frame, (first, second): (&Mark, &Mark), model: &TwoMetals) -> Vec<f64> {
+fn two_metals_start(frame: &Frame, (first, second): (f64, f64), model: &TwoMetals) -> Vec<f64> {
     let n = frame.titrant.len();
-    let end = first.titrant.max(1e-3 * frame.range());
-    let size = (second.titrant - first.titrant).max(1e-3 * frame.range());
+    let end = first.max(1e-3 * frame.range());
+    let size = (second - first).max(1e-3 * frame.range());
     let v0 = model.ln_volume.0.exp();
     let at = |v: f64| frame.titrant.partition_point(|x| *x < v).min(n - 1);
     let half = at(0.5 * end);
@@ -251,7 +280,7 @@ fn two_metals_start(frame: &Frame, (first, second): (&Mark, &Mark), model: &TwoM
     let origin = frame.z[half] + free.ln() / model.charge;
     let seen = |i: usize| (origin - frame.z[i]) * model.charge;
     let middle = at(end + 0.5 * size);
-    let other = (second.titrant - frame.titrant[middle]).max(0.05 * size) / (v0 + frame.titrant[middle]);
+    let other = (second - frame.titrant[middle]).max(0.05 * size) / (v0 + frame.titrant[middle]);
     let mut p = vec![0.0; two_metals::COUNT];
     p[two_metals::LN_SLOPE] = frame.ln_slope.0;
     p[two_metals::FIRST] = end;

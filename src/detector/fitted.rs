@@ -49,6 +49,8 @@ pub(super) struct Fitted {
 
 /// Models within this many units of the criterion of the best are averaged.
 const NEAR: f64 = 12.0;
+/// An end-point that does not stand out is told if its relative uncertainty is below this.
+const UNSEEN: f64 = 0.004;
 /// A rival whose uncertainty is so many times that of the best says nothing about the end-point.
 const BLUNT: f64 = 5.0;
 
@@ -66,6 +68,14 @@ impl Fitted {
             runs_z: self.runs_z,
             set_aside: self.fault.unwrap_or("").to_owned(),
         }
+    }
+
+    /// An end-point that only the model knows, where it is sharp enough to be told.
+    pub(super) fn unseen(&self) -> Option<(f64, f64)> {
+        let Drawn::Response(response) = &self.drawn else { return None };
+        let i = response.unseen()?;
+        let (v, u) = (self.p[i], (self.covariance[(i, i)].max(0.0) * self.inflation()).sqrt());
+        (v > 0.0 && u < UNSEEN * v).then_some((v, u))
     }
 
     /// Its residuals for the picture.

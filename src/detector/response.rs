@@ -25,6 +25,10 @@ pub(super) trait Response {
     }
     /// Which parameters add up to each end-point.
     fn ends(&self) -> Vec<Vec<usize>>;
+    /// A parameter that is an end-point too, though none stands out there on the curve.
+    fn unseen(&self) -> Option<usize> {
+        None
+    }
     /// What is known beforehand.
     fn priors(&self) -> Vec<Prior>;
     /// What the parameters mean to a chemist, for those that mean something.

@@ -190,7 +190,7 @@ mod tests {
             temperature_c: 20.0,
         };
         let side = OneSided { behind: false, sharp: false, ln_volume, ln_width: (-3.0, 2.0) };
-        let metals = TwoMetals { charge: 2.0, ln_slope: (0.0, 0.03), ln_volume };
+        let metals = TwoMetals { charge: 2.0, first_is_seen: true, ln_slope: (0.0, 0.03), ln_volume };
         let cases: [(&dyn Response, &[f64]); 5] = [
             (&metals, &[0.02, 5.0, 4.0, 14.0, 4.0, -4.0, -12.0, 3.0, 4.0]),
             (&metal, &[0.02, 9.0, -9.0, -11.0, 3.0, 4.0]),

@@ -14,6 +14,8 @@ use crate::numeric::Dual;
 pub(in crate::detector) struct TwoMetals {
     /// Charge of the metal ions.
     pub(in crate::detector) charge: f64,
+    /// Whether the first end stands out on the curve; else it is only a parameter that may be told.
+    pub(in crate::detector) first_is_seen: bool,
     /// ln(slope / nominal): expected value and standard deviation.
     pub(in crate::detector) ln_slope: (f64, f64),
     /// ln of the volume before the first addition, with its standard deviation.
@@ -121,7 +123,12 @@ impl Response for TwoMetals {
     }
 
     fn ends(&self) -> Vec<Vec<usize>> {
-        vec![vec![FIRST], vec![FIRST, SECOND]]
+        let both = vec![FIRST, SECOND];
+        if self.first_is_seen { vec![vec![FIRST], both] } else { vec![both] }
+    }
+
+    fn unseen(&self) -> Option<usize> {
+        (!self.first_is_seen).then_some(FIRST)
     }
 
     fn meanings(&self) -> Vec<Meaning> {
