@@ -7,6 +7,12 @@ use crate::reading::Quantity;
 use std::f64::consts::LN_10;
 use std::rc::Rc;
 
+/// ln of a told sample volume is believed to so much: rinsing and what stands in the beaker besides (common practice,
+/// no source), and what the models leave out shows up here.
+const TOLD_VOLUME: f64 = 0.1;
+/// The same of the distance of both arms: the ion product of water at the ionic strength of the run.
+const TOLD_ARMS: f64 = 1.0;
+
 /// What the bank knows besides the points.
 #[derive(Debug, Clone)]
 pub(super) struct Knowledge {
@@ -37,14 +43,14 @@ impl Knowledge {
         let positive = |v: &f64| v.is_finite() && *v > 0.0;
         // Sample volumes on a bench are tens of millilitres, within a factor of two or so (common practice, no source).
         let ln_volume =
-            given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
+            given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), TOLD_VOLUME));
         // pKw of water: H. S. Harned, B. B. Owen, The Physical Chemistry of Electrolytic Solutions (1958): 4470.99/T - 6.0875 + 0.01706 T.
         let kelvin = temperature_c + 273.15;
         let pkw = 4470.99 / kelvin - 6.0875 + 0.01706 * kelvin;
         let arms_apart = given
             .titrant_mol_l
             .filter(positive)
-            .map_or(((pkw - 2.0) * LN_10, 1.3 * LN_10), |c| ((pkw + 2.0 * c.log10()) * LN_10, 0.3));
+            .map_or(((pkw - 2.0) * LN_10, 1.3 * LN_10), |c| ((pkw + 2.0 * c.log10()) * LN_10, TOLD_ARMS));
         let model = given.model.clone();
         Self { families, ln_volume, arms_apart, told: named.is_some(), model }
     }

@@ -2,7 +2,7 @@
 
 use super::condition::{Dosing, Points};
 use super::evaluation::{Evaluation, Tried};
-use super::fitted::{Fitted, average, plain_enough};
+use super::fitted::{Fitted, average, plain_enough, well_explained};
 use super::given::Given;
 use super::models::Bend;
 use super::physical::{Kind, physical, unfinished};
@@ -78,11 +78,6 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
         return;
     };
     write(points, head, given, fits, tried, evaluation);
-}
-
-/// Whether the residuals of a fit look like noise of the expected size.
-fn well_explained(fit: &Fitted) -> bool {
-    fit.scale < 1.4 && fit.lag_one < 0.25 && fit.runs_z > -2.5
 }
 
 /// All bend models with `count` joints on a stretch, best first; empty if none is significant.
@@ -205,21 +200,33 @@ impl Attempt<'_> {
 
     /// What the physics of the signal allows.
     fn physical(&mut self) {
-        for (response, starts) in physical(self.series, self.places[0], self.kind, self.ln_volume) {
-            if !self.given.allows(&response.name()) {
-                continue;
+        for group in physical(self.series, self.places[0], self.kind, self.ln_volume) {
+            let first = self.fits.len();
+            for (response, starts) in group {
+                if !self.given.allows(&response.name()) {
+                    continue;
+                }
+                let mut best = self.best(&response, &starts);
+                if let Some(fit) = &mut best
+                    && self.ends_beyond(fit)
+                {
+                    fit.fault = Some("no better than a curve that ends beyond the data");
+                }
+                self.keep(best, true);
             }
-            let mut best = self.best(&response, &starts);
-            if let Some(fit) = &mut best
-                && fit.fault.is_none()
-                && self.kind.has_early_turn()
-                && fit.ends.iter().any(|e| e.0 < self.series.titrant[0] + EARLY * self.range())
-                && self.beyond().is_some_and(|criterion| criterion < fit.criterion + GAIN)
-            {
-                fit.fault = Some("no better than a curve that ends beyond the data");
+            if self.fits[first..].iter().any(|f| f.fault.is_none() && plain_enough(f)) {
+                return;
             }
-            self.keep(best, true);
         }
+    }
+
+    /// Whether an early turn is explained as well by an end-point beyond the data.
+    fn ends_beyond(&self, fit: &Fitted) -> bool {
+        let early = self.series.titrant[0] + EARLY * self.range();
+        fit.fault.is_none()
+            && self.kind.has_early_turn()
+            && fit.ends.iter().any(|e| e.0 < early)
+            && self.beyond().is_some_and(|criterion| criterion < fit.criterion + GAIN)
     }
 
     /// Criterion of a weak acid or base whose end-point lies beyond the data: it conducts less at first, then more.

@@ -3,7 +3,7 @@
 use super::bank::{Knowledge, Mark, bank, with_activity};
 use super::evaluation::Tried;
 use super::fit::{self, Candidate, Frame, Moving, Progress};
-use super::fitted::{Fitted, average, plain_enough};
+use super::fitted::{Fitted, average, plain_enough, well_explained};
 use super::given::Family;
 use super::lagged::Turned;
 use super::models::two_metals::{self, TwoMetals};
@@ -15,6 +15,12 @@ use std::rc::Rc;
 const PRUNE_HASTY: f64 = 200.0;
 /// and than this where the family was told.
 const PRUNE_HASTY_TOLD: f64 = 80.0;
+/// Over so many points the first round goes where the family was told.
+const HASTY_POINTS: usize = 32;
+/// No more than so many are looked at in earnest where the family was told,
+const MOST_HASTY_TOLD: usize = 6;
+/// and so many to the end: those that follow explain the same points with more parameters.
+const MOST_TOLD: usize = 3;
 /// After two rounds, models further behind than this are not carried on.
 const PRUNE: f64 = 24.0;
 /// The same where the family was told.
@@ -51,7 +57,18 @@ impl Choice {
 }
 
 /// Fits all models of `marks.len()` end-points.
+///
+/// Where the family was told, few models are carried on; what they leave unexplained is looked at with all of them.
 pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
+    let choice = chosen(frame, marks, knowledge);
+    let explained = choice.ends.is_some() && choice.fits.first().is_some_and(well_explained);
+    if !knowledge.told || explained || frame.time_s.is_some() && choice.ends.is_some() {
+        return choice;
+    }
+    chosen(frame, marks, &Knowledge { told: false, ..knowledge.clone() })
+}
+
+fn chosen(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
     let n = frame.titrant.len();
     let mut running: Vec<(Candidate, Progress, f64)> = bank(frame, marks, knowledge)
         .into_iter()
@@ -59,14 +76,18 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
         .map(|(candidate, start)| (candidate, Progress::at(start), f64::INFINITY))
         .collect();
     // First one hasty round for all; then those that it does not rule out are looked at in earnest.
+    let thinned = frame.thinned(if knowledge.told { HASTY_POINTS } else { usize::MAX });
     for (candidate, progress, criterion) in &mut running {
-        fit::advance(candidate, frame, progress, 1);
-        *criterion = fit::score(candidate, frame, progress);
+        fit::advance(candidate, &thinned, progress, 1);
+        *criterion = fit::score(candidate, &thinned, progress);
     }
     running.sort_by(|a, b| a.2.total_cmp(&b.2));
     let least = running.first().map_or(f64::INFINITY, |r| r.2);
     let hasty = if knowledge.told { PRUNE_HASTY_TOLD } else { PRUNE_HASTY };
     running.retain(|r| r.2 <= least + hasty);
+    if knowledge.told {
+        running.truncate(MOST_HASTY_TOLD);
+    }
     for (candidate, progress, criterion) in &mut running {
         fit::advance(candidate, frame, progress, 1);
         if let Some(done) = fit::finish(candidate, frame, progress) {
@@ -85,7 +106,7 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
     };
     if knowledge.families.contains(&Family::Complexation) {
         fits.extend(complexes(frame, marks, knowledge));
-        let explained = |f: &Fitted| fault(f, frame, marks).is_none() && plain_enough(f);
+        let explained = |f: &Fitted| fault(f, frame, marks).is_none() && well_explained(f);
         if let ([mark], false) = (marks, fits.iter().any(explained)) {
             fits.extend(behind_another_metal(frame, mark, knowledge));
         }
@@ -107,9 +128,10 @@ fn settled(
 ) -> Vec<Fitted> {
     let least = running.first().map_or(f64::INFINITY, |r| r.2);
     let prune = if knowledge.told { PRUNE_TOLD } else { PRUNE };
+    let most = if knowledge.told { MOST_TOLD } else { usize::MAX };
     let mut fits: Vec<Fitted> = Vec::new();
     for (candidate, mut progress, criterion) in running {
-        if criterion > least + prune {
+        if criterion > least + prune || fits.iter().filter(|f| fault(f, frame, marks).is_none()).count() >= most {
             break;
         }
         fit::advance(&candidate, frame, &mut progress, 5);
@@ -118,7 +140,7 @@ fn settled(
     let mut order: Vec<usize> =
         (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
     order.sort_by(|a, b| fits[*a].criterion.total_cmp(&fits[*b].criterion));
-    order.truncate(MOVING);
+    order.truncate(if knowledge.told { 1 } else { MOVING });
     // What a plain model explains to the noise needs nothing that moves.
     if knowledge.model.is_none() && order.first().is_some_and(|i| plain_enough(&fits[*i])) {
         return fits;

@@ -44,6 +44,25 @@ impl Frame {
         (self.titrant[i] - self.titrant[0]) / self.range() - 0.5
     }
 
+    /// Every so many-th point, so that at most `most` remain; the first and the last stay.
+    pub(super) fn thinned(&self, most: usize) -> Self {
+        let n = self.titrant.len();
+        if n <= most {
+            return self.clone();
+        }
+        let keep: Vec<usize> = (0..most).map(|i| i * (n - 1) / (most - 1)).collect();
+        let pick = |values: &[f64]| keep.iter().map(|i| values[*i]).collect::<Vec<f64>>();
+        Self {
+            titrant: pick(&self.titrant),
+            z: pick(&self.z),
+            time_s: self.time_s.as_deref().map(pick),
+            share: pick(&self.share),
+            salt: pick(&self.salt),
+            dilution: pick(&self.dilution),
+            ..*self
+        }
+    }
+
     /// Titrant from first to last point.
     pub(super) fn range(&self) -> f64 {
         self.titrant.last().unwrap_or(&0.0) - self.titrant.first().unwrap_or(&0.0)

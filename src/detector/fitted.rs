@@ -100,6 +100,11 @@ pub(super) fn plain_enough(fit: &Fitted) -> bool {
     fit.scale < 1.1 && fit.lag_one < 0.1 && fit.runs_z > -1.5
 }
 
+/// Whether they look like noise of about the expected size.
+pub(super) fn well_explained(fit: &Fitted) -> bool {
+    fit.scale < 1.4 && fit.lag_one < 0.25 && fit.runs_z > -2.5
+}
+
 /// End-points averaged over the usable fits by their Akaike weights, with the spread between models in the uncertainty.
 ///
 /// Sorts `fits`, usable ones first and best first. `None` if none is usable; else end-points and the whole table.

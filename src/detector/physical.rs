@@ -51,34 +51,45 @@ impl Kind {
     }
 }
 
-/// The models that this kind of signal allows, each with the places from which its fit starts.
+/// One model with the places from which its fit starts.
+pub(super) type Start = (Rc<dyn Response>, Vec<Vec<f64>>);
+
+/// The models that this kind of signal allows, in groups: a later group is needed only where the earlier ones leave
+/// something unexplained.
 pub(super) fn physical(
     series: &Series,
     place: f64,
     kind: &Kind,
     ln_volume: (f64, f64),
-) -> Vec<(Rc<dyn Response>, Vec<Vec<f64>>)> {
-    let mut all: Vec<(Rc<dyn Response>, Vec<Vec<f64>>)> = Vec::new();
+) -> Vec<Vec<Start>> {
+    let mut all: Vec<Vec<Start>> = Vec::new();
     if kind.current {
-        for (behind, sharp) in [(true, true), (true, false), (false, true), (false, false)] {
-            let (model, start) = one_sided(series, place, (behind, sharp), ln_volume);
-            all.push((Rc::new(model), start.into_iter().collect()));
+        for sharp in [true, false] {
+            let one = |behind: bool| {
+                let (model, start) = one_sided(series, place, (behind, sharp), ln_volume);
+                (Rc::new(model) as Rc<dyn Response>, start.into_iter().collect())
+            };
+            all.push(vec![one(true), one(false)]);
         }
         let valleys = valleys(series);
-        for alike in [true, false] {
+        let valley = |alike: bool| {
             let starts = valleys.iter().map(|end| valley(series, *end, alike, ln_volume.0)).collect();
-            all.push((Rc::new(Polarised { alike, ln_volume }), starts));
-        }
+            (Rc::new(Polarised { alike, ln_volume }) as Rc<dyn Response>, starts)
+        };
+        all.push(vec![valley(true), valley(false)]);
     }
     if let Some(unit) = kind.conductance {
-        for (acid, weak) in [(true, false), (true, true), (false, false), (false, true)] {
-            let model = kind.conductance_model(acid, weak, unit, ln_volume);
-            let start = conductance(series, place, &model);
-            all.push((Rc::new(model), start.into_iter().collect()));
+        for acid in [true, false] {
+            let one = |weak: bool| {
+                let model = kind.conductance_model(acid, weak, unit, ln_volume);
+                let start = conductance(series, place, &model);
+                (Rc::new(model) as Rc<dyn Response>, start.into_iter().collect())
+            };
+            all.push(vec![one(false), one(true)]);
         }
     }
     if series.time_s.is_some() {
-        for start in all.iter_mut().flat_map(|(_, starts)| starts) {
+        for start in all.iter_mut().flatten().flat_map(|(_, starts)| starts) {
             start.push(LAG_S.ln());
         }
     }

@@ -149,7 +149,7 @@ impl Conductance {
         let partner = added + first - second;
         let root = (added + first + background + second).sqrt();
         let slowing = at(SLOWING) * (root / (root + 1.0));
-        let past = ((titrant - p[END]) / p[END]).max(0.0);
+        let past = if titrant > p[END] { at(END).recip() * titrant - 1.0 } else { Dual::constant(0.0) };
         let (one, two, of_titrant, of_sample) = self.ions();
         // (1 - 0.229 s) lambda - 30.1 s
         let slowed = |lambda: Dual<N>| lambda - (lambda * 0.229 + 30.1) * slowing;
