@@ -4,17 +4,18 @@
 //! in words that it cannot. Then readings, points and findings follow, and are written behind.
 
 use super::line::{Line, Pending};
-use crate::detector::Evaluation;
+use crate::detector::{Evaluation, Prior};
 use crate::profile::{Decoded, Profile};
 use crate::reading::{Quantity, Stamp};
 use crate::source::SourceEvent;
-use crate::store::{Commit, Direction, Entry, ReckoningRows, Writer};
+use crate::store::{Commit, Direction, Entry, Reader, ReckoningRows, Writer};
 use crate::work::{
-    BenchPlan, Command, DEFAULT_WARN_BEFORE, FrameFate, Health, LaneEvent, LaneId, Origin, Pairing,
-    Procedure, Run, RunEnd, RunHead, RunPlan, Step, VolumeMark, choose_signal,
+    BenchPlan, Command, DEFAULT_WARN_BEFORE, Expectation, FrameFate, Health, LaneEvent, LaneId, Origin, Pairing,
+    Procedure, Run, RunEnd, RunHead, RunPlan, Step, VolumeMark, choose_signal, expected,
 };
 use bytes::Bytes;
 use std::future::Future;
+use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
@@ -74,6 +75,8 @@ pub(super) struct LaneParts {
     pub(super) hub: mpsc::Sender<(LaneId, FromLane)>,
     pub(super) numbers: Arc<Numbers>,
     pub(super) cancel: CancellationToken,
+    /// The record, for what earlier portions say.
+    pub(super) record: PathBuf,
     /// Obeyed as soon as a line has said something, and before its bytes.
     pub(super) first: Option<LaneCommand>,
 }
@@ -378,6 +381,7 @@ impl Lane {
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
         let bench = &self.parts.bench.bench;
         let pairing = Pairing::new(bench.volume, signal, bench.settling, at);
+        let bench_supply = bench.burette;
         let head = RunHead {
             run: self.parts.numbers.run.fetch_add(1, Ordering::Relaxed),
             title: procedure.as_ref().map_or_else(|| "free run".to_owned(), |p| p.title.clone()),
@@ -388,6 +392,7 @@ impl Lane {
             at,
             plan,
         };
+        let expectation = Expectation { prior: self.prior(&head).await, supply: bench_supply };
         let reckoning_id = self.parts.numbers.reckoning.fetch_add(1, Ordering::Relaxed);
         let decodings = self.parts.lines.iter().map(|l| (l.decoding_id, l.decoded_to + 1)).collect();
         let entries = vec![
@@ -397,9 +402,24 @@ impl Lane {
         self.parts.writer.write_and_go_on(entries).await;
         self.tell(FromLane::Busy(true)).await;
         self.show(LaneEvent::Started { head: Box::new(head.clone()) }).await;
-        let run = Run::new(pairing, given);
+        let run = Run::new(pairing, given, expectation);
         self.going = Some(Going { run, head, rows: ReckoningRows::new(reckoning_id), marks: 0, notes: 0 });
         Ok(())
+    }
+
+    /// What the record says about earlier portions of the sample; a record that cannot be read says nothing.
+    async fn prior(&self, head: &RunHead) -> Option<Prior> {
+        let (path, head) = (self.parts.record.clone(), head.clone());
+        let mass_g = head.plan.mass_g;
+        let read = move || Reader::open(&path)?.earlier_portions(&head);
+        match tokio::task::spawn_blocking(read).await {
+            Ok(Ok(earlier)) => expected(&earlier, mass_g),
+            Ok(Err(why)) => {
+                tracing::warn!(%why, "earlier portions cannot be read");
+                None
+            }
+            Err(_) => None,
+        }
     }
 
     async fn mark(&mut self, mark: VolumeMark, who: String) -> Result<(), String> {

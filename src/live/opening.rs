@@ -124,6 +124,7 @@ impl Hub {
             hub: self.to_hub.clone(),
             numbers: Arc::clone(&self.numbers),
             cancel,
+            record: self.record.clone(),
             first,
         });
         self.tracker.spawn(lane.run());

@@ -9,6 +9,7 @@ mod event;
 mod pairing;
 mod procedure;
 mod run;
+mod series;
 mod state;
 
 pub use crate::reading::{FrameFate, FrameLine};
@@ -17,7 +18,8 @@ pub use command::{Command, RunPlan, VolumeMark};
 pub use event::{Event, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
 pub use pairing::{Marked, Paired, Pairing, choose_signal, default_settling, head_of};
 pub use procedure::{Caution, DEFAULT_WARN_BEFORE, Find, Procedure, Reagent, Vessel, amount};
-pub use run::{Run, Step};
+pub use run::{Expectation, Run, Step};
+pub use series::{EarlierPortion, expected};
 pub use state::{BenchState, LaneState, RunState};
 
 /// Number of a lane: one bench on one recorder.

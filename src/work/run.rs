@@ -2,7 +2,7 @@
 
 use super::VolumeMark;
 use super::pairing::{Marked, Paired, Pairing};
-use crate::detector::{Change, Evaluation, Given, Outlook, Watch, WatchState, evaluate};
+use crate::detector::{Change, Evaluation, Given, Outlook, Prior, Watch, WatchState, evaluate};
 use crate::reading::{Curve, Point, Reading, Stamp};
 
 /// What followed from a reading or a mark, in order.
@@ -30,10 +30,20 @@ pub enum Step {
     },
 }
 
+/// What is known of a run besides its procedure.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Expectation {
+    /// What earlier portions let expect.
+    pub prior: Option<Prior>,
+    /// Titrant at hand (mL or g).
+    pub supply: Option<f64>,
+}
+
 /// A run that goes on.
 #[derive(Debug)]
 pub struct Run {
     given: Given,
+    expectation: Expectation,
     pairing: Pairing,
     watch: Watch,
     points: Vec<(Point, u64)>,
@@ -44,9 +54,9 @@ pub struct Run {
 impl Run {
     /// A run that pairs its readings so and knows that.
     #[must_use]
-    pub fn new(pairing: Pairing, given: Given) -> Self {
-        let watch = Watch::new(pairing.head(), &given);
-        Self { given, pairing, watch, points: Vec::new(), changes: Vec::new(), generation: 0 }
+    pub fn new(pairing: Pairing, given: Given, expectation: Expectation) -> Self {
+        let watch = watch(&pairing, &given, &expectation);
+        Self { given, expectation, pairing, watch, points: Vec::new(), changes: Vec::new(), generation: 0 }
     }
 
     /// Takes the readings of one frame.
@@ -130,7 +140,7 @@ impl Run {
         for (point, _) in self.points.iter_mut().rev().take_while(|(p, _)| (p.titrant - from).abs() < 1e-9) {
             point.titrant = to;
         }
-        self.watch = Watch::new(self.pairing.head(), &self.given);
+        self.watch = watch(&self.pairing, &self.given, &self.expectation);
         self.changes = self.points.iter().flat_map(|(point, _)| self.watch.push(*point)).collect();
         vec![Step::Redrawn {
             generation: self.generation,
@@ -138,4 +148,16 @@ impl Run {
             changes: self.changes.clone(),
         }]
     }
+}
+
+/// A watch that knows all that is known before the first point.
+fn watch(pairing: &Pairing, given: &Given, expectation: &Expectation) -> Watch {
+    let mut watch = Watch::new(pairing.head(), given);
+    if let Some(prior) = expectation.prior {
+        watch = watch.with_prior(prior);
+    }
+    if let Some(supply) = expectation.supply {
+        watch = watch.with_supply(supply);
+    }
+    watch
 }

@@ -66,6 +66,7 @@ impl DemoArgs {
             title: "practice bench".to_owned(),
             instrument: vec![instrument],
             volume: VolumeFrom::Line,
+            burette: None,
             settling: None,
         };
         let own = |text: String| Fault { text, exit: Exit::OwnFault };

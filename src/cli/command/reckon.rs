@@ -10,7 +10,7 @@ use crate::profile::{Decoder, Profile};
 use crate::reading::{FrameFate, Stamp};
 use crate::source::Clock;
 use crate::store::{Commit, Entry, Reader, ReckoningRows, StoredRun, WireChunk, Writer};
-use crate::work::{Bench, Pairing, Procedure, Run, Step};
+use crate::work::{Bench, Expectation, Pairing, Procedure, Run, Step, expected};
 use clap::Args;
 use serde_json::json;
 use std::sync::Arc;
@@ -57,7 +57,7 @@ impl ReckonArgs {
             None => stored.head.plan.procedure.clone(),
         };
         let mut sources = self.sources(&reader, &stored, ids.decoding, settings)?;
-        let mut run = new_run(&stored, &procedure)?;
+        let mut run = new_run(&reader, &stored, &procedure)?;
         let mut rows = ReckoningRows::new(ids.reckoning);
         let utc_us = Clock::start().stamp().utc_us;
         let mut entries: Vec<Entry> = sources
@@ -168,7 +168,7 @@ impl ReckonArgs {
     }
 }
 
-fn new_run(stored: &StoredRun, procedure: &str) -> Result<Run, Fault> {
+fn new_run(reader: &Reader, stored: &StoredRun, procedure: &str) -> Result<Run, Fault> {
     let definition = |text: String| Fault { text, exit: Exit::Definition };
     let given = match procedure {
         "" => crate::detector::Given::default(),
@@ -184,7 +184,9 @@ fn new_run(stored: &StoredRun, procedure: &str) -> Result<Run, Fault> {
     let bench: Bench = toml::from_str(&stored.bench_text).map_err(|e| {
         definition(format!("the bench of the run cannot be read: {}", e.to_string().trim_end()))
     })?;
-    Ok(Run::new(Pairing::new(bench.volume, signal, bench.settling, stored.head.at), given))
+    let prior = expected(&reader.earlier_portions(&stored.head)?, stored.head.plan.mass_g);
+    let expectation = Expectation { prior, supply: bench.burette };
+    Ok(Run::new(Pairing::new(bench.volume, signal, bench.settling, stored.head.at), given, expectation))
 }
 
 /// Puts wire and marks through the run in the order in which they came; gives the count of points.
