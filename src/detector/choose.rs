@@ -11,6 +11,8 @@ use super::models::{Complexation, complexation};
 use super::response::{self, Response, Series};
 use std::rc::Rc;
 
+/// Where a few models leave an end-point less certain than this part of itself, the others are tried too.
+const SHARP: f64 = 5e-4;
 /// After the first round, models further behind than this are dropped,
 const PRUNE_HASTY: f64 = 200.0;
 /// and than this where the family was told.
@@ -60,12 +62,25 @@ impl Choice {
 ///
 /// Where the family was told, few models are carried on; what they leave unexplained is looked at with all of them.
 pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
-    let choice = chosen(frame, marks, knowledge);
-    let explained = choice.ends.is_some() && choice.fits.first().is_some_and(well_explained);
-    if !knowledge.told || explained || frame.time_s.is_some() && choice.ends.is_some() {
+    // Behind a lag the first rounds, which know nothing of it, say little about which models are good.
+    if knowledge.told && frame.time_s.is_none() {
+        let choice = chosen(frame, marks, knowledge);
+        if choice.ends.is_some() && choice.fits.first().is_some_and(|f| plain_enough(f) && sharp(f)) {
+            return choice;
+        }
+    }
+    let choice = chosen(frame, marks, &Knowledge { told: false, ..knowledge.clone() });
+    if !knowledge.told || choice.ends.is_some() && choice.fits.first().is_some_and(well_explained) {
         return choice;
     }
-    chosen(frame, marks, &Knowledge { told: false, ..knowledge.clone() })
+    // What was told does not describe the curve: nothing told is better than that.
+    let other = chosen(frame, marks, &knowledge.untold());
+    if other.criterion() < choice.criterion() { other } else { choice }
+}
+
+/// Whether a fit knows all its end-points well.
+fn sharp(fit: &Fitted) -> bool {
+    fit.ends.iter().all(|(v, u)| *u < SHARP * v.abs())
 }
 
 fn chosen(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
@@ -107,7 +122,7 @@ fn chosen(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
     if knowledge.families.contains(&Family::Complexation) {
         fits.extend(complexes(frame, marks, knowledge));
         let explained = |f: &Fitted| fault(f, frame, marks).is_none() && well_explained(f);
-        if let ([mark], false) = (marks, fits.iter().any(explained)) {
+        if let ([mark], false) = (marks, fits.iter().any(explained) && knowledge.wanted < 2) {
             fits.extend(behind_another_metal(frame, mark, knowledge));
         }
     }
