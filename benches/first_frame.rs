@@ -34,6 +34,7 @@ fn fill(record: &Path) {
                 curve: CurveHead { titrant: Titrant::Volume, signal: Some((Quantity::Ph, Unit::Ph)) },
                 warn_before: 0.5,
                 cautions: Vec::new(),
+                expectation: dropwise::work::Expectation::default(),
                 at: Stamp { elapsed_ns: 0, utc_us: 1_770_000_000_000_000 + run * 600_000_000 },
             };
             let entries = vec![

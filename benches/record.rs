@@ -233,6 +233,7 @@ fn one_run(run: i64) -> Vec<Entry> {
         curve,
         warn_before: 0.5,
         cautions: Vec::new(),
+        expectation: dropwise::work::Expectation::default(),
         at,
     };
     let rows = ReckoningRows::new(run);

@@ -23,6 +23,7 @@ fn screen(points: u32) -> State {
             curve: CurveHead { titrant: Titrant::Volume, signal: Some((Quantity::Ph, Unit::Ph)) },
             warn_before: 1.0,
             cautions: Vec::new(),
+            expectation: dropwise::work::Expectation::default(),
             at: Stamp::default(),
         },
         points: (0..points)

@@ -50,6 +50,7 @@ fn bench(port: &Path) -> BenchPlan {
             title: "shelf bench".to_owned(),
             instrument: vec![instrument],
             volume: VolumeFrom::Line,
+            burette: None,
             settling: None,
             people: dropwise::work::People::default(),
             anchors: None,

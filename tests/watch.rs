@@ -234,6 +234,109 @@ fn reasons_can_be_recomputed_from_the_points() {
     assert!(recomputed > 60, "{recomputed} reasons recomputed");
 }
 
+/// Sum of squared residuals of the best polynomial of a degree through (x, y), by Gram-Schmidt on powers.
+fn left_over(points: &[(f64, f64)], degree: usize) -> f64 {
+    let n = points.len() as f64;
+    let middle = points.iter().map(|p| p.0).sum::<f64>() / n;
+    let mut rest: Vec<f64> = points.iter().map(|p| p.1).collect();
+    let mut basis: Vec<Vec<f64>> = Vec::new();
+    for power in 0..=degree {
+        let mut column: Vec<f64> = points.iter().map(|p| (p.0 - middle).powi(power as i32)).collect();
+        for other in &basis {
+            let along: f64 = column.iter().zip(other).map(|(a, b)| a * b).sum();
+            column.iter_mut().zip(other).for_each(|(a, b)| *a -= along * b);
+        }
+        let length = column.iter().map(|a| a * a).sum::<f64>().sqrt();
+        column.iter_mut().for_each(|a| *a /= length);
+        let along: f64 = rest.iter().zip(&column).map(|(a, b)| a * b).sum();
+        rest.iter_mut().zip(&column).for_each(|(a, b)| *a -= along * b);
+        basis.push(column);
+    }
+    rest.iter().map(|r| r * r).sum()
+}
+
+/// The kind of a reason and the figure that the points give for it; `None` for other kinds.
+fn recomputed(change: &Change, points: &[Point], v0: f64, level: f64) -> Option<(&'static str, f64)> {
+    let what = change.because.what.as_str();
+    let n = numbers(what);
+    let until = &points[..change.point];
+    let at = |v: f64| until.iter().rfind(|p| (p.titrant - v).abs() < 6e-5).map(|p| p.signal);
+    let now = until.last()?;
+    let steepness = |from: f64, to: f64| Some(((at(to)? - at(from)?) / (to - from)).abs());
+    if what.starts_with("squared residuals of one parabola") {
+        let part = |low: f64, high: f64| -> Vec<(f64, f64)> {
+            let inside = until.iter().filter(|p| p.titrant > low - 6e-5 && p.titrant < high + 6e-5);
+            inside.map(|p| (p.titrant, p.signal * (v0 + p.titrant) / v0)).collect()
+        };
+        let lines = left_over(&part(n[0], n[2]), 1) + left_over(&part(n[2] + 2e-4, n[1]), 1);
+        Some(("bend", left_over(&part(n[0], n[1]), 2) / lines))
+    } else if what.starts_with("points beyond the level since") {
+        Some(("level", until.iter().filter(|p| p.titrant > n[0] - 6e-5).count() as f64))
+    } else if what.starts_with("signal back before the level") {
+        Some(("level lost", (at(n[0])? - level).abs()))
+    } else if what.starts_with("signal gone back from the extreme") {
+        Some(("peak", (at(n[0])? - now.signal).abs()))
+    } else if what.starts_with("part of the way since") {
+        let start = at(n[0])?;
+        let furthest = until.iter().filter(|p| p.titrant >= n[0]).map(|p| p.signal);
+        let furthest = furthest.max_by(|a, b| (a - start).abs().total_cmp(&(b - start).abs()))?;
+        Some(("came back", (furthest - now.signal) / (furthest - start)))
+    } else if what.contains("as multiple of that of the find") {
+        Some(("outdone", steepness(n[0], n[1])? / steepness(n[2], n[3])?))
+    } else if what.starts_with("points since the find") {
+        Some(("stays", until.iter().filter(|p| p.titrant > n[0] + 6e-5).count() as f64))
+    } else {
+        None
+    }
+}
+
+/// Bends, levels, peaks and finds that are taken back say why in figures that the points give again.
+#[test]
+fn reasons_of_every_other_shape_can_be_recomputed_too() {
+    let (v0, level) = (50.0, 6.0);
+    let even = even(0.0, 0.2, 90);
+    let ripple = |i: usize| 0.002 * ((i * 7 % 5) as f64 - 2.0);
+    let curve = |f: &dyn Fn(f64) -> f64| -> Vec<Point> {
+        even.iter().enumerate().map(|(i, v)| point(*v, f(*v) + ripple(i))).collect()
+    };
+    let bend = curve(&|v| (if v < 8.1 { 1.0 - 0.1 * v } else { 0.19 + 0.06 * (v - 8.1) }) * v0 / (v0 + v));
+    let crossing = curve(&|v| if v > 9.0 && v < 14.0 { 8.0 } else { 3.0 + 0.2 * v.min(10.0) });
+    let valley = curve(&|v| 0.05 * (v - 7.3).powi(2));
+    let mut jump = strong_acid(&even[..58]);
+    jump.extend(even[58..].iter().map(|v| point(*v, 2.0 + 0.01 * v)));
+    // A small jump before a much larger one, without a flat stretch between.
+    let outdone = curve(&|v| 2.0 / (1.0 + (8.0 * (6.0 - v)).exp()) + 0.02 * v);
+    let head = |quantity, unit| CurveHead { titrant: Titrant::Volume, signal: Some((quantity, unit)) };
+    let given = |shape| Given {
+        shape: Some(shape),
+        sample_volume_ml: Some(v0),
+        level: Some(Level { signal: level, u_signal: 0.0, stay_s: 0.0 }),
+        ..Given::default()
+    };
+    let cases = [
+        (head(Quantity::Absorbance, Unit::Absorbance), given(Shape::Bend), bend),
+        (PH, given(Shape::Level), crossing),
+        (head(Quantity::Current, Unit::Microampere), given(Shape::Peak), valley),
+        (PH, given(Shape::Jump), jump),
+        (PH, given(Shape::Jump), outdone),
+    ];
+    let mut kinds = std::collections::BTreeSet::new();
+    for (head, given, points) in cases {
+        for change in watch(head, &given, &points) {
+            let Some((kind, figure)) = recomputed(&change, &points, v0, level) else { continue };
+            let told = &change.because;
+            assert!((figure - told.figure).abs() <= 1e-6 + 1e-3 * figure.abs(), "{kind}: {figure} {change:?}");
+            let crossed = told.figure >= told.limit * (1.0 - 1e-9);
+            assert!(crossed || change.state == WatchState::Turning, "{kind}: {change:?}");
+            assert!(told.points > 0 && told.points <= change.point, "{kind}: {change:?}");
+            kinds.insert(kind);
+        }
+    }
+    for kind in ["bend", "level", "level lost", "peak", "came back", "stays"] {
+        assert!(kinds.contains(kind), "no {kind} in {kinds:?}");
+    }
+}
+
 proptest! {
     #[test]
     fn no_numbers_make_it_panic(

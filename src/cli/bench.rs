@@ -131,6 +131,7 @@ impl BenchArgs {
             title: format!("bench at {port}"),
             instrument: vec![instrument],
             volume: self.volume,
+            burette: None,
             settling: None,
             people: crate::work::People::default(),
             anchors: None,

@@ -7,17 +7,27 @@ use crate::reading::Quantity;
 use std::f64::consts::LN_10;
 use std::rc::Rc;
 
+/// ln of a told sample volume is believed to so much: rinsing and what stands in the beaker besides (common practice,
+/// no source), and what the models leave out shows up here.
+const TOLD_VOLUME: f64 = 0.1;
+/// The same of the distance of both arms: the ion product of water at the ionic strength of the run.
+const TOLD_ARMS: f64 = 1.0;
+
 /// What the bank knows besides the points.
 #[derive(Debug, Clone)]
 pub(super) struct Knowledge {
     /// Families that may be fitted.
     pub(super) families: Vec<Family>,
+    /// Families that could be fitted if none had been told.
+    pub(super) possible: Vec<Family>,
     /// ln of the sample volume with its standard deviation.
     pub(super) ln_volume: (f64, f64),
     /// ln(C^2 / Kw) with its standard deviation.
     pub(super) arms_apart: (f64, f64),
     /// Whether the family was told.
     pub(super) told: bool,
+    /// How many end-points are looked for, as far as that was told.
+    pub(super) wanted: usize,
     /// How the names of the models begin that may be fitted.
     pub(super) model: Option<String>,
 }
@@ -28,25 +38,41 @@ impl Knowledge {
         let aqueous = given.medium == Medium::Aqueous;
         let all = [Family::AcidBase, Family::Precipitation, Family::Redox, Family::Complexation];
         let named = given.family.filter(|f| all.contains(f) && given.model.is_none());
-        let families = match (named, quantity) {
-            (Some(family), _) => vec![family],
-            (None, Some(Quantity::Ph)) if given.model.is_none() => vec![Family::AcidBase],
-            (None, _) => all.to_vec(),
+        let possible = match quantity {
+            Some(Quantity::Ph) if given.model.is_none() => vec![Family::AcidBase],
+            _ => all.to_vec(),
         };
-        let families = families.into_iter().filter(|f| aqueous || *f != Family::AcidBase).collect();
+        let in_water = |families: Vec<Family>| -> Vec<Family> {
+            families.into_iter().filter(|f| aqueous || *f != Family::AcidBase).collect()
+        };
+        let possible = in_water(possible);
+        let families = named.map_or_else(|| possible.clone(), |family| in_water(vec![family]));
         let positive = |v: &f64| v.is_finite() && *v > 0.0;
         // Sample volumes on a bench are tens of millilitres, within a factor of two or so (common practice, no source).
         let ln_volume =
-            given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), 0.02));
+            given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), TOLD_VOLUME));
         // pKw of water: H. S. Harned, B. B. Owen, The Physical Chemistry of Electrolytic Solutions (1958): 4470.99/T - 6.0875 + 0.01706 T.
         let kelvin = temperature_c + 273.15;
         let pkw = 4470.99 / kelvin - 6.0875 + 0.01706 * kelvin;
         let arms_apart = given
             .titrant_mol_l
             .filter(positive)
-            .map_or(((pkw - 2.0) * LN_10, 1.3 * LN_10), |c| ((pkw + 2.0 * c.log10()) * LN_10, 0.3));
+            .map_or(((pkw - 2.0) * LN_10, 1.3 * LN_10), |c| ((pkw + 2.0 * c.log10()) * LN_10, TOLD_ARMS));
         let model = given.model.clone();
-        Self { families, ln_volume, arms_apart, told: named.is_some(), model }
+        Self {
+            families,
+            possible,
+            ln_volume,
+            arms_apart,
+            told: named.is_some(),
+            wanted: given.looked_for.unwrap_or(1),
+            model,
+        }
+    }
+
+    /// The same with every family that the signal allows.
+    pub(super) fn untold(&self) -> Self {
+        Self { families: self.possible.clone(), told: false, ..self.clone() }
     }
 
     /// Whether a model of this name, or what adds something that moves to it, may be fitted.

@@ -2,9 +2,10 @@
 
 use super::condition::{Dosing, Points};
 use super::evaluation::{Evaluation, Tried};
-use super::fitted::{Fitted, average};
+use super::fitted::{Fitted, average, plain_enough, well_explained};
 use super::given::Given;
-use super::models::{Bend, Polarised};
+use super::models::Bend;
+use super::physical::{Kind, physical, unfinished};
 use super::portray::{self, Scale};
 use super::response::{Response, Series, fit};
 use super::{EndPoint, diagnosis};
@@ -16,6 +17,10 @@ use std::rc::Rc;
 const MOST_POINTS: usize = 300;
 /// A joint must improve the criterion by so much over a smooth curve without one.
 const GAIN: f64 = 10.0;
+/// Rounds of new weights.
+const ROUNDS: usize = 6;
+/// Below this share of the range a turn may be the dissociation of a weak acid at the start.
+const EARLY: f64 = 0.3;
 /// The change of slope must be so many times its uncertainty.
 const SIGNIFICANT: f64 = 5.0;
 
@@ -34,9 +39,7 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
     };
     let series = pooled(&whole, &joints);
     let n = series.titrant.len();
-    let absorbance =
-        head.signal.is_some_and(|s| matches!(s.0, Quantity::Absorbance | Quantity::Transmittance));
-    let current = head.signal.is_some_and(|s| s.0 == Quantity::Current);
+    let kind = Kind::of(head, given, points.temperature_c);
     let ln_volume = given
         .sample_volume_ml
         .filter(|v| v.is_finite() && *v > 0.0)
@@ -52,7 +55,7 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
         }
         let mut part = series.clone();
         for _ in 0..4 {
-            let fits = attempt(&part, given, count, (absorbance, current), ln_volume, &mut tried);
+            let fits = attempt(&part, given, count, &kind, ln_volume, &mut tried);
             let Some(first) = fits.first() else { break };
             let poor = first.lag_one > 0.25 || first.scale > 2.3;
             let shorter = poor.then(|| shortened(&part, &first.ends)).flatten();
@@ -77,109 +80,163 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
     write(points, head, given, fits, tried, evaluation);
 }
 
-/// Whether the residuals of a fit look like noise of the expected size.
-fn well_explained(fit: &Fitted) -> bool {
-    fit.scale < 1.4 && fit.lag_one < 0.25 && fit.runs_z > -2.5
-}
-
 /// All bend models with `count` joints on a stretch, best first; empty if none is significant.
 fn attempt(
     series: &Series,
     given: &Given,
     count: usize,
-    (absorbance, current): (bool, bool),
+    kind: &Kind,
     ln_volume: (f64, f64),
     tried: &mut Vec<Tried>,
 ) -> Vec<Fitted> {
-    let range = series.titrant[series.titrant.len() - 1] - series.titrant[0];
     let Some(places) = places(series, count, ln_volume.0.exp()) else { return Vec::new() };
-    let rounds = 6;
-    let widest = 50.0 * series.u_signal;
-    let strongest = series.signal.iter().fold(0.0_f64, |m, x| m.max(*x));
-    let mut fits: Vec<Fitted> = Vec::new();
-    let mut keep = |fitted: Option<Fitted>, significant: bool| {
-        let Some(mut fit) = fitted else { return };
-        fit.fault = fit.fault.or_else(|| misplaced(series, &fit));
-        fit.fault = fit.fault.or((!significant).then_some("change of slope within its uncertainty"));
-        fits.push(fit);
-    };
     // Behind a lag the corner itself may be sharp: both roundings must be able to explain it.
-    let lagging = series.time_s.is_some();
-    let mut widths = if lagging { vec![0.002, 0.05] } else { vec![0.01, 0.08] };
-    let ln_width = if lagging { ((0.004 * range).ln(), 2.0) } else { ((0.03 * range).ln(), 1.5) };
-    for (curved_before, curved_behind) in [(false, false), (true, false), (false, true), (true, true)] {
-        for stray in [false, true] {
-            if stray && (!absorbance || strongest < 0.5) {
-                continue;
-            }
-            let model = Bend { count, curved_before, curved_behind, stray, ln_volume, ln_width };
-            if !given.allows(&model.name()) {
-                continue;
-            }
-            let bend: Rc<dyn Response> = Rc::new(model.clone());
-            let mut found: Option<(f64, Fitted)> = None;
-            for width in &widths {
-                let Some(start) = start(series, &model, &places, width * range) else { continue };
-                let other = fit(&bend, series, &start, widest, rounds);
-                if let Some(other) = other
-                    && found.as_ref().is_none_or(|f| other.criterion < f.1.criterion)
-                {
-                    found = Some((*width, other));
-                }
-            }
-            let hump = found.as_ref().is_some_and(|f| current && is_hump(&model, &f.1.p, 0));
-            // The simplest model says from which width the others start.
-            if let Some((width, _)) = &found {
-                widths = vec![*width];
-            }
-            let mut found = found.map(|f| f.1);
-            if let (true, Some(fit)) = (hump, &mut found) {
-                if count == 1 {
-                    fit.fault = Some("a hump, not an end-point");
-                } else {
-                    // Of a hump and a second joint only the second is an end-point.
-                    fit.ends.remove(0);
-                }
-            }
-            let significant = found.as_ref().is_some_and(|f| {
-                (0..count).all(|k| {
-                    let i = model.changes() + k;
-                    f.p[i].abs() > SIGNIFICANT * f.covariance[(i, i)].max(0.0).sqrt()
-                })
-            });
-            keep(found, significant);
-        }
+    let widths = if series.time_s.is_some() { vec![0.002, 0.05] } else { vec![0.01, 0.08] };
+    let mut attempt = Attempt { series, given, count, kind, ln_volume, places, widths, fits: Vec::new() };
+    attempt.bends(false);
+    if count == 1 {
+        attempt.physical();
     }
-    let polarised: Rc<dyn Response> = Rc::new(Polarised { ln_volume });
-    if current && count == 1 && given.allows(&polarised.name()) {
-        let mut found: Option<Fitted> = None;
-        for end in valleys(series) {
-            let top = series.signal.iter().fold(0.0_f64, |m, x| if x.abs() > m.abs() { *x } else { m });
-            let mut start = vec![end, 2.0 * top, 2.0 * top, 3.5, 0.0, ln_volume.0];
-            if series.time_s.is_some() {
-                start.push(3_f64.ln());
-            }
-            let other = fit(&polarised, series, &start, widest, rounds);
-            if let Some(other) = other
-                && found.as_ref().is_none_or(|f| other.criterion < f.criterion)
-            {
-                found = Some(other);
-            }
-        }
-        let significant = found.is_some();
-        keep(found, significant);
+    // What is explained to the noise needs no curved branches.
+    if !attempt.fits.iter().any(|f| f.fault.is_none() && plain_enough(f)) {
+        attempt.bends(true);
     }
+    let mut fits = attempt.fits;
     let smooth = smooth_criterion(series, ln_volume.0.exp());
     for fit in &mut fits {
         if fit.fault.is_none() && fit.criterion + GAIN >= smooth {
             fit.fault = Some("no better than a smooth curve");
         }
     }
-    let (usable, refused): (Vec<Fitted>, Vec<Fitted>) = fits.into_iter().partition(|f| f.fault.is_none());
+    let (mut usable, refused): (Vec<Fitted>, Vec<Fitted>) = fits.into_iter().partition(|f| f.fault.is_none());
     tried.extend(refused.iter().map(|f| f.row(0.0, 0.0)));
-    let mut usable = usable;
     usable.sort_by(|a, b| a.criterion.total_cmp(&b.criterion));
     usable
+}
+
+/// The fits of one number of joints to one stretch.
+struct Attempt<'a> {
+    series: &'a Series,
+    given: &'a Given,
+    count: usize,
+    kind: &'a Kind,
+    ln_volume: (f64, f64),
+    /// Where straight pieces meet best.
+    places: Vec<f64>,
+    /// Widths from which a fit starts, as shares of the range.
+    widths: Vec<f64>,
+    fits: Vec<Fitted>,
+}
+
+impl Attempt<'_> {
+    fn range(&self) -> f64 {
+        self.series.titrant[self.series.titrant.len() - 1] - self.series.titrant[0]
+    }
+
+    fn keep(&mut self, fitted: Option<Fitted>, significant: bool) {
+        let Some(mut fit) = fitted else { return };
+        fit.fault = fit.fault.or_else(|| misplaced(self.series, &fit));
+        fit.fault = fit.fault.or((!significant).then_some("change of slope within its uncertainty"));
+        self.fits.push(fit);
+    }
+
+    /// The best of the fits from several starts.
+    fn best(&self, response: &Rc<dyn Response>, starts: &[Vec<f64>]) -> Option<Fitted> {
+        let widest = 50.0 * self.series.u_signal;
+        let fits = starts.iter().filter_map(|start| fit(response, self.series, start, widest, ROUNDS));
+        fits.min_by(|a, b| a.criterion.total_cmp(&b.criterion))
+    }
+
+    /// Branches that are straight, or curved on at least one side.
+    fn bends(&mut self, curved: bool) {
+        let strongest = self.series.signal.iter().fold(0.0_f64, |m, x| m.max(*x));
+        let lagging = self.series.time_s.is_some();
+        let range = self.range();
+        let ln_width = if lagging { ((0.004 * range).ln(), 2.0) } else { ((0.03 * range).ln(), 1.5) };
+        let branches: &[(bool, bool)] =
+            if curved { &[(true, false), (false, true), (true, true)] } else { &[(false, false)] };
+        for &(curved_before, curved_behind) in branches {
+            for stray in [false, true] {
+                if stray && (!self.kind.absorbance || strongest < 0.5) {
+                    continue;
+                }
+                let ln_volume = self.ln_volume;
+                let model =
+                    Bend { count: self.count, curved_before, curved_behind, stray, ln_volume, ln_width };
+                if self.given.allows(&model.name()) {
+                    self.bend(&model);
+                }
+            }
+        }
+    }
+
+    fn bend(&mut self, model: &Bend) {
+        let bend: Rc<dyn Response> = Rc::new(model.clone());
+        let mut found: Option<(f64, Fitted)> = None;
+        for width in &self.widths {
+            let Some(start) = start(self.series, model, &self.places, width * self.range()) else { continue };
+            if let Some(other) = self.best(&bend, &[start])
+                && found.as_ref().is_none_or(|f| other.criterion < f.1.criterion)
+            {
+                found = Some((*width, other));
+            }
+        }
+        let Some((width, mut fit)) = found else { return };
+        // The simplest model says from which width the others start.
+        self.widths = vec![width];
+        if self.kind.current && is_hump(model, &fit.p, 0) {
+            if self.count == 1 {
+                fit.fault = Some("a hump, not an end-point");
+            } else {
+                // Of a hump and a second joint only the second is an end-point.
+                fit.ends.remove(0);
+            }
+        }
+        let significant = (0..self.count).all(|k| {
+            let i = model.changes() + k;
+            fit.p[i].abs() > SIGNIFICANT * fit.covariance[(i, i)].max(0.0).sqrt()
+        });
+        self.keep(Some(fit), significant);
+    }
+
+    /// What the physics of the signal allows.
+    fn physical(&mut self) {
+        for group in physical(self.series, self.places[0], self.kind, self.ln_volume) {
+            let first = self.fits.len();
+            for (response, starts) in group {
+                if !self.given.allows(&response.name()) {
+                    continue;
+                }
+                let mut best = self.best(&response, &starts);
+                if let Some(fit) = &mut best
+                    && self.ends_beyond(fit)
+                {
+                    fit.fault = Some("no better than a curve that ends beyond the data");
+                }
+                self.keep(best, true);
+            }
+            if self.fits[first..].iter().any(|f| f.fault.is_none() && plain_enough(f)) {
+                return;
+            }
+        }
+    }
+
+    /// Whether an early turn is explained as well by an end-point beyond the data.
+    fn ends_beyond(&self, fit: &Fitted) -> bool {
+        let early = self.series.titrant[0] + EARLY * self.range();
+        fit.fault.is_none()
+            && self.kind.has_early_turn()
+            && fit.ends.iter().any(|e| e.0 < early)
+            && self.beyond().is_some_and(|criterion| criterion < fit.criterion + GAIN)
+    }
+
+    /// Criterion of a weak acid or base whose end-point lies beyond the data: it conducts less at first, then more.
+    fn beyond(&self) -> Option<f64> {
+        let models = unfinished(self.series, self.kind, self.ln_volume);
+        let fits = models.into_iter().filter_map(|(response, start)| self.best(&response, &[start]));
+        let last = self.series.titrant[self.series.titrant.len() - 1];
+        fits.filter(|f| f.ends.iter().all(|e| e.0 > last)).map(|f| f.criterion).min_by(f64::total_cmp)
+    }
 }
 
 /// Whether the size of a current rises before a joint and falls behind it.
@@ -271,17 +328,6 @@ fn start(series: &Series, bend: &Bend, places: &[f64], width: f64) -> Option<Vec
         *tau = 3_f64.ln();
     }
     Some(p)
-}
-
-/// Places of local minima of |signal|, deepest first, at most three.
-fn valleys(series: &Series) -> Vec<f64> {
-    let x: Vec<f64> = series.signal.iter().map(|x| x.abs()).collect();
-    let mut all: Vec<(f64, f64)> = (2..x.len().saturating_sub(2))
-        .filter(|i| x[*i] <= x[*i - 1] && x[*i] <= x[*i + 1] && x[*i] < x[*i - 2] && x[*i] < x[*i + 2])
-        .map(|i| (x[i], series.titrant[i]))
-        .collect();
-    all.sort_by(|a, b| a.0.total_cmp(&b.0));
-    all.into_iter().take(3).map(|a| a.1).collect()
 }
 
 /// Whether joints lie inside the data with points on both sides, and are narrower than their branches.

@@ -3,13 +3,26 @@
 use super::bank::{Knowledge, Mark, bank, with_activity};
 use super::evaluation::Tried;
 use super::fit::{self, Candidate, Frame, Moving, Progress};
-use super::fitted::{Fitted, average};
+use super::fitted::{Fitted, average, plain_enough, well_explained};
 use super::given::Family;
 use super::lagged::Turned;
+use super::models::two_metals::{self, TwoMetals};
 use super::models::{Complexation, complexation};
 use super::response::{self, Response, Series};
 use std::rc::Rc;
 
+/// Where a few models leave an end-point less certain than this part of itself, the others are tried too.
+const SHARP: f64 = 5e-4;
+/// After the first round, models further behind than this are dropped,
+const PRUNE_HASTY: f64 = 200.0;
+/// and than this where the family was told.
+const PRUNE_HASTY_TOLD: f64 = 80.0;
+/// Over so many points the first round goes where the family was told.
+const HASTY_POINTS: usize = 32;
+/// No more than so many are looked at in earnest where the family was told,
+const MOST_HASTY_TOLD: usize = 6;
+/// and so many to the end: those that follow explain the same points with more parameters.
+const MOST_TOLD: usize = 3;
 /// After two rounds, models further behind than this are not carried on.
 const PRUNE: f64 = 24.0;
 /// The same where the family was told.
@@ -23,6 +36,8 @@ const DRIFT: f64 = 0.15;
 
 /// How many models are fitted behind a lag.
 const LAGGED: usize = 4;
+/// Where the end of the first metal is looked for when it does not stand out, as shares of the last.
+const UNSEEN_AT: [f64; 2] = [0.55, 0.72];
 /// Time constant of an electrode at the start of its fit, in s.
 const LAG_S: f64 = 3.0;
 
@@ -44,19 +59,58 @@ impl Choice {
 }
 
 /// Fits all models of `marks.len()` end-points.
+///
+/// Where the family was told, few models are carried on; what they leave unexplained is looked at with all of them.
 pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
+    // Behind a lag the first rounds, which know nothing of it, say little about which models are good.
+    if knowledge.told && frame.time_s.is_none() {
+        let choice = chosen(frame, marks, knowledge);
+        if choice.ends.is_some() && choice.fits.first().is_some_and(|f| plain_enough(f) && sharp(f)) {
+            return choice;
+        }
+    }
+    let choice = chosen(frame, marks, &Knowledge { told: false, ..knowledge.clone() });
+    if !knowledge.told || choice.ends.is_some() && choice.fits.first().is_some_and(well_explained) {
+        return choice;
+    }
+    // What was told does not describe the curve: nothing told is better than that.
+    let other = chosen(frame, marks, &knowledge.untold());
+    if other.criterion() < choice.criterion() { other } else { choice }
+}
+
+/// Whether a fit knows all its end-points well.
+fn sharp(fit: &Fitted) -> bool {
+    fit.ends.iter().all(|(v, u)| *u < SHARP * v.abs())
+}
+
+fn chosen(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
     let n = frame.titrant.len();
     let mut running: Vec<(Candidate, Progress, f64)> = bank(frame, marks, knowledge)
         .into_iter()
         .filter(|(candidate, _)| n > candidate.len() + 2)
         .map(|(candidate, start)| (candidate, Progress::at(start), f64::INFINITY))
         .collect();
+    // First one hasty round for all; then those that it does not rule out are looked at in earnest.
+    let thinned = frame.thinned(if knowledge.told { HASTY_POINTS } else { usize::MAX });
     for (candidate, progress, criterion) in &mut running {
-        fit::advance(candidate, frame, progress, 2);
+        fit::advance(candidate, &thinned, progress, 1);
+        *criterion = fit::score(candidate, &thinned, progress);
+    }
+    running.sort_by(|a, b| a.2.total_cmp(&b.2));
+    let least = running.first().map_or(f64::INFINITY, |r| r.2);
+    let hasty = if knowledge.told { PRUNE_HASTY_TOLD } else { PRUNE_HASTY };
+    running.retain(|r| r.2 <= least + hasty);
+    if knowledge.told {
+        running.truncate(MOST_HASTY_TOLD);
+    }
+    for (candidate, progress, criterion) in &mut running {
+        fit::advance(candidate, frame, progress, 1);
         if let Some(done) = fit::finish(candidate, frame, progress) {
             // A fit that cannot be used yet may become usable, but only if it is near.
             let handicap = if fault(&done, frame, marks).is_none() { 0.0 } else { HANDICAP };
             *criterion = done.criterion + handicap;
+        } else {
+            *criterion = f64::INFINITY;
         }
     }
     running.sort_by(|a, b| a.2.total_cmp(&b.2));
@@ -65,20 +119,11 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
     } else {
         settled(frame, marks, knowledge, running)
     };
-    if knowledge.families.contains(&Family::Complexation) && marks.len() == 1 {
-        for charge in [2.0, 1.0] {
-            let model = Complexation { charge, ln_slope: frame.ln_slope, ln_volume: knowledge.ln_volume };
-            if !knowledge.allows(&model.name()) {
-                continue;
-            }
-            let mut start = complexation_start(frame, marks, &model);
-            let model: Rc<dyn Response> = Rc::new(model);
-            let mut series = series(frame);
-            if let Some(time_s) = &frame.time_s {
-                series.time_s = Some(time_s.clone());
-                start.push(LAG_S.ln());
-            }
-            fits.extend(response::fit(&model, &series, &start, 0.5, 7));
+    if knowledge.families.contains(&Family::Complexation) {
+        fits.extend(complexes(frame, marks, knowledge));
+        let explained = |f: &Fitted| fault(f, frame, marks).is_none() && well_explained(f);
+        if let ([mark], false) = (marks, fits.iter().any(explained) && knowledge.wanted < 2) {
+            fits.extend(behind_another_metal(frame, mark, knowledge));
         }
     }
     fits.retain(|f| knowledge.allows(&f.name));
@@ -98,9 +143,12 @@ fn settled(
 ) -> Vec<Fitted> {
     let least = running.first().map_or(f64::INFINITY, |r| r.2);
     let prune = if knowledge.told { PRUNE_TOLD } else { PRUNE };
+    let most = if knowledge.told { MOST_TOLD } else { usize::MAX };
     let mut fits: Vec<Fitted> = Vec::new();
     for (candidate, mut progress, criterion) in running {
-        if criterion > least + prune {
+        if criterion > least + prune
+            || fits.iter().filter(|f| fault(f, frame, marks).is_none()).count() >= most
+        {
             break;
         }
         fit::advance(&candidate, frame, &mut progress, 5);
@@ -109,7 +157,7 @@ fn settled(
     let mut order: Vec<usize> =
         (0..fits.len()).filter(|i| fault(&fits[*i], frame, marks).is_none()).collect();
     order.sort_by(|a, b| fits[*a].criterion.total_cmp(&fits[*b].criterion));
-    order.truncate(MOVING);
+    order.truncate(if knowledge.told { 1 } else { MOVING });
     // What a plain model explains to the noise needs nothing that moves.
     if knowledge.model.is_none() && order.first().is_some_and(|i| plain_enough(&fits[*i])) {
         return fits;
@@ -136,11 +184,6 @@ fn settled(
         }
     }
     fits
-}
-
-/// Whether the residuals of a fit look like the noise of the signal.
-fn plain_enough(fit: &Fitted) -> bool {
-    fit.scale < 1.1 && fit.lag_one < 0.1 && fit.runs_z > -1.5
 }
 
 /// The best few models turned round and fitted behind an electrode that lags.
@@ -188,8 +231,64 @@ fn series(frame: &Frame) -> Series {
     }
 }
 
+/// Complexes of one metal for one end-point, of two for two.
+fn complexes(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<Fitted> {
+    let mut models: Vec<(Rc<dyn Response>, Vec<f64>)> = Vec::new();
+    for charge in [2.0, 1.0] {
+        let (ln_slope, ln_volume) = (frame.ln_slope, knowledge.ln_volume);
+        match marks {
+            [_] => {
+                let model = Complexation { charge, ln_slope, ln_volume };
+                let start = one_metal(frame, marks, &model);
+                models.push((Rc::new(model), start));
+            }
+            [first, second] if charge > 1.0 => {
+                let model = TwoMetals { charge, first_is_seen: true, ln_slope, ln_volume };
+                let start = two_metals_start(frame, (first.titrant, second.titrant), &model);
+                models.push((Rc::new(model), start));
+            }
+            _ => {}
+        }
+    }
+    let mut series = series(frame);
+    series.time_s.clone_from(&frame.time_s);
+    let mut fits = Vec::new();
+    for (model, mut start) in models {
+        if frame.time_s.is_some() {
+            start.push(LAG_S.ln());
+        }
+        if knowledge.allows(&model.name()) {
+            fits.extend(response::fit(&model, &series, &start, 0.5, 7));
+        }
+    }
+    fits
+}
+
+/// Two metals of which only the end of the second stands out, because the electrode sees the second well.
+fn behind_another_metal(frame: &Frame, mark: &Mark, knowledge: &Knowledge) -> Option<Fitted> {
+    let (ln_slope, ln_volume) = (frame.ln_slope, knowledge.ln_volume);
+    let model = TwoMetals { charge: 2.0, first_is_seen: false, ln_slope, ln_volume };
+    if !knowledge.allows(&model.name()) {
+        return None;
+    }
+    let mut starts: Vec<Vec<f64>> = UNSEEN_AT
+        .iter()
+        .map(|part| two_metals_start(frame, (part * mark.titrant, mark.titrant), &model))
+        .collect();
+    let response: Rc<dyn Response> = Rc::new(model);
+    let mut series = series(frame);
+    series.time_s.clone_from(&frame.time_s);
+    if series.time_s.is_some() {
+        for start in &mut starts {
+            start.push(LAG_S.ln());
+        }
+    }
+    let fits = starts.iter().filter_map(|start| response::fit(&response, &series, start, 0.5, 7));
+    fits.min_by(|a, b| a.criterion.total_cmp(&b.criterion))
+}
+
 /// Start of a complexation: the metal is nearly all free half-way, the floor far below, the constant from the last points.
-fn complexation_start(frame: &Frame, marks: &[Mark], model: &Complexation) -> Vec<f64> {
+fn one_metal(frame: &Frame, marks: &[Mark], model: &Complexation) -> Vec<f64> {
     let n = frame.titrant.len();
     let end = marks[0].titrant.max(1e-3 * frame.range());
     let half = frame.titrant.partition_point(|v| *v < 0.5 * end).min(n - 1);
@@ -205,6 +304,32 @@ fn complexation_start(frame: &Frame, marks: &[Mark], model: &Complexation) -> Ve
     p[complexation::LN_FLOOR] = (0.3 * last).clamp(1e-9, 0.1).ln();
     p[complexation::ORIGIN] = origin;
     p[complexation::LN_V0] = model.ln_volume.0;
+    p
+}
+
+/// Start with two metals: the first is free half-way to its end, the second seen half-way between the ends, the floor last.
+fn two_metals_start(frame: &Frame, (first, second): (f64, f64), model: &TwoMetals) -> Vec<f64> {
+    let n = frame.titrant.len();
+    let end = first.max(1e-3 * frame.range());
+    let size = (second - first).max(1e-3 * frame.range());
+    let v0 = model.ln_volume.0.exp();
+    let at = |v: f64| frame.titrant.partition_point(|x| *x < v).min(n - 1);
+    let half = at(0.5 * end);
+    let free = (end - frame.titrant[half]).max(0.05 * end) / (v0 + frame.titrant[half]);
+    let origin = frame.z[half] + free.ln() / model.charge;
+    let seen = |i: usize| (origin - frame.z[i]) * model.charge;
+    let middle = at(end + 0.5 * size);
+    let other = (second - frame.titrant[middle]).max(0.05 * size) / (v0 + frame.titrant[middle]);
+    let mut p = vec![0.0; two_metals::COUNT];
+    p[two_metals::LN_SLOPE] = frame.ln_slope.0;
+    p[two_metals::FIRST] = end;
+    p[two_metals::SECOND] = size;
+    p[two_metals::LN_K] = 15.0;
+    p[two_metals::LN_RATIO] = 4.6;
+    p[two_metals::LN_SEEN] = (seen(middle) - other.ln()).clamp(-9.0, 0.0);
+    p[two_metals::LN_FLOOR] = (seen(n - 1) - 0.7).clamp(-20.0, -5.0);
+    p[two_metals::ORIGIN] = origin;
+    p[two_metals::LN_V0] = model.ln_volume.0;
     p
 }
 

@@ -43,7 +43,7 @@ fn within(curve: &Curve, given: &Given) -> Evaluation {
     let polarised = given.family == Some(Family::Polarised)
         || given.family.is_none() && head.signal.is_some_and(|s| s.0 == Quantity::Voltage);
     let unit = scale::nernst(head, points.temperature_c);
-    if let (true, Some(unit), None | Some(Shape::Jump | Shape::Bend)) = (polarised, unit, shape)
+    if let (true, Some(unit), None | Some(Shape::Jump | Shape::Bend | Shape::Peak)) = (polarised, unit, shape)
         && voltage::evaluate(&points, head, given, unit, &mut evaluation)
     {
         evaluation.warnings.splice(0..0, points.notes.iter().cloned());

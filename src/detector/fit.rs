@@ -5,8 +5,9 @@
 //! can make its residuals small by making dV/dx large. From the second round on the loss is Tukey's biweight.
 
 use super::fitted::{Drawn, Fitted};
-use super::models::{Model, Prior};
-use crate::numeric::levenberg::{self, System};
+use super::models::Model;
+use super::prior::{self, Prior};
+use crate::numeric::levenberg::{self, Patience, Stop, System};
 use nalgebra::{DMatrix, DVector};
 use std::rc::Rc;
 
@@ -41,6 +42,25 @@ impl Frame {
     /// Titrant at point `i` as a share of the range, from -1/2 to 1/2.
     fn along(&self, i: usize) -> f64 {
         (self.titrant[i] - self.titrant[0]) / self.range() - 0.5
+    }
+
+    /// Every so many-th point, so that at most `most` remain; the first and the last stay.
+    pub(super) fn thinned(&self, most: usize) -> Self {
+        let n = self.titrant.len();
+        if n <= most {
+            return self.clone();
+        }
+        let keep: Vec<usize> = (0..most).map(|i| i * (n - 1) / (most - 1)).collect();
+        let pick = |values: &[f64]| keep.iter().map(|i| values[*i]).collect::<Vec<f64>>();
+        Self {
+            titrant: pick(&self.titrant),
+            z: pick(&self.z),
+            time_s: self.time_s.as_deref().map(pick),
+            share: pick(&self.share),
+            salt: pick(&self.salt),
+            dilution: pick(&self.dilution),
+            ..*self
+        }
     }
 
     /// Titrant from first to last point.
@@ -101,12 +121,7 @@ impl Candidate {
             // The volume may not be known, the titrant may bring acid and the reaction consumes some.
             Moving::Protons(expected) => all.push(Prior::on(1, expected, PROTONS_SPREAD * expected)),
         }
-        for mut prior in self.model.priors() {
-            for term in &mut prior.terms {
-                term.0 += self.offset();
-            }
-            all.push(prior);
-        }
+        all.extend(self.model.priors().into_iter().map(|prior| prior.behind(self.offset())));
         all
     }
 
@@ -136,6 +151,8 @@ impl Candidate {
 
 /// Relative standard deviation of the effect of diluted hydrogen ions.
 const PROTONS_SPREAD: f64 = 0.4;
+/// What a fit with frozen weights may still promise to gain when it is left (see `Patience`).
+pub(super) const PROMISE: f64 = 1e-4;
 /// Rounds with a loss that throws nothing out, before the biweight.
 const CAUTIOUS_ROUNDS: usize = 2;
 /// The limit of Tukey's biweight in standard deviations.
@@ -182,15 +199,7 @@ impl System for Weighted<'_> {
                 None => r[i] = if factor > 0.0 { 2.0 * TUKEY } else { 0.0 },
             }
         }
-        for (i, prior) in self.priors.iter().enumerate() {
-            let value: f64 = prior.terms.iter().map(|(k, c)| c * p[*k]).sum();
-            r[n + i] = (value - prior.mean) / prior.sd;
-            if let Some(j) = jacobian.as_deref_mut() {
-                for (k, c) in &prior.terms {
-                    j[(n + i, *k)] = c / prior.sd;
-                }
-            }
-        }
+        prior::fill(&self.priors, n, p, r, jacobian);
         true
     }
 }
@@ -231,24 +240,46 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
             })
             .collect();
         let priors = candidate.priors(frame);
-        let before = progress.p.clone();
         let mut system = Weighted { candidate, frame, priors, factor, gradient: vec![0.0; candidate.len()] };
         // While the weights are still wrong there is no use in the last digit.
-        levenberg::minimise(&mut system, &mut progress.p, if first { 6 } else { 10 });
+        let iterations = if first { 6 } else { 10 };
+        let patience = Patience { iterations, promise: PROMISE };
+        let outcome = levenberg::minimise(&mut system, &mut progress.p, patience);
         progress.rounds += 1;
         let old = progress.scale;
         if let Some(state) = residuals(candidate, frame, &progress.p, progress.scale, &mut gradient) {
             progress.scale = renewed_scale(&state.standardised, progress.scale, candidate.len(), first);
         }
-        let moved = progress
-            .p
-            .iter()
-            .zip(&before)
-            .map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs())
-            .fold(0.0_f64, f64::max);
+        // One step with new weights that gained nothing, and a scale that stands: another round would bring no more.
+        let still = outcome.stop == Stop::Converged && outcome.iterations == 1;
         progress.settled =
-            progress.rounds > CAUTIOUS_ROUNDS && moved < 2e-5 && (progress.scale / old - 1.0).abs() < 0.02;
+            progress.rounds > CAUTIOUS_ROUNDS && still && (progress.scale / old - 1.0).abs() < 0.02;
     }
+}
+
+/// The criterion of a fit as it stands, without its covariance; infinite where it has none.
+pub(super) fn score(candidate: &Candidate, frame: &Frame, progress: &Progress) -> f64 {
+    let mut gradient = vec![0.0; candidate.len()];
+    let state = residuals(candidate, frame, &progress.p, progress.scale, &mut gradient);
+    let priors = || prior::cost(&candidate.priors(frame), &progress.p);
+    let cost = state.and_then(|state| criterion(candidate, frame, progress, &state));
+    cost.map(|cost| cost + priors()).filter(|c| c.is_finite()).unwrap_or(f64::INFINITY)
+}
+
+/// -2 ln likelihood in the signal with the penalty of the corrected Akaike criterion; `None` for too few points.
+fn criterion(candidate: &Candidate, frame: &Frame, progress: &Progress, state: &State) -> Option<f64> {
+    let n = frame.titrant.len();
+    let mut cost = 0.0;
+    for i in 0..n {
+        let variance_of_z = if state.sigma[i].is_finite() {
+            (state.sigma[i] / state.slope[i].max(1e-12 * frame.range())).powi(2)
+        } else {
+            (progress.scale * frame.u_z).powi(2)
+        };
+        cost += variance_of_z.ln() + tukey_cost(state.standardised[i]);
+    }
+    let (n, k) = (n as f64, (candidate.len() - candidate.model.tied()) as f64);
+    (n - k - 1.0 >= 1.0).then(|| cost + 2.0 * k * n / (n - k - 1.0))
 }
 
 /// Completes a fit: covariance, criterion, tests of the residuals.
@@ -260,13 +291,6 @@ pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) 
     let state = residuals(candidate, frame, p, progress.scale, &mut gradient)?;
     let weights: Vec<f64> = state.standardised.iter().map(|u| tukey(*u)).collect();
     let priors = candidate.priors(frame);
-    let prior_cost: f64 = priors
-        .iter()
-        .map(|prior| {
-            let value: f64 = prior.terms.iter().map(|(k, c)| c * p[*k]).sum();
-            ((value - prior.mean) / prior.sd).powi(2)
-        })
-        .sum();
     let factor: Vec<f64> = weights
         .iter()
         .zip(&state.sigma)
@@ -274,36 +298,9 @@ pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) 
         .collect();
     let mut system = Weighted { candidate, frame, priors, factor, gradient: gradient.clone() };
     let covariance = levenberg::covariance(&mut system, p)?;
-    let mut cost = 0.0;
-    for i in 0..n {
-        let variance_of_z = if state.sigma[i].is_finite() {
-            (state.sigma[i] / state.slope[i].max(1e-12 * frame.range())).powi(2)
-        } else {
-            (progress.scale * frame.u_z).powi(2)
-        };
-        cost += variance_of_z.ln() + tukey_cost(state.standardised[i]);
-    }
-    let (n_f, k_f) = (n as f64, (k - candidate.model.tied()) as f64);
-    if n_f - k_f - 1.0 < 1.0 {
-        return None;
-    }
-    let criterion = cost + prior_cost + 2.0 * k_f * n_f / (n_f - k_f - 1.0);
+    let criterion = criterion(candidate, frame, progress, &state)? + prior::cost(&candidate.priors(frame), p);
     let offset = candidate.offset();
-    let ends: Vec<(f64, f64)> = candidate
-        .model
-        .ends()
-        .iter()
-        .map(|parts| {
-            let v: f64 = parts.iter().map(|i| p[offset + i]).sum();
-            let mut variance = 0.0;
-            for i in parts {
-                for j in parts {
-                    variance += covariance[(offset + i, offset + j)];
-                }
-            }
-            (v, variance.max(0.0).sqrt())
-        })
-        .collect();
+    let ends = prior::sums(&candidate.model.ends(), offset, p, &covariance);
     let (lag_one, runs_z) = whiteness(&state.standardised, &weights);
     let reversed = state.slope.iter().filter(|b| **b <= 0.0).count();
     let outside = state.sigma.iter().filter(|s| !s.is_finite()).count();
@@ -512,7 +509,8 @@ mod tests {
         let gradient = vec![0.0; candidate.len()];
         let mut system = Weighted { candidate: &candidate, frame: &frame, priors, factor, gradient };
         let mut p = reference.start.clone();
-        let outcome = levenberg::minimise(&mut system, &mut p, 500);
+        let patience = Patience { iterations: 500, promise: 0.0 };
+        let outcome = levenberg::minimise(&mut system, &mut p, patience);
         assert!((outcome.sum / reference.sum_of_squares - 1.0).abs() < 1e-9, "{outcome:?}");
         let covariance = levenberg::covariance(&mut system, &p).unwrap();
         for (i, (estimate, error)) in reference.estimate.iter().zip(&reference.standard_error).enumerate() {

@@ -49,6 +49,8 @@ pub(super) struct Fitted {
 
 /// Models within this many units of the criterion of the best are averaged.
 const NEAR: f64 = 12.0;
+/// An end-point that does not stand out is told if its relative uncertainty is below this.
+const UNSEEN: f64 = 0.004;
 /// A rival whose uncertainty is so many times that of the best says nothing about the end-point.
 const BLUNT: f64 = 5.0;
 
@@ -68,6 +70,14 @@ impl Fitted {
         }
     }
 
+    /// An end-point that only the model knows, where it is sharp enough to be told.
+    pub(super) fn unseen(&self) -> Option<(f64, f64)> {
+        let Drawn::Response(response) = &self.drawn else { return None };
+        let i = response.unseen()?;
+        let (v, u) = (self.p[i], (self.covariance[(i, i)].max(0.0) * self.inflation()).sqrt());
+        (v > 0.0 && u < UNSEEN * v).then_some((v, u))
+    }
+
     /// Its residuals for the picture.
     pub(super) fn residuals(&self) -> Vec<Residual> {
         self.titrant
@@ -83,6 +93,16 @@ impl Fitted {
         let r = self.lag_one.clamp(0.0, 0.8);
         if r > 0.1 { (1.0 + r) / (1.0 - r) } else { 1.0 }
     }
+}
+
+/// Whether the residuals of a fit look like the noise of the signal.
+pub(super) fn plain_enough(fit: &Fitted) -> bool {
+    fit.scale < 1.1 && fit.lag_one < 0.1 && fit.runs_z > -1.5
+}
+
+/// Whether they look like noise of about the expected size.
+pub(super) fn well_explained(fit: &Fitted) -> bool {
+    fit.scale < 1.4 && fit.lag_one < 0.25 && fit.runs_z > -2.5
 }
 
 /// End-points averaged over the usable fits by their Akaike weights, with the spread between models in the uncertainty.

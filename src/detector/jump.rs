@@ -74,6 +74,16 @@ pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluat
                 marks.pop();
                 continue;
             }
+            if let (Some((v, u)), None) = (best.unseen(), given.looked_for.filter(|k| *k < 2)) {
+                evaluation.end_points.push(EndPoint {
+                    titrant: v,
+                    u: Some(u.max(points.u_titrant)),
+                    signal: None,
+                    confirmed_at: None,
+                    confirmed_at_point: None,
+                    method: format!("{}, does not stand out on the curve", best.name),
+                });
+            }
             for ((v, u), mark) in ends.iter().zip(&marks) {
                 evaluation.end_points.push(EndPoint {
                     titrant: *v,

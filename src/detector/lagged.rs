@@ -95,12 +95,7 @@ impl Response for Turned {
 
     fn priors(&self) -> Vec<Prior> {
         let mut all = vec![Prior::on(0, self.ln_slope.0, self.ln_slope.1)];
-        for mut prior in self.model.priors() {
-            for term in &mut prior.terms {
-                term.0 += 1;
-            }
-            all.push(prior);
-        }
+        all.extend(self.model.priors().into_iter().map(|prior| prior.behind(1)));
         all
     }
 

@@ -3,10 +3,11 @@
 //! Residual x - x(V) with variance s_x^2 + (dx/dV s_V)^2, weights frozen within a run, Tukey's biweight outside.
 //! A first-order lag filters the model and, because the filter is linear, its derivatives alike.
 
-use super::fit::{LEAST_SCALE, TUKEY_SHARE, median_scale, tukey, tukey_cost, whiteness};
+use super::fit::{LEAST_SCALE, PROMISE, TUKEY_SHARE, median_scale, tukey, tukey_cost, whiteness};
 use super::fitted::{Drawn, Fitted};
-use super::models::{Meaning, Prior};
-use crate::numeric::levenberg::{self, System};
+use super::models::Meaning;
+use super::prior::{self, Prior};
+use crate::numeric::levenberg::{self, Patience, Stop, System};
 use nalgebra::{DMatrix, DVector};
 use std::rc::Rc;
 
@@ -18,8 +19,16 @@ pub(super) trait Response {
     fn len(&self) -> usize;
     /// Signal at a titrant; the derivatives by the parameters go to `gradient`.
     fn signal(&self, titrant: f64, p: &[f64], gradient: &mut [f64]) -> Option<f64>;
+    /// The signal alone, where that is cheaper; `scrap` has room for a gradient.
+    fn value(&self, titrant: f64, p: &[f64], scrap: &mut [f64]) -> Option<f64> {
+        self.signal(titrant, p, scrap)
+    }
     /// Which parameters add up to each end-point.
     fn ends(&self) -> Vec<Vec<usize>>;
+    /// A parameter that is an end-point too, though none stands out there on the curve.
+    fn unseen(&self) -> Option<usize> {
+        None
+    }
     /// What is known beforehand.
     fn priors(&self) -> Vec<Prior>;
     /// What the parameters mean to a chemist, for those that mean something.
@@ -72,7 +81,7 @@ impl Nodes {
                 && i > 0
             {
                 let ends = [(series.titrant[i - 1], t[i - 1]), (series.titrant[i], t[i])];
-                let level = |v: f64, g: &mut [f64]| response.signal(v, p, g).unwrap_or(0.0);
+                let level = |v: f64, g: &mut [f64]| response.value(v, p, g).unwrap_or(0.0);
                 let (a, b) = (level(ends[0].0, &mut gradient), level(ends[1].0, &mut gradient));
                 nodes.between(ends, (a, b), widest, 9, &mut |v| level(v, &mut gradient));
             }
@@ -120,10 +129,18 @@ fn evaluate(
 ) -> bool {
     let k = response.len();
     let mut gradient = vec![0.0; k];
+    let wanted = jacobian.is_some();
+    let model = |titrant: f64, gradient: &mut [f64]| {
+        if wanted {
+            response.signal(titrant, &p[..k], gradient)
+        } else {
+            response.value(titrant, &p[..k], gradient)
+        }
+    };
     if !lagging {
         for (node, point) in nodes.point.iter().enumerate() {
             let Some(i) = *point else { continue };
-            let Some(x) = response.signal(nodes.titrant[node], &p[..k], &mut gradient) else { return false };
+            let Some(x) = model(nodes.titrant[node], &mut gradient) else { return false };
             signal[i] = x;
             if let Some(j) = jacobian.as_deref_mut() {
                 for (c, g) in gradient.iter().enumerate() {
@@ -138,7 +155,7 @@ fn evaluate(
     let mut held = vec![0.0; k];
     let (mut x_before, mut y, mut dy) = (0.0, 0.0, 0.0);
     for (node, point) in nodes.point.iter().enumerate() {
-        let Some(x) = response.signal(nodes.titrant[node], &p[..k], &mut gradient) else { return false };
+        let Some(x) = model(nodes.titrant[node], &mut gradient) else { return false };
         if node == 0 {
             // The electrode stood in the solution before the first addition: it starts settled.
             y = x;
@@ -150,13 +167,15 @@ fn evaluate(
             let decay = (-ratio).exp();
             let mean = if ratio > 1e-6 { (1.0 - decay) / ratio } else { 1.0 - ratio / 2.0 };
             let (a, b) = (mean - decay, 1.0 - mean);
-            // Derivative by ln tau of decay and mean: d decay = ratio decay, d mean = mean - decay.
-            let (d_decay, d_mean) = (ratio * decay, mean - decay);
-            dy = decay * dy + d_decay * y + (d_mean - d_decay) * x_before - d_mean * x;
-            y = decay * y + a * x_before + b * x;
-            for c in 0..k {
-                held[c] = decay * held[c] + a * before[c] + b * gradient[c];
+            if wanted {
+                // Derivative by ln tau of decay and mean: d decay = ratio decay, d mean = mean - decay.
+                let (d_decay, d_mean) = (ratio * decay, mean - decay);
+                dy = decay * dy + d_decay * y + (d_mean - d_decay) * x_before - d_mean * x;
+                for c in 0..k {
+                    held[c] = decay * held[c] + a * before[c] + b * gradient[c];
+                }
             }
+            y = decay * y + a * x_before + b * x;
         }
         x_before = x;
         before.copy_from_slice(&gradient);
@@ -197,15 +216,7 @@ impl System for Weighted<'_> {
                 j.row_mut(i).scale_mut(factor);
             }
         }
-        for (i, prior) in self.priors.iter().enumerate() {
-            let value: f64 = prior.terms.iter().map(|(k, c)| c * p[*k]).sum();
-            r[n + i] = (value - prior.mean) / prior.sd;
-            if let Some(j) = jacobian.as_deref_mut() {
-                for (k, c) in &prior.terms {
-                    j[(n + i, *k)] = c / prior.sd;
-                }
-            }
-        }
+        prior::fill(self.priors, n, p, r, jacobian);
         true
     }
 }
@@ -254,10 +265,9 @@ pub(super) fn fit(
                 weight / s
             })
             .collect();
-        let before = p.clone();
         let mut system =
             Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
-        levenberg::minimise(&mut system, &mut p, 15);
+        let outcome = levenberg::minimise(&mut system, &mut p, Patience { iterations: 15, promise: PROMISE });
         nodes = Nodes::of(series, response, &p[..response.len()], widest);
         if !evaluate(response, &nodes, &p, lagging, &mut model, None) {
             return None;
@@ -278,9 +288,9 @@ pub(super) fn fit(
         };
         let old = scale;
         scale = (scale * (found * freedom).clamp(0.2, 5.0)).clamp(LEAST_SCALE, 1e4);
-        let moved =
-            p.iter().zip(&before).map(|(a, b)| ((a - b) / (1e-3 + a.abs())).abs()).fold(0.0, f64::max);
-        if round > 1 && moved < 1e-6 && (scale / old - 1.0).abs() < 0.01 {
+        // One step with new weights that gained nothing, and a scale that stands: another round would bring no more.
+        let still = outcome.stop == Stop::Converged && outcome.iterations == 1;
+        if round > 1 && still && (scale / old - 1.0).abs() < 0.01 {
             break;
         }
     }
@@ -295,25 +305,9 @@ pub(super) fn fit(
     for (u, s) in standardised.iter().zip(&sigma) {
         cost += 2.0 * s.ln() + tukey_cost(*u);
     }
-    for prior in &priors {
-        let value: f64 = prior.terms.iter().map(|(k, c)| c * p[*k]).sum();
-        cost += ((value - prior.mean) / prior.sd).powi(2);
-    }
-    let (n_f, k_f) = (n as f64, k as f64);
-    let ends = response
-        .ends()
-        .iter()
-        .map(|parts| {
-            let v: f64 = parts.iter().map(|i| p[*i]).sum();
-            let mut variance = 0.0;
-            for i in parts {
-                for j in parts {
-                    variance += covariance[(*i, *j)];
-                }
-            }
-            (v, variance.max(0.0).sqrt())
-        })
-        .collect();
+    cost += prior::cost(&priors, &p);
+    let (n_f, k_f) = (n as f64, prior::determined(&priors, &covariance));
+    let ends = prior::sums(&response.ends(), 0, &p, &covariance);
     let (lag_one, runs_z) = whiteness(&standardised, &weights);
     let criterion = cost + 2.0 * k_f * n_f / (n_f - k_f - 1.0);
     criterion.is_finite().then(|| Fitted {

@@ -1,6 +1,6 @@
 //! A stored run goes through the stages again, from its wire.
 
-use crate::detector::{Evaluation, Given};
+use crate::detector::Evaluation;
 use crate::profile::{Decoded, Decoder, Profile};
 use crate::reading::FrameFate;
 use crate::store::{Error as StoreError, Reader, StoredReckoning, StoredRun};
@@ -76,14 +76,17 @@ pub struct Counted<'a> {
 /// # Errors
 /// When the procedure or the bench of the run cannot be read, in words.
 fn begin(stored: &StoredRun, procedure: &str) -> Result<Run, String> {
-    let given = match procedure {
-        "" => Given::default(),
-        text => Procedure::read("of the run", text)?.given(),
+    let mut looks = match procedure {
+        "" => Vec::new(),
+        text => Procedure::read("of the run", text)?.looks(),
     };
+    let further = looks.split_off(looks.len().min(1));
+    let given = looks.pop().unwrap_or_default();
     let (signal, _) = stored.head.curve.signal.ok_or("the run does not say what its signal is")?;
     let bench: Bench = toml::from_str(&stored.bench_text)
         .map_err(|e| format!("the bench of the run cannot be read: {}", e.to_string().trim_end()))?;
-    Ok(Run::new(Pairing::new(bench.volume, signal, bench.settling, stored.head.at), given))
+    let pairing = Pairing::new(bench.volume, signal, bench.settling, stored.head.at);
+    Ok(Run::new(pairing, given, stored.head.expectation).with_further(further))
 }
 
 /// Puts wire and marks through a run in the order in which they came; `take` is handed what follows.

@@ -6,15 +6,15 @@
 use super::again::{LINE_OVER, STOPPED};
 use super::line::{Line, Pending};
 use super::outcome;
-use crate::detector::Evaluation;
+use crate::detector::{Evaluation, Prior};
 use crate::profile::{Decoded, Profile};
 use crate::reading::{Quantity, Stamp};
 use crate::source::SourceEvent;
 use crate::store::{Commit, Direction, Entry, Reader, ReckoningRows, Writer, append_anchor};
 use crate::work::{
-    BenchPlan, Command, DEFAULT_WARN_BEFORE, FrameFate, Health, LaneEvent, LaneId, Origin, Pairing,
-    Procedure, RECORDER, Readiness, Run, RunEnd, RunHead, RunPlan, Step, Stock, VolumeMark, checklist,
-    choose_signal,
+    BenchPlan, Command, DEFAULT_WARN_BEFORE, Expectation, FrameFate, Health, LaneEvent, LaneId, Origin,
+    Pairing, Procedure, RECORDER, Readiness, Run, RunEnd, RunHead, RunPlan, Step, Stock, VolumeMark,
+    checklist, choose_signal, expected,
 };
 use bytes::Bytes;
 use std::future::Future;
@@ -78,6 +78,7 @@ pub(super) struct LaneParts {
     pub(super) hub: mpsc::Sender<(LaneId, FromLane)>,
     pub(super) numbers: Arc<Numbers>,
     pub(super) cancel: CancellationToken,
+    /// The record, for what it knows beside this run.
     pub(super) record: PathBuf,
     /// Obeyed as soon as a line has said something, and before its bytes.
     pub(super) first: Option<LaneCommand>,
@@ -377,7 +378,9 @@ impl Lane {
                 "the procedure looks at {signal}, which no instrument of this bench measures"
             ));
         }
-        let given = procedure.as_ref().map(Procedure::given).unwrap_or_default();
+        let mut looks = procedure.as_ref().map(Procedure::looks).unwrap_or_default();
+        let further = looks.split_off(looks.len().min(1));
+        let given = looks.pop().unwrap_or_default();
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
         if let Some(procedure) = procedure.as_ref().filter(|_| plan.series.trim().is_empty()) {
             plan.series = format!("{} {}", procedure.id, local_date(at));
@@ -387,7 +390,8 @@ impl Lane {
         }
         let bench = &self.parts.bench.bench;
         let pairing = Pairing::new(bench.volume, signal, bench.settling, at);
-        let head = RunHead {
+        let bench_supply = bench.burette;
+        let mut head = RunHead {
             run: self.parts.numbers.run.fetch_add(1, Ordering::Relaxed),
             title: procedure.as_ref().map_or_else(|| "free run".to_owned(), |p| p.title.clone()),
             origin: self.parts.origin,
@@ -396,7 +400,9 @@ impl Lane {
             cautions: procedure.iter().flat_map(|p| p.cautions.iter().cloned()).collect(),
             at,
             plan,
+            expectation: Expectation::default(),
         };
+        head.expectation = Expectation { prior: self.prior(&head).await, supply: bench_supply };
         let reckoning_id = self.parts.numbers.reckoning.fetch_add(1, Ordering::Relaxed);
         let decodings = self.parts.lines.iter().map(|l| (l.decoding_id, l.decoded_to + 1)).collect();
         let entries = vec![
@@ -409,7 +415,7 @@ impl Lane {
         for text in head.plan.warnings.clone() {
             self.show(LaneEvent::Warning { text }).await;
         }
-        let run = Run::new(pairing, given);
+        let run = Run::new(pairing, given, head.expectation).with_further(further);
         self.going = Some(Going { run, head, rows: ReckoningRows::new(reckoning_id), marks: 0, notes: 0 });
         Ok(())
     }
@@ -448,6 +454,21 @@ impl Lane {
         }
         warnings.extend(list.iter().filter(|p| p.is == Readiness::Warn).map(|p| p.words.clone()));
         Ok(warnings)
+    }
+
+    /// What the record says about earlier portions of the sample; a record that cannot be read says nothing.
+    async fn prior(&self, head: &RunHead) -> Option<Prior> {
+        let (path, head) = (self.parts.record.clone(), head.clone());
+        let mass_g = head.plan.mass_g;
+        let read = move || Reader::open(&path)?.earlier_portions(&head);
+        match tokio::task::spawn_blocking(read).await {
+            Ok(Ok(earlier)) => expected(&earlier, mass_g),
+            Ok(Err(why)) => {
+                tracing::warn!(%why, "earlier portions cannot be read");
+                None
+            }
+            Err(_) => None,
+        }
     }
 
     async fn mark(&mut self, mark: VolumeMark, who: String) -> Result<(), String> {

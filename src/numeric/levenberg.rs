@@ -44,10 +44,21 @@ const SMALL_GAIN: f64 = 1e-10;
 /// Largest number of damped steps tried in one iteration.
 const MOST_TRIES: usize = 12;
 
+/// When to stop.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Patience {
+    /// Largest number of iterations.
+    pub iterations: usize,
+    /// What the best undamped step may still promise to take from the sum of squares when the step after it is the last.
+    /// With residuals of unit variance, 1e-4 leaves the parameters within a hundredth of their uncertainty before that
+    /// step. 0 goes on until nothing moves.
+    pub promise: f64,
+}
+
 /// Makes the sum of squares of `system` small, starting from and writing to `p`.
 ///
 /// The sum never rises. Cost: one QR of rows x parameters and some of twice parameters x parameters an iteration.
-pub fn minimise(system: &mut impl System, p: &mut [f64], most_iterations: usize) -> Outcome {
+pub fn minimise(system: &mut impl System, p: &mut [f64], patience: Patience) -> Outcome {
     let (m, k) = (system.rows(), p.len());
     let mut residuals = DVector::zeros(m);
     let mut jacobian = DMatrix::zeros(m, k);
@@ -60,38 +71,33 @@ pub fn minimise(system: &mut impl System, p: &mut [f64], most_iterations: usize)
     let mut growth = 2.0;
     let mut trial = vec![0.0; k];
     let mut trial_residuals = DVector::zeros(m);
-    for iteration in 1..=most_iterations {
+    let mut work = Work::new(m, k);
+    for iteration in 1..=patience.iterations {
         for (j, scale) in column.iter_mut().enumerate() {
             *scale = scale.max(jacobian.column(j).norm()).max(1e-12);
         }
-        let qr = jacobian.clone().qr();
-        let mut projected = residuals.clone();
-        qr.q_tr_mul(&mut projected);
-        let r = qr.unpack_r();
+        work.factorise(&jacobian, &residuals);
+        let promised = work.promised();
         let mut accepted = false;
         for _ in 0..MOST_TRIES {
-            let Some(step) = damped(&r, &projected, &column, damping) else {
+            if !work.damped(&column, damping) {
                 damping *= growth;
                 growth *= 2.0;
                 continue;
-            };
-            for j in 0..k {
-                trial[j] = p[j] - step[j];
             }
-            let length: f64 = (0..k).map(|j| (step[j] * column[j]).powi(2)).sum::<f64>();
+            for j in 0..k {
+                trial[j] = p[j] - work.step[j];
+            }
+            let length: f64 = (0..k).map(|j| (work.step[j] * column[j]).powi(2)).sum::<f64>();
             let allowed = system.fill(&trial, &mut trial_residuals, None) && finite(&trial_residuals);
             let trial_sum = trial_residuals.norm_squared();
             if allowed && trial_sum <= sum {
-                // Gain over what the linear system promises: |r|^2 - |r - J s|^2.
-                let promised = (projected.rows(0, k).norm_squared()
-                    - (projected.rows(0, k) - &r * DVector::from_column_slice(&step)).norm_squared())
-                .max(f64::MIN_POSITIVE);
-                let ratio = (sum - trial_sum) / promised;
                 let gain = sum - trial_sum;
+                let ratio = gain / work.promised_by_step().max(f64::MIN_POSITIVE);
                 p.copy_from_slice(&trial);
                 let small = gain <= SMALL_GAIN * sum || length <= SMALL_STEP * SMALL_STEP * (1.0 + sum);
                 sum = trial_sum;
-                if small {
+                if small || promised <= patience.promise {
                     return Outcome { sum, stop: Stop::Converged, iterations: iteration };
                 }
                 damping = (damping * (1.0 - (2.0 * ratio - 1.0).powi(3)).max(1.0 / 3.0)).clamp(1e-12, 1e12);
@@ -99,7 +105,7 @@ pub fn minimise(system: &mut impl System, p: &mut [f64], most_iterations: usize)
                 accepted = true;
                 break;
             }
-            if length <= SMALL_STEP * SMALL_STEP {
+            if length <= SMALL_STEP * SMALL_STEP || promised <= patience.promise {
                 return Outcome { sum, stop: Stop::Converged, iterations: iteration };
             }
             damping = (damping * growth).min(1e14);
@@ -108,11 +114,14 @@ pub fn minimise(system: &mut impl System, p: &mut [f64], most_iterations: usize)
         if !accepted {
             return Outcome { sum, stop: Stop::Stuck, iterations: iteration };
         }
+        if iteration == patience.iterations {
+            break;
+        }
         if !system.fill(p, &mut residuals, Some(&mut jacobian)) {
             return Outcome { sum, stop: Stop::Stuck, iterations: iteration };
         }
     }
-    Outcome { sum, stop: Stop::Iterations, iterations: most_iterations }
+    Outcome { sum, stop: Stop::Iterations, iterations: patience.iterations }
 }
 
 /// Inverse of JᵀJ at `p`: the covariance of the parameters when the residuals have unit variance.
@@ -150,20 +159,117 @@ fn finite(v: &DVector<f64>) -> bool {
     v.iter().all(|x| x.is_finite())
 }
 
-/// Solves min |R s - q|^2 + damping |D s|^2.
-fn damped(r: &DMatrix<f64>, projected: &DVector<f64>, column: &[f64], damping: f64) -> Option<Vec<f64>> {
-    let k = column.len();
-    let mut stacked = DMatrix::zeros(2 * k, k);
-    stacked.view_mut((0, 0), (k, k)).copy_from(r);
-    for j in 0..k {
-        stacked[(k + j, j)] = damping.sqrt() * column[j];
+/// The triangular factor of an iteration and what is made of it, kept from one to the next.
+struct Work {
+    parameters: usize,
+    /// Columns of the Jacobian one after the other, turned into R.
+    columns: Vec<f64>,
+    /// Residuals, turned by Q.
+    right: Vec<f64>,
+    /// R upon the damping, and its right-hand side.
+    stacked: Vec<f64>,
+    stacked_right: Vec<f64>,
+    step: Vec<f64>,
+}
+
+impl Work {
+    fn new(m: usize, k: usize) -> Self {
+        Self {
+            parameters: k,
+            columns: vec![0.0; m * k],
+            right: vec![0.0; m],
+            stacked: vec![0.0; 2 * k * k],
+            stacked_right: vec![0.0; 2 * k],
+            step: vec![0.0; k],
+        }
     }
-    let mut right = DVector::zeros(2 * k);
-    right.rows_mut(0, k).copy_from(&projected.rows(0, k));
-    let qr = stacked.qr();
-    qr.q_tr_mul(&mut right);
-    let step = qr.unpack_r().solve_upper_triangular(&right.rows(0, k).into_owned())?;
-    step.iter().all(|s| s.is_finite()).then(|| step.as_slice().to_vec())
+
+    fn factorise(&mut self, jacobian: &DMatrix<f64>, residuals: &DVector<f64>) {
+        self.columns.copy_from_slice(jacobian.as_slice());
+        self.right.copy_from_slice(residuals.as_slice());
+        triangularise(&mut self.columns, &mut self.right);
+    }
+
+    fn r(&self, i: usize, j: usize) -> f64 {
+        self.columns[j * self.right.len() + i]
+    }
+
+    /// What the best undamped step takes from the sum of squares, as far as the system is linear.
+    fn promised(&self) -> f64 {
+        self.right[..self.parameters].iter().map(|x| x * x).sum()
+    }
+
+    /// The same for the step that was chosen: |q|^2 - |q - R s|^2.
+    fn promised_by_step(&self) -> f64 {
+        let k = self.parameters;
+        let left: f64 = (0..k)
+            .map(|i| {
+                let along: f64 = (i..k).map(|j| self.r(i, j) * self.step[j]).sum();
+                (self.right[i] - along).powi(2)
+            })
+            .sum();
+        self.promised() - left
+    }
+
+    /// Finds the step that makes |R s - q|^2 + damping |D s|^2 least; `false` if there is none of finite length.
+    fn damped(&mut self, column: &[f64], damping: f64) -> bool {
+        let k = self.parameters;
+        let m = self.right.len();
+        self.stacked.fill(0.0);
+        self.stacked_right.fill(0.0);
+        for j in 0..k {
+            self.stacked[2 * k * j..][..=j].copy_from_slice(&self.columns[m * j..][..=j]);
+            self.stacked[2 * k * j + k + j] = damping.sqrt() * column[j];
+        }
+        self.stacked_right[..k].copy_from_slice(&self.right[..k]);
+        triangularise(&mut self.stacked, &mut self.stacked_right);
+        for i in (0..k).rev() {
+            let along: f64 = (i + 1..k).map(|j| self.stacked[2 * k * j + i] * self.step[j]).sum();
+            self.step[i] = (self.stacked_right[i] - along) / self.stacked[2 * k * i + i];
+        }
+        self.step.iter().all(|s| s.is_finite())
+    }
+}
+
+/// Householder triangularisation of columns that stand one after the other, each as long as `right`, which is turned
+/// alike (G. H. Golub, C. F. Van Loan, Matrix Computations, 5.2). What is below the diagonal is left undefined.
+fn triangularise(columns: &mut [f64], right: &mut [f64]) {
+    let m = right.len();
+    for j in 0..columns.len() / m.max(1) {
+        let (before, behind) = columns.split_at_mut((j + 1) * m);
+        let v = &mut before[j * m + j..];
+        let length = dot(v, v).sqrt();
+        if length <= 0.0 {
+            continue;
+        }
+        let diagonal = if v[0] > 0.0 { -length } else { length };
+        v[0] -= diagonal;
+        let twice = 2.0 / dot(v, v);
+        for column in behind.chunks_exact_mut(m) {
+            reflect(v, twice, &mut column[j..]);
+        }
+        reflect(v, twice, &mut right[j..]);
+        v[0] = diagonal;
+    }
+}
+
+fn reflect(v: &[f64], twice: f64, column: &mut [f64]) {
+    let along = twice * dot(v, column);
+    for (c, v) in column.iter_mut().zip(v) {
+        *c -= along * v;
+    }
+}
+
+/// Sum of products in four strands, which the machine adds side by side.
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let (mut four, whole) = ([0.0_f64; 4], a.len() / 4 * 4);
+    for (x, y) in a[..whole].chunks_exact(4).zip(b[..whole].chunks_exact(4)) {
+        for i in 0..4 {
+            four[i] += x[i] * y[i];
+        }
+    }
+    let rest: f64 = a[whole..].iter().zip(&b[whole..]).map(|(x, y)| x * y).sum();
+    (four[0] + four[1]) + (four[2] + four[3]) + rest
 }
 
 #[cfg(test)]
@@ -204,7 +310,7 @@ mod tests {
         for start in [[500.0, 1e-4], [250.0, 5e-4]] {
             let mut p = start;
             let mut system = Saturation { x: &x, y: &y };
-            let outcome = minimise(&mut system, &mut p, 200);
+            let outcome = minimise(&mut system, &mut p, Patience { iterations: 200, promise: 0.0 });
             assert!((p[0] / 238.942_129_18 - 1.0).abs() < 1e-6, "{p:?} {outcome:?}");
             assert!((p[1] / 5.501_564_318_1e-4 - 1.0).abs() < 1e-6, "{p:?}");
             let variance = outcome.sum / 12.0;
@@ -223,7 +329,11 @@ mod tests {
     #[test]
     fn a_start_that_is_not_a_number_is_said() {
         let mut p = [f64::NAN, 1.0];
-        let outcome = minimise(&mut Saturation { x: &[1.0, 2.0], y: &[1.0, 2.0] }, &mut p, 10);
+        let outcome = minimise(
+            &mut Saturation { x: &[1.0, 2.0], y: &[1.0, 2.0] },
+            &mut p,
+            Patience { iterations: 10, promise: 0.0 },
+        );
         assert_eq!(outcome.stop, Stop::Stuck);
     }
 }

@@ -3,7 +3,7 @@
 use super::{Error, open_for_reading, text_hash};
 use crate::detector::{Because, Change, EndPoint, WatchState};
 use crate::reading::{Point, Stamp, Titrant};
-use crate::work::{Origin, RunHead, RunId, VolumeMark};
+use crate::work::{EarlierPortion, Origin, RunHead, RunId, VolumeMark};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -98,6 +98,9 @@ pub struct WireChunk {
     pub bytes: Vec<u8>,
 }
 
+/// Earlier portions are looked for among so many of the latest runs.
+const LATEST_RUNS: usize = 40;
+
 impl Reader {
     /// Opens the record at `path`.
     ///
@@ -139,6 +142,35 @@ impl Reader {
         let sql = "SELECT count(*) FROM confirmation WHERE profile_hash = ? AND bench = ?";
         let count = self.connection.query_row(sql, params![hash, bench], |row| row.get::<_, i64>(0));
         count.map(|n| n > 0).map_err(self.fail())
+    }
+
+    /// First end-points of the earlier portions of a run's sample by its procedure, the latest first.
+    ///
+    /// Without a sample there are none; runs that were set aside or have no end-point do not count.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn earlier_portions(&self, head: &RunHead) -> Result<Vec<EarlierPortion>, Error> {
+        let mut earlier = Vec::new();
+        if head.plan.sample.trim().is_empty() {
+            return Ok(earlier);
+        }
+        let fail = self.fail();
+        for row in self.runs(LATEST_RUNS)? {
+            let same = row.run < head.run && row.title == head.title && row.sample == head.plan.sample;
+            let first = row.end_points.first().filter(|_| same && row.set_aside.is_none());
+            let Some((end_point, _)) = first.copied() else { continue };
+            let text: String = self
+                .connection
+                .query_row("SELECT head FROM run WHERE run_id = ?", [row.run], |r| r.get(0))
+                .map_err(&fail)?;
+            // A head of another version of the program is no earlier portion that could be trusted.
+            let Ok(that) = serde_json::from_str::<RunHead>(&text) else { continue };
+            if that.plan.procedure == head.plan.procedure && that.curve.titrant == head.curve.titrant {
+                earlier.push(EarlierPortion { end_point, mass_g: that.plan.mass_g });
+            }
+        }
+        Ok(earlier)
     }
 
     fn end_points(&self, run: RunId) -> Result<Vec<(f64, Option<f64>)>, Error> {

@@ -14,6 +14,9 @@ pub struct Bench {
     /// Where the volume comes from.
     #[serde(default)]
     pub volume: VolumeFrom,
+    /// What the burette holds in mL (g with a balance), for a warning in time.
+    #[serde(default)]
+    pub burette: Option<f64>,
     /// When a signal counts as settled; the default follows the quantity.
     #[serde(default)]
     pub settling: Option<Settling>,

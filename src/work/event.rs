@@ -1,7 +1,7 @@
 //! What happened: the recorder says it, screens and the plain printer show it.
 
 use super::result::PortionResult;
-use super::{BenchState, LaneId, LaneState, RunId, RunPlan};
+use super::{BenchState, Expectation, LaneId, LaneState, RunId, RunPlan};
 use crate::detector::{Change, EndPoint, Outlook};
 use crate::reading::{CurveHead, FrameLine, Point, Reading, Stamp};
 use serde::{Deserialize, Serialize};
@@ -236,6 +236,9 @@ pub struct RunHead {
     pub cautions: Vec<String>,
     /// When it began.
     pub at: Stamp,
+    /// What was known of it besides the procedure.
+    #[serde(default)]
+    pub expectation: Expectation,
 }
 
 /// How a run ended.

@@ -2,8 +2,9 @@
 
 use super::VolumeMark;
 use super::pairing::{Marked, Paired, Pairing};
-use crate::detector::{Change, Evaluation, Given, Outlook, Watch, WatchState, evaluate};
+use crate::detector::{Change, Evaluation, Given, Outlook, Prior, Watch, WatchState, evaluate};
 use crate::reading::{Curve, Point, Reading, Stamp};
+use serde::{Deserialize, Serialize};
 
 /// What followed from a reading or a mark, in order.
 #[derive(Debug, Clone, PartialEq)]
@@ -30,10 +31,23 @@ pub enum Step {
     },
 }
 
+/// What is known of a run besides its procedure.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Expectation {
+    /// What earlier portions let expect.
+    pub prior: Option<Prior>,
+    /// Titrant at hand (mL or g).
+    pub supply: Option<f64>,
+}
+
 /// A run that goes on.
 #[derive(Debug)]
 pub struct Run {
     given: Given,
+    /// Further looks at the curve for the final evaluation, such as a second fixed level.
+    further: Vec<Given>,
+    expectation: Expectation,
     pairing: Pairing,
     watch: Watch,
     points: Vec<(Point, u64)>,
@@ -44,9 +58,24 @@ pub struct Run {
 impl Run {
     /// A run that pairs its readings so and knows that.
     #[must_use]
-    pub fn new(pairing: Pairing, given: Given) -> Self {
-        let watch = Watch::new(pairing.head(), &given);
-        Self { given, pairing, watch, points: Vec::new(), changes: Vec::new(), generation: 0 }
+    pub fn new(pairing: Pairing, given: Given, expectation: Expectation) -> Self {
+        let watch = watch(&pairing, &given, &expectation);
+        Self {
+            given,
+            further: Vec::new(),
+            expectation,
+            pairing,
+            watch,
+            points: Vec::new(),
+            changes: Vec::new(),
+            generation: 0,
+        }
+    }
+
+    /// The same run, whose final evaluation looks at the curve in further ways.
+    #[must_use]
+    pub fn with_further(self, further: Vec<Given>) -> Self {
+        Self { further, ..self }
     }
 
     /// Takes the readings of one frame.
@@ -115,6 +144,12 @@ impl Run {
         let points = self.points.iter().map(|(point, _)| *point).collect();
         let curve = Curve { head: self.pairing.head(), points };
         let mut evaluation = evaluate(&curve, &self.given);
+        for given in &self.further {
+            let more = evaluate(&curve, given);
+            evaluation.end_points.extend(more.end_points);
+            evaluation.warnings.extend(more.warnings);
+        }
+        evaluation.end_points.sort_by(|a, b| a.titrant.total_cmp(&b.titrant));
         crate::detector::confirm(&mut evaluation.end_points, &self.changes);
         evaluation
     }
@@ -138,7 +173,7 @@ impl Run {
         for (point, _) in self.points.iter_mut().rev().take_while(|(p, _)| (p.titrant - from).abs() < 1e-9) {
             point.titrant = to;
         }
-        self.watch = Watch::new(self.pairing.head(), &self.given);
+        self.watch = watch(&self.pairing, &self.given, &self.expectation);
         self.changes = self.points.iter().flat_map(|(point, _)| self.watch.push(*point)).collect();
         vec![Step::Redrawn {
             generation: self.generation,
@@ -146,4 +181,16 @@ impl Run {
             changes: self.changes.clone(),
         }]
     }
+}
+
+/// A watch that knows all that is known before the first point.
+fn watch(pairing: &Pairing, given: &Given, expectation: &Expectation) -> Watch {
+    let mut watch = Watch::new(pairing.head(), given);
+    if let Some(prior) = expectation.prior {
+        watch = watch.with_prior(prior);
+    }
+    if let Some(supply) = expectation.supply {
+        watch = watch.with_supply(supply);
+    }
+    watch
 }

@@ -236,6 +236,7 @@ fn head(run: i64) -> RunHead {
         curve: CurveHead { titrant: Titrant::Volume, signal: Some((Quantity::Ph, Unit::Ph)) },
         warn_before: 1.0,
         cautions: Vec::new(),
+        expectation: dropwise::work::Expectation::default(),
         at: stamp(60.0),
     }
 }

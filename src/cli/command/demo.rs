@@ -66,6 +66,7 @@ impl DemoArgs {
             title: "practice bench".to_owned(),
             instrument: vec![instrument],
             volume: VolumeFrom::Line,
+            burette: None,
             settling: None,
             people: crate::work::People::default(),
             anchors: None,

@@ -163,7 +163,7 @@ impl Response for Bend {
 }
 
 /// The joint J at a titrant, and its derivatives by the place and by the ln of the width.
-fn excess(titrant: f64, place: f64, width: f64) -> (f64, f64, f64) {
+pub(super) fn excess(titrant: f64, place: f64, width: f64) -> (f64, f64, f64) {
     let d = titrant - place;
     // Near or below zero the exact centre has no meaning: the plain hyperbola serves.
     let usable = place > 2.0 * width;

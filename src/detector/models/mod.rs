@@ -7,37 +7,22 @@
 
 mod bend;
 pub(super) mod complexation;
+pub(super) mod conductance;
 mod halides;
-mod polarised;
+pub(super) mod one_sided;
+pub(super) mod polarised;
 mod redox;
 mod sites;
+pub(super) mod two_metals;
 pub(super) mod voltage;
 
+pub(super) use super::prior::Prior;
 pub(super) use bend::Bend;
 pub(super) use complexation::Complexation;
 pub(super) use halides::Halides;
-pub(super) use polarised::Polarised;
 pub(super) use redox::{Redox, RightArm};
 pub(super) use sites::{Group, Sites};
 pub(super) use voltage::{Couples, PolarisedVoltage};
-
-/// A linear combination of parameters that is known beforehand: sum of coefficient x parameter = mean +- sd.
-#[derive(Debug, Clone)]
-pub(super) struct Prior {
-    /// (index of the parameter, coefficient).
-    pub(super) terms: Vec<(usize, f64)>,
-    /// Expected value.
-    pub(super) mean: f64,
-    /// Its standard deviation.
-    pub(super) sd: f64,
-}
-
-impl Prior {
-    /// One parameter is known.
-    pub(super) fn on(index: usize, mean: f64, sd: f64) -> Self {
-        Self { terms: vec![(index, 1.0)], mean, sd }
-    }
-}
 
 /// What one parameter means to a chemist.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -115,6 +100,10 @@ fn logistic(y: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use super::conductance::Conductance;
+    use super::one_sided::OneSided;
+    use super::polarised::Polarised;
+    use super::two_metals::TwoMetals;
     use super::*;
     use crate::detector::response::Response;
 
@@ -191,9 +180,24 @@ mod tests {
     fn derivatives_of_responses_are_those_of_their_formulas() {
         let ln_volume = (4.0, 0.8);
         let metal = Complexation { charge: 2.0, ln_slope: (0.0, 0.03), ln_volume };
-        let current = Polarised { ln_volume };
-        let cases: [(&dyn Response, &[f64]); 2] =
-            [(&metal, &[0.02, 9.0, -9.0, -11.0, 3.0, 4.0]), (&current, &[9.0, 40.0, 30.0, 3.2, 0.1, 4.0])];
+        let current = Polarised { alike: false, ln_volume };
+        let ions = Conductance {
+            acid: true,
+            weak: true,
+            ln_volume,
+            ln_titrant: (0.0, 1.0),
+            unit: 1.0,
+            temperature_c: 20.0,
+        };
+        let side = OneSided { behind: false, sharp: false, ln_volume, ln_width: (-3.0, 2.0) };
+        let metals = TwoMetals { charge: 2.0, first_is_seen: true, ln_slope: (0.0, 0.03), ln_volume };
+        let cases: [(&dyn Response, &[f64]); 5] = [
+            (&metals, &[0.02, 5.0, 4.0, 14.0, 4.0, -4.0, -12.0, 3.0, 4.0]),
+            (&metal, &[0.02, 9.0, -9.0, -11.0, 3.0, 4.0]),
+            (&current, &[9.0, 40.0, 3.2, 0.1, 4.0, 0.2]),
+            (&ions, &[9.0, -0.5, 4.5, 0.02, 0.01, 0.01, -0.01, 0.01, 1.1, 0.01, 10.5, 0.1]),
+            (&side, &[9.0, -2.0, 0.1, 3.0, 4.0]),
+        ];
         for (response, p) in cases {
             let mut gradient = vec![0.0; p.len()];
             let mut scrap = vec![0.0; p.len()];

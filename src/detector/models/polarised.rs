@@ -5,79 +5,65 @@
 //! the analyte), behind it O = V/Ve - 1, R = 1 (the couple of the titrant): a hump, a valley at the end-point and a rise.
 //! The diffusion-layer argument is that of J. T. Stock, Amperometric Titrations, Interscience 1965 (source from memory).
 
-use super::{Meaning, Prior, exp};
+use super::{Meaning, Prior};
 use crate::detector::response::Response;
+use crate::numeric::Dual;
 
 /// Hump and valley.
 #[derive(Debug, Clone)]
 pub(in crate::detector) struct Polarised {
+    /// Whether both couples carry the same current at the same concentration; else their ratio is fitted.
+    pub(in crate::detector) alike: bool,
     /// ln of the volume before the first addition, with its standard deviation.
     pub(in crate::detector) ln_volume: (f64, f64),
 }
 
-const END: usize = 0;
-const GAIN_BEFORE: usize = 1;
-const GAIN_BEHIND: usize = 2;
-const VOLTAGE: usize = 3;
-const REST: usize = 4;
-const LN_V0: usize = 5;
+pub(in crate::detector) const END: usize = 0;
+pub(in crate::detector) const GAIN: usize = 1;
+pub(in crate::detector) const VOLTAGE: usize = 2;
+pub(in crate::detector) const REST: usize = 3;
+pub(in crate::detector) const LN_V0: usize = 4;
+const LN_RATIO: usize = 5;
+const COUNT: usize = 6;
 
-/// j and its derivatives by O, R and ln D.
-fn current(o: f64, r: f64, ln_d: f64) -> (f64, f64, f64, f64) {
-    let value = |o: f64, r: f64, ln_d: f64| {
-        let d = exp(ln_d);
-        let (sum, product) = (o + r, o * r);
-        let root = ((1.0 + d).powi(2) * sum * sum - 4.0 * (d - 1.0).powi(2) * product).max(0.0).sqrt();
-        // Stable form of [(1+D)(O+R) - root] / 2(D-1).
-        2.0 * (d - 1.0) * product / ((1.0 + d) * sum + root).max(1e-300)
-    };
-    let h = 1e-6;
-    let j = value(o, r, ln_d);
-    let by = |f: &dyn Fn(f64) -> f64| (f(h) - f(-h)) / (2.0 * h);
-    let by_o = by(&|e| value((o + e).max(0.0), r, ln_d));
-    let by_r = by(&|e| value(o, (r + e).max(0.0), ln_d));
-    let by_d = by(&|e| value(o, r, ln_d + e));
-    (j, by_o, by_r, by_d)
+type Number = Dual<COUNT>;
+
+/// j: the smaller root of its equation, in the form that does not cancel.
+fn current(o: Number, r: Number, ln_d: Number) -> Number {
+    let d = ln_d.exp();
+    let (sum, product) = (o + r, o * r);
+    let (more, less) = ((d + 1.0) * sum, d - 1.0);
+    let root = (more * more - less * less * product * 4.0).sqrt();
+    less * product * 2.0 / (more + root + 1e-300)
 }
 
 impl Response for Polarised {
     fn name(&self) -> String {
-        "two polarised electrodes, reversible couples".to_owned()
+        let name = "two polarised electrodes, reversible couples";
+        if self.alike { name.to_owned() } else { format!("{name} of unequal gain") }
     }
 
     fn len(&self) -> usize {
-        6
+        if self.alike { LN_RATIO } else { COUNT }
     }
 
     fn signal(&self, titrant: f64, p: &[f64], gradient: &mut [f64]) -> Option<f64> {
-        gradient.fill(0.0);
-        let end = p[END];
-        if end <= 0.0 {
+        let at = |i: usize| Number::parameter(if i < self.len() { p[i] } else { 0.0 }, i);
+        if p[END] <= 0.0 {
             return None;
         }
-        let x = titrant / end;
-        let v0 = exp(p[LN_V0]);
-        let dilution = v0 / (v0 + titrant);
-        let dx = -x / end;
-        let y = if x <= 1.0 {
-            let (j, by_o, by_r, by_d) = current(x, 1.0 - x, p[VOLTAGE]);
-            gradient[GAIN_BEFORE] = j;
-            gradient[END] = p[GAIN_BEFORE] * (by_o - by_r) * dx;
-            gradient[VOLTAGE] = p[GAIN_BEFORE] * by_d;
-            p[GAIN_BEFORE] * j
+        let x = at(END).recip() * titrant;
+        let one = Number::constant(1.0);
+        let v0 = at(LN_V0).exp();
+        let gain = at(GAIN) * v0 / (v0 + titrant);
+        let j = if x.value <= 1.0 {
+            gain * current(x, one - x, at(VOLTAGE))
         } else {
-            let (j, by_o, _, by_d) = current(x - 1.0, 1.0, p[VOLTAGE]);
-            gradient[GAIN_BEHIND] = j;
-            gradient[END] = p[GAIN_BEHIND] * by_o * dx;
-            gradient[VOLTAGE] = p[GAIN_BEHIND] * by_d;
-            p[GAIN_BEHIND] * j
+            gain * at(LN_RATIO).exp() * current(x - 1.0, one, at(VOLTAGE))
         };
-        for g in gradient.iter_mut() {
-            *g *= dilution;
-        }
-        gradient[LN_V0] = y * dilution * titrant / (v0 + titrant);
-        gradient[REST] = 1.0;
-        Some(y * dilution + p[REST])
+        let signal = j + at(REST);
+        gradient.copy_from_slice(&signal.by[..gradient.len()]);
+        signal.value.is_finite().then_some(signal.value)
     }
 
     fn ends(&self) -> Vec<Vec<usize>> {
@@ -93,11 +79,16 @@ impl Response for Polarised {
 
     fn priors(&self) -> Vec<Prior> {
         // Voltages of 10 to 250 mV are used: ln D from 0.4 to 10.
-        vec![Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1), Prior::on(VOLTAGE, 3.5, 2.5)]
+        let mut all =
+            vec![Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1), Prior::on(VOLTAGE, 3.5, 2.5)];
+        if !self.alike {
+            // Ions of about the same size; electrons from one to two (common practice, no source).
+            all.push(Prior::on(LN_RATIO, 0.0, 0.5));
+        }
+        all
     }
 
     fn fault(&self, p: &[f64]) -> Option<&'static str> {
-        let same_sign = p[GAIN_BEFORE] * p[GAIN_BEHIND] > 0.0;
-        (!same_sign || p[VOLTAGE] <= 0.0).then_some("currents of opposite sign")
+        (p[VOLTAGE] <= 0.0).then_some("voltage of the wrong sign")
     }
 }

@@ -96,6 +96,14 @@ impl Response for PolarisedVoltage {
         x.is_finite().then_some(x)
     }
 
+    fn value(&self, titrant: f64, p: &[f64], _scrap: &mut [f64]) -> Option<f64> {
+        if p[END] <= 0.0 || p[LN_CURRENT] > 1.0 || p[LN_NEXT] > 0.0 {
+            return None;
+        }
+        let x = self.voltage(titrant, p);
+        x.is_finite().then_some(x)
+    }
+
     fn ends(&self) -> Vec<Vec<usize>> {
         vec![vec![END]]
     }

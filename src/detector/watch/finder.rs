@@ -169,14 +169,20 @@ impl Watch {
                 );
                 Sight::Found(asked.unwrap_or(own), Because { what, figure: part, limit, points })
             }
-            Seen::Lost { figure, limit, came_back, chord } => {
+            Seen::Lost { figure, limit, came_back, chord, find } => {
                 let what = if came_back {
-                    format!("part of the jump that the signal came back, at {}", amount(chord.to.titrant))
-                } else {
                     format!(
-                        "steepness from {} to {} as multiple of that of the find",
+                        "part of the way since {} that the signal came back from its furthest, at {}",
                         amount(chord.from.titrant),
                         amount(chord.to.titrant)
+                    )
+                } else {
+                    format!(
+                        "steepness from {} to {} as multiple of that of the find, from {} to {}",
+                        amount(chord.from.titrant),
+                        amount(chord.to.titrant),
+                        amount(find.from.titrant),
+                        amount(find.to.titrant)
                     )
                 };
                 Sight::Lost(Because { what, figure, limit, points })

@@ -64,7 +64,7 @@ pub(super) enum Seen {
     /// It lies behind: the chord `past` is flatter again.
     Found { steep: Chord, flat: Chord, past: Chord, ratio: f64, part: f64, limit: f64, after: usize },
     /// The signal came back over the jump of the latest find, or a steeper chord outdid it.
-    Lost { figure: f64, limit: f64, came_back: bool, chord: Chord },
+    Lost { figure: f64, limit: f64, came_back: bool, chord: Chord, find: Chord },
 }
 
 /// The latest find, as long as it can be disproved.
@@ -289,9 +289,10 @@ impl Jump {
         let height = (behind.reached - behind.flat.to.signal) * direction;
         let fallen = (behind.reached - mark.signal) * direction / height;
         let chord = Chord { from: behind.flat.to, to: mark };
+        let find = behind.steep;
         if height > 0.0 && fallen > LOST {
             self.behind = None;
-            return Some(Seen::Lost { figure: fallen, limit: LOST, came_back: true, chord });
+            return Some(Seen::Lost { figure: fallen, limit: LOST, came_back: true, chord, find });
         }
         if let Some(closed) = self.closed
             && !behind.settled
@@ -304,7 +305,7 @@ impl Jump {
             self.flat = Some(behind.flat);
             self.after_steep = 0;
             self.behind = None;
-            return Some(Seen::Lost { figure, limit: OUTDONE, came_back: false, chord: closed });
+            return Some(Seen::Lost { figure, limit: OUTDONE, came_back: false, chord: closed, find });
         }
         None
     }

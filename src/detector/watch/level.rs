@@ -49,11 +49,9 @@ impl Crossing {
         let above = mark.signal - self.level.signal;
         if let Some(crossed) = &mut self.crossed {
             if above * crossed.direction < -SURE * noise {
-                let what =
-                    format!("signal back before the level at {}, in noise scales", amount(mark.titrant));
-                let figure = above.abs() / noise;
+                let what = format!("signal back before the level, at {}", amount(mark.titrant));
                 self.crossed = None;
-                let because = Because { what, figure, limit: SURE, points: count };
+                let because = Because { what, figure: above.abs(), limit: SURE * noise, points: count };
                 let was_found = std::mem::take(&mut self.found);
                 return if was_found { Sight::Lost(because) } else { Sight::Nothing };
             }
