@@ -7,6 +7,7 @@ use crate::live::Session;
 use crate::reading::{CurveHead, Point};
 use crate::work::{Command, Event, Health, LaneEvent, LaneId, Origin, RunEnd, VolumeMark};
 use std::io::BufRead;
+use std::time::Duration;
 use tokio::sync::mpsc;
 
 /// How a plain run is printed.
@@ -17,6 +18,9 @@ pub struct Plain {
     /// Take commands from standard input.
     pub obey_stdin: bool,
 }
+
+/// So long without an event after the end of a line, no run begins any more.
+const AFTER_THE_END: Duration = Duration::from_secs(5);
 
 /// Follows a lane until its run ends; gives the exit code.
 ///
@@ -29,16 +33,20 @@ pub async fn follow(
     lane: LaneId,
     seen: Vec<Event>,
     how: Plain,
-    mut interrupted: mpsc::Receiver<Signal>,
+    interrupted: &mut mpsc::Receiver<Signal>,
     output: &mut Output,
 ) -> Result<Exit, Fault> {
-    let mut printer = Printer { lane, how, head: None, points: 0, failed: None, ended: false };
+    let mut printer =
+        Printer { lane, how, head: None, points: 0, failed: None, ended: false, over: false, refused: false };
     for event in seen {
         printer.event(&event, output)?;
     }
     let mut wishes = if how.obey_stdin { read_wishes() } else { mpsc::channel(1).1 };
     let mut id = 1_000;
     while !printer.ended {
+        if printer.refused && printer.head.is_none() {
+            return Ok(Exit::Misuse);
+        }
         tokio::select! {
             event = session.events.recv() => match event {
                 Some(event) => printer.event(&event, output)?,
@@ -53,6 +61,10 @@ pub async fn follow(
                 Ok(None) => {}
                 Err(why) => complain(&format!("dropwise: {why}")),
             },
+            // What was received before the end may still be on its way through the record; then nothing more begins.
+            () = tokio::time::sleep(AFTER_THE_END), if printer.over && printer.head.is_none() => {
+                return Ok(Exit::Instrument);
+            }
             Some(_) = interrupted.recv() => {
                 id += 1;
                 let end = Command::End { lane, reason: Some("ended by a signal".to_owned()) };
@@ -112,6 +124,10 @@ struct Printer {
     points: usize,
     failed: Option<String>,
     ended: bool,
+    /// The line is at its end.
+    over: bool,
+    /// A command was refused; without a run there is nothing to wait for.
+    refused: bool,
 }
 
 impl Printer {
@@ -123,6 +139,7 @@ impl Printer {
             }
             Event::Answer { refused: Some(why), .. } => {
                 complain(&format!("dropwise: {why}"));
+                self.refused = true;
                 None
             }
             Event::Leaving { why } => {
@@ -210,7 +227,10 @@ impl Printer {
             Health::Open { remarks } if remarks.is_empty() => Some("line      open".to_owned()),
             Health::Open { remarks } => Some(format!("line      open; {}", remarks.join("; "))),
             Health::Gone { why } => Some(format!("line      gone, tried again by itself: {why}")),
-            Health::Over { why } => Some(format!("line      over: {why}")),
+            Health::Over { why } => {
+                self.over = true;
+                Some(format!("line      over: {why}"))
+            }
             Health::Failed { why } => {
                 self.failed = Some(why.clone());
                 None

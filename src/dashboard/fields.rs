@@ -189,6 +189,7 @@ pub(super) fn take_back(state: &mut State, command: Command) {
         Command::Open { .. }
         | Command::Hand { .. }
         | Command::Start { .. }
+        | Command::Queue { .. }
         | Command::Reread { .. }
         | Command::End { .. }
         | Command::Enter { .. }

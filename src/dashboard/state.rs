@@ -163,6 +163,7 @@ impl Asked {
             Command::Open { .. } => "open the bench",
             Command::Reread { .. } => "read the profile again",
             Command::Start { .. } => "start",
+            Command::Queue { .. } => "hand over the worklist",
             Command::Mark { .. } => "volume",
             Command::Note { .. } => "note",
             Command::End { .. } => "end the run",

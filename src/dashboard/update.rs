@@ -269,6 +269,7 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                 Command::Open { .. }
                 | Command::Hand { .. }
                 | Command::Start { .. }
+                | Command::Queue { .. }
                 | Command::End { .. }
                 | Command::Leave => {}
             }

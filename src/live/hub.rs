@@ -329,6 +329,7 @@ impl Hub {
         let who = caller.who();
         match command {
             Command::Start { lane, .. }
+            | Command::Queue { lane, .. }
             | Command::Mark { lane, .. }
             | Command::Note { lane, .. }
             | Command::Reread { lane, .. }
@@ -387,6 +388,7 @@ impl Hub {
     ) -> bool {
         let lane = match &command {
             Command::Start { lane, .. }
+            | Command::Queue { lane, .. }
             | Command::Mark { lane, .. }
             | Command::Note { lane, .. }
             | Command::Reread { lane, .. }

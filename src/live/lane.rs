@@ -7,16 +7,17 @@ use super::again::{LINE_OVER, STOPPED};
 use super::line::{Line, Pending};
 use super::outcome;
 use crate::detector::{Evaluation, Prior};
-use crate::profile::{Decoded, Profile};
+use crate::profile::{Decoded, Mark, MarkKind, Profile};
 use crate::reading::{Quantity, Stamp};
 use crate::source::SourceEvent;
 use crate::store::{Commit, Direction, Entry, Reader, ReckoningRows, Writer, append_anchor};
 use crate::work::{
-    BenchPlan, Command, DEFAULT_WARN_BEFORE, Expectation, FrameFate, Health, LaneEvent, LaneId, Origin,
-    Pairing, Procedure, RECORDER, Readiness, Run, RunEnd, RunHead, RunPlan, Step, Stock, VolumeMark,
-    checklist, choose_signal, expected,
+    Beginning, BenchPlan, Command, DEFAULT_WARN_BEFORE, Expectation, FrameFate, Health, LaneEvent, LaneId,
+    Origin, Pairing, Procedure, Queued, RECORDER, Readiness, Run, RunEnd, RunHead, RunPlan, Step, Stock,
+    VolumeMark, begins, checklist, choose_signal, expected,
 };
 use bytes::Bytes;
+use std::collections::VecDeque;
 use std::future::Future;
 use std::path::PathBuf;
 use std::pin::Pin;
@@ -95,12 +96,14 @@ struct Going {
 pub(super) struct Lane {
     parts: LaneParts,
     going: Option<Going>,
+    /// Portions that marks in the line begin; `None`: marks begin nothing.
+    queue: Option<VecDeque<Queued>>,
     slow_told: bool,
 }
 
 impl Lane {
     pub(super) fn new(parts: LaneParts) -> Self {
-        Self { parts, going: None, slow_told: false }
+        Self { parts, going: None, queue: None, slow_told: false }
     }
 
     /// Runs until every source has ended (after cancellation they do), then closes the run that goes on.
@@ -281,14 +284,23 @@ impl Lane {
                 entries.push(Entry::Reading { decoding_id, field, wire_seq, reading: reading.clone() });
             }
             let understood = matches!(one.frame.fate, FrameFate::Understood { .. });
-            events.push(LaneEvent::Frame { frame: one.frame });
+            events.push(LaneEvent::Frame { frame: one.frame.clone() });
             if !one.readings.is_empty() {
                 let steps = match &mut self.going {
                     Some(going) if understood => going.run.take(&one.readings),
                     _ => Vec::new(),
                 };
-                events.push(LaneEvent::Readings { readings: one.readings });
+                events.push(LaneEvent::Readings { readings: one.readings.clone() });
                 self.keep_steps(steps, &mut entries, &mut events);
+            }
+            let marks = if self.queue.is_some() { one.marks.as_slice() } else { &[] };
+            for mark in marks {
+                // What came before the mark belongs to what was before it.
+                self.parts.writer.write_and_go_on(std::mem::take(&mut entries)).await;
+                for event in events.drain(..) {
+                    self.show(event).await;
+                }
+                self.marked(mark).await;
             }
         }
         if !entries.is_empty() {
@@ -299,6 +311,32 @@ impl Lane {
         }
         self.tell(if saved { FromLane::Saved(frames) } else { FromLane::Waiting(frames) }).await;
         self.end_if_past().await;
+    }
+
+    /// A sample changer began or ended a run.
+    async fn marked(&mut self, mark: &Mark) {
+        match mark.kind {
+            MarkKind::RunStart => {
+                if self.going.is_some() {
+                    self.end("the line began the next run".to_owned(), RECORDER.to_owned()).await;
+                }
+                let said = Beginning {
+                    position: mark.text("position").and_then(|text| text.trim().parse().ok()),
+                    sample: mark.text("sample").map(|text| text.trim().to_owned()),
+                };
+                let begun = begins(self.queue.get_or_insert_default(), &said);
+                let started = match begun {
+                    Ok(plan) => Box::pin(self.start(plan, RECORDER.to_owned())).await,
+                    Err(why) => Err(why),
+                };
+                if let Err(text) = started {
+                    let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
+                    self.warning(0, at, text).await;
+                }
+            }
+            MarkKind::RunEnd => self.end("the line ended the run".to_owned(), RECORDER.to_owned()).await,
+            _ => {}
+        }
     }
 
     /// Turns what followed in the run into rows and events.
@@ -339,6 +377,10 @@ impl Lane {
     async fn obey(&mut self, LaneCommand { command, who, reply }: LaneCommand) {
         let answer = match command {
             Command::Start { plan, .. } => self.start(*plan, who).await,
+            Command::Queue { portions, .. } => {
+                self.queue = (!portions.is_empty()).then(|| portions.into());
+                Ok(())
+            }
             Command::Mark { mark, .. } => self.mark(mark, who).await,
             Command::Note { text, .. } => self.note(text, who).await,
             Command::Reread { instrument, profile_name, profile_text, reason, .. } => {

@@ -41,6 +41,15 @@ pub struct Mark {
     pub texts: Vec<(Arc<str>, String)>,
 }
 
+impl Mark {
+    /// The text or the number of this name in the line, as text.
+    #[must_use]
+    pub fn text(&self, name: &str) -> Option<String> {
+        let text = self.texts.iter().find(|(of, _)| &**of == name).map(|(_, text)| text.clone());
+        text.or_else(|| self.readings.iter().find(|r| &*r.channel == name)?.value.map(|v| v.to_string()))
+    }
+}
+
 /// One frame with what it gave, owned.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Decoded {

@@ -1,6 +1,6 @@
 //! What people may ask of the recorder.
 
-use super::{BenchPlan, HandWish, LaneId, Origin, Role, RunId};
+use super::{BenchPlan, HandWish, LaneId, Origin, Queued, Role, RunId};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -23,6 +23,13 @@ pub enum Command {
         lane: LaneId,
         /// What is to be titrated and how.
         plan: Box<RunPlan>,
+    },
+    /// Hands a lane the portions that the marks of a sample changer in its line begin and end.
+    Queue {
+        /// The lane.
+        lane: LaneId,
+        /// The portions in the order of the worklist; none ends the unattended work.
+        portions: Vec<Queued>,
     },
     /// Says how much titrant has been added (hand titration).
     Mark {

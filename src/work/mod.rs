@@ -4,6 +4,7 @@
 //! Pure: recorder, socket and screens share these types; nothing here waits or stores.
 
 mod bench;
+mod changer;
 mod command;
 mod dips;
 mod equipment;
@@ -23,6 +24,7 @@ mod worklist;
 
 pub use crate::reading::{FrameFate, FrameLine};
 pub use bench::{Bench, BenchPlan, Instrument, LinePlan, Settling, VolumeFrom};
+pub use changer::{Beginning, Queued, begins};
 pub use command::{Command, Document, RunPlan, VolumeMark};
 pub use dips::{Dip, DipRules, Dips};
 pub use equipment::{Equipment, EquipmentKind, equipment_schema, read_equipment};

@@ -1,15 +1,13 @@
 //! `dropwise electrode`: an electrode is checked in buffers, by dipping it; the checks are kept and listed.
 
-use super::run::{runtime, signals};
+use super::run::{signals, with_bench};
 use crate::chemistry::buffers::Buffer;
-use crate::cli::attach::{attach_or_start, become_recorder, open_and_start, own_caller, simulator};
 use crate::cli::bench::{BenchArgs, ReadyBench};
 use crate::cli::enter::enter;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
-use crate::link::RecordLock;
-use crate::live::{RecorderOptions, Session};
+use crate::live::Session;
 use crate::reading::{Quantity, Reading};
 use crate::results::electrode::{BufferReading, ElectrodeCheck, ElectrodeLimits, Judged, MeterCheck};
 use crate::store::{Reader, kind};
@@ -143,7 +141,7 @@ impl CheckArgs {
         let named: Vec<Named> =
             self.buffers.iter().map(|text| Named::of(text, &stock)).collect::<Result<_, _>>()?;
         let bench = self.bench.ready(settings)?;
-        let (origin, met) = runtime()?.block_on(self.listen(settings, bench, output))?;
+        let (origin, met) = self.listen(settings, bench, output)?;
         let record = self.record(&named, &met)?;
         for words in &record.words {
             output.line(&visible(words))?;
@@ -172,7 +170,7 @@ impl CheckArgs {
 
     /// Listens to the bench until the signal has rested in each buffer; through the recorder that has the record, so
     /// that every byte of the check is kept.
-    async fn listen(
+    fn listen(
         &self,
         settings: &Settings,
         bench: ReadyBench,
@@ -183,27 +181,10 @@ impl CheckArgs {
         } else {
             Origin::Serial
         };
-        if RecordLock::holder(&settings.record)?.is_some() {
-            let mut session = attach_or_start(settings).await?;
-            let (lane, seen) = open_and_start(&mut session, bench, None).await?;
-            return Ok((origin, self.follow(&mut session, lane, seen, output).await?));
-        }
-        let options = RecorderOptions {
-            ports_must_exist: true,
-            simulator: Some(simulator),
-            ..RecorderOptions::default()
-        };
-        let own = become_recorder(settings, options, false)?;
-        let mut session = own.recorder.attach(own_caller(settings)).await;
-        let met = match open_and_start(&mut session, bench, None).await {
-            Ok((lane, seen)) => self.follow(&mut session, lane, seen, output).await,
-            Err(fault) => Err(fault),
-        };
-        own.recorder.stop();
-        drop(session);
-        own.recorder.ended().await;
-        drop(own.lock);
-        Ok((origin, met?))
+        let met = with_bench(settings, bench, None, async |session, lane, seen| {
+            self.follow(session, lane, seen, output).await
+        })?;
+        Ok((origin, met))
     }
 
     async fn follow(

@@ -25,3 +25,4 @@ pub mod series;
 pub mod sign;
 pub mod stop;
 pub mod titrant;
+mod worklist;

@@ -1,5 +1,6 @@
 //! `dropwise run`: one portion, in the dashboard or plain.
 
+use super::worklist::{plans, titrate_all};
 use crate::cli::attach::{attach_or_start, become_recorder, open_and_start, own_caller, simulator};
 use crate::cli::bench::{BenchArgs, ReadyBench, procedure_text};
 use crate::cli::output::{Output, complain};
@@ -7,9 +8,10 @@ use crate::cli::plain::{Plain, follow};
 use crate::cli::screen::show;
 use crate::cli::{Exit, Fault, Settings};
 use crate::link::RecordLock;
-use crate::live::RecorderOptions;
-use crate::work::{Role, RunPlan};
+use crate::live::{RecorderOptions, Session};
+use crate::work::{Event, LaneId, Role, RunPlan};
 use clap::Args;
+use std::path::PathBuf;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
@@ -23,6 +25,12 @@ pub struct RunArgs {
     bench: BenchArgs,
     #[command(flatten)]
     pub(super) portion: PortionArgs,
+    /// Titrate what this list says, one portion after the other: CSV with sample, procedure and values (needs --plain)
+    #[arg(long, value_name = "FILE.csv", requires = "plain", conflicts_with = "procedure")]
+    worklist: Option<PathBuf>,
+    /// With --worklist: a sample changer begins and ends each portion by marks in the line, nobody is asked
+    #[arg(long, requires = "worklist")]
+    unattended: bool,
     /// Print lines instead of the dashboard, for scripts, pipes and service units
     #[arg(long)]
     plain: bool,
@@ -116,6 +124,11 @@ impl RunArgs {
     /// # Errors
     /// When the bench, the procedure, the record or the instrument cannot be used.
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+        if let Some(list) = &self.worklist {
+            let plans = plans(list, &self.portion, settings)?;
+            let bench = self.bench.ready(settings)?;
+            return titrate_all(settings, bench, plans, self.unattended, self.json, output);
+        }
         let procedure = procedure_text(self.procedure.as_deref(), settings)?;
         let bench = self.bench.ready(settings)?;
         let plan = self.portion.plan(procedure);
@@ -140,12 +153,26 @@ pub fn plain(
 ) -> Result<Exit, Fault> {
     let obey_stdin = bench.plan.lines.iter().all(|line| line.port != "stdin");
     let how = Plain { json, obey_stdin };
+    with_bench(settings, bench, Some(plan), async |session, lane, seen| {
+        follow(session, lane, seen, how, &mut signals(), output).await
+    })
+}
+
+/// Opens a bench, in this process or in the recorder that has the record already, and does something with it.
+///
+/// # Errors
+/// When the record or the instrument cannot be used, or what is done fails.
+pub fn with_bench<T>(
+    settings: &Settings,
+    bench: ReadyBench,
+    start: Option<RunPlan>,
+    act: impl AsyncFnOnce(&mut Session, LaneId, Vec<Event>) -> Result<T, Fault>,
+) -> Result<T, Fault> {
     runtime()?.block_on(async {
-        let interrupted = signals();
         if RecordLock::holder(&settings.record)?.is_some() {
             let mut session = attach_or_start(settings).await?;
-            let (lane, seen) = open_and_start(&mut session, bench, Some(plan)).await?;
-            return follow(&mut session, lane, seen, how, interrupted, output).await;
+            let (lane, seen) = open_and_start(&mut session, bench, start).await?;
+            return act(&mut session, lane, seen).await;
         }
         let options = RecorderOptions {
             ports_must_exist: true,
@@ -154,15 +181,15 @@ pub fn plain(
         };
         let own = become_recorder(settings, options, false)?;
         let mut session = own.recorder.attach(own_caller(settings)).await;
-        let followed = match open_and_start(&mut session, bench, Some(plan)).await {
-            Ok((lane, seen)) => follow(&mut session, lane, seen, how, interrupted, output).await,
+        let done = match open_and_start(&mut session, bench, start).await {
+            Ok((lane, seen)) => act(&mut session, lane, seen).await,
             Err(fault) => Err(fault),
         };
         own.recorder.stop();
         drop(session);
         own.recorder.ended().await;
         drop(own.lock);
-        followed
+        done
     })
 }
 
