@@ -1,0 +1,191 @@
+//! How often the true value lies inside the stated interval: seeded days on the simulated bench, from the standardisation
+//! to the results, through decoder, pairing, detector and results as the recorder uses them.
+//!
+//! `cargo bench --bench day -- DAYS [FIRST_SEED]`; every day gives three intervals: samples A and B, and the control.
+#![expect(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a study that cannot go on stops here, and prints"
+)]
+
+use dropwise::detector::EndPoint;
+use dropwise::profile::{Decoder, Profile};
+use dropwise::reading::{Quantity, Stamp};
+use dropwise::source::simulate::{Beaker, Day, Simulated};
+use dropwise::work::result::{
+    Assembled, Input, PortionFacts, SeriesPortion, evaluate_portion, match_finds, mean_sources, means,
+};
+use dropwise::work::{
+    BlankValue, Expectation, Factor, Kept, Origin, Pairing, Procedure, Role, Run, Stock, VolumeFrom,
+    read_equipment,
+};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+const EQUIPMENT: &str = r#"
+burette = [{ name = "b", value = "20 mL", within = "0.03 mL", distribution = "triangular", repeatability = "0.002 mL" }]
+balance = [{ name = "w", value = "220 g", within = "0.15 mg", repeatability = "0.1 mg" }]
+standard = [{ name = "p", what = "potassium hydrogen phthalate", value = "0.9998", within = "0.0005" }]
+titrant = [{ name = "t", what = "sodium hydroxide", value = "0.1 mol/L" }]
+"#;
+
+struct Bench {
+    profile: Arc<Profile>,
+    standard: Procedure,
+    sample: Procedure,
+}
+
+/// One portion from the beaker to its end-points.
+fn titrate(
+    bench: &Bench,
+    procedure: &Procedure,
+    day: &Day,
+    seed: u64,
+    beaker: &Beaker,
+    nth: u64,
+) -> (Vec<EndPoint>, Option<f64>) {
+    let mut decoder = Decoder::new(Arc::clone(&bench.profile));
+    let pairing = Pairing::new(VolumeFrom::Line, Quantity::Ph, None, Stamp::default());
+    let mut run = Run::new(pairing, procedure.given(), Expectation::default());
+    let mut decoded = Vec::new();
+    for (t_s, bytes) in Simulated::new(day.scenario(beaker, nth), seed.wrapping_mul(97).wrapping_add(nth)) {
+        let elapsed_ns = (t_s * 1e9) as u64;
+        decoder.feed(Stamp { elapsed_ns, utc_us: (t_s * 1e6) as i64 }, &bytes, &mut decoded);
+        for frame in decoded.drain(..) {
+            run.take(&frame.readings);
+        }
+    }
+    run.finish();
+    (run.evaluate().end_points, run.temperature_c())
+}
+
+fn kept<T>(it: T) -> Kept<T> {
+    Kept { datum: 0, utc_us: 0, who: String::new(), it }
+}
+
+struct Interval {
+    error_over_u: f64,
+    inside: bool,
+    relative_expanded: f64,
+}
+
+fn one_day(bench: &Bench, seed: u64) -> Vec<Option<Interval>> {
+    let day = Day::drawn(seed);
+    let equipment = read_equipment("e", EQUIPMENT).unwrap().into_iter().map(kept).collect();
+    let mut stock = Stock { equipment, ..Stock::default() };
+    let mut nth = 0;
+    let mut portion = |procedure: &Procedure,
+                       beaker: Beaker,
+                       mass: Option<&str>,
+                       stock: &Stock|
+     -> (Vec<Input>, Vec<EndPoint>, SeriesPortion) {
+        nth += 1;
+        let (end_points, temperature_c) = titrate(bench, procedure, &day, seed, &beaker, nth);
+        let values: BTreeMap<String, String> =
+            mass.map(|m| ("m".to_owned(), m.to_owned())).into_iter().collect();
+        let facts = PortionFacts {
+            run: nth as i64,
+            series: "s".to_owned(),
+            values,
+            end_points: end_points.clone(),
+            temperature_c,
+            utc_us: 1,
+            ..PortionFacts::default()
+        };
+        let result = evaluate_portion(procedure, Assembled::of(procedure, &facts, stock));
+        let one = SeriesPortion {
+            run: nth as i64,
+            portion: nth as u32,
+            role: Role::Sample,
+            set_aside: None,
+            going_on: false,
+            result: result.clone(),
+        };
+        (result.inputs, end_points, one)
+    };
+    let standards: Vec<SeriesPortion> = ["0.3712", "0.3655", "0.3790"]
+        .iter()
+        .map(|m| portion(&bench.standard, Beaker::Phthalate(m.parse().unwrap()), Some(m), &stock).2)
+        .collect();
+    let inputs: Vec<&[Input]> = standards.iter().map(|p| p.result.inputs.as_slice()).collect();
+    let Some(mean) = means(&bench.standard, &inputs).ok().and_then(|m| m.into_iter().next()) else {
+        return vec![None, None, None];
+    };
+    let sources = mean_sources(&bench.standard, &standards).unwrap().into_iter().next().unwrap();
+    stock.factors.push(kept(Factor {
+        lot: "t".to_owned(),
+        value: mean.mean.value,
+        u: mean.mean.u,
+        unit: mean.mean.unit.clone(),
+        factor: None,
+        series: "f".to_owned(),
+        procedure: String::new(),
+        origin: Origin::Simulator,
+        n: 3,
+        s: mean.s,
+        sources,
+    }));
+    for _ in 0..2 {
+        let (_, end_points, _) = portion(&bench.sample, Beaker::Blank, None, &stock);
+        let finds: Vec<_> = bench.sample.instrumental().collect();
+        if let Some(Some(found)) = match_finds(&finds, &end_points).first() {
+            stock.blanks.push(kept(BlankValue {
+                procedure: bench.sample.id.clone(),
+                find: "V".to_owned(),
+                series: "s".to_owned(),
+                run: 0,
+                value: found.titrant,
+                u: found.u,
+                set_aside: false,
+            }));
+        }
+    }
+    (0..3)
+        .map(|which| {
+            let all: Vec<Vec<Input>> = ["1.6021", "1.5873", "1.6110"]
+                .iter()
+                .map(|m| {
+                    portion(&bench.sample, Beaker::Vinegar(which, m.parse().unwrap()), Some(m), &stock).0
+                })
+                .collect();
+            let inputs: Vec<&[Input]> = all.iter().map(Vec::as_slice).collect();
+            let mean = means(&bench.sample, &inputs).ok()?.into_iter().next()?.mean;
+            let error = mean.value - day.content_g_100g[which];
+            Some(Interval {
+                error_over_u: error / mean.u,
+                inside: error.abs() <= mean.expanded,
+                relative_expanded: mean.expanded / mean.value,
+            })
+        })
+        .collect()
+}
+
+fn main() {
+    let numbers: Vec<u64> = std::env::args().skip(1).filter_map(|a| a.parse().ok()).collect();
+    let days = numbers.first().copied().unwrap_or(4);
+    let first = numbers.get(1).copied().unwrap_or(1);
+    let read = |id: &str| Procedure::read(id, Procedure::shipped(id).unwrap()).unwrap();
+    let bench = Bench {
+        profile: Arc::new(Profile::shipped("demo-bench").unwrap()),
+        standard: read("naoh-by-phthalate"),
+        sample: read("vinegar-acidity"),
+    };
+    let all: Vec<Option<Interval>> =
+        (first..first + days).into_par_iter().flat_map_iter(|seed| one_day(&bench, seed)).collect();
+    let given: Vec<&Interval> = all.iter().flatten().collect();
+    let inside = given.iter().filter(|i| i.inside).count();
+    let mut z: Vec<f64> = given.iter().map(|i| i.error_over_u).collect();
+    z.sort_by(f64::total_cmp);
+    let mean_square = z.iter().map(|x| x * x).sum::<f64>() / z.len().max(1) as f64;
+    let expanded = given.iter().map(|i| i.relative_expanded).sum::<f64>() / given.len().max(1) as f64;
+    println!(
+        "{days} days from seed {first}: {} intervals, {} without a result; true value inside {:.1} %; error/u root mean square {:.2}, median {:.2}; U {:.3} % on average",
+        given.len(),
+        all.len() - given.len(),
+        100.0 * inside as f64 / given.len().max(1) as f64,
+        mean_square.sqrt(),
+        z.get(z.len() / 2).copied().unwrap_or(f64::NAN),
+        100.0 * expanded,
+    );
+}
