@@ -38,6 +38,8 @@ pub enum Command {
     /// Check, list and print procedures
     #[command(subcommand)]
     Procedure(command::procedure::ProcedureCommand),
+    /// Rehearse a portion before anything is weighed: titrant, uncertainty, and what rules it
+    Plan(command::plan::PlanArgs),
     /// Compute a result with its budget from typed values; nothing is kept
     Compute(command::compute::ComputeArgs),
     /// Enter and list what the lab measures with

@@ -82,6 +82,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
             output.line(&format!("run {run} is set aside; it stays in the record"))?;
             Ok(Exit::Done)
         }
+        Some(Command::Plan(plan)) => plan.run(settings, output),
         Some(Command::Control(control)) => control.run(settings, output),
         Some(Command::Series(series)) => series.run(settings, output),
         Some(Command::Completions { shell }) => {

@@ -12,6 +12,7 @@ pub mod evaluate;
 pub mod hand;
 pub mod line_options;
 pub mod list;
+pub mod plan;
 pub mod ports;
 pub mod procedure;
 pub mod profile;
