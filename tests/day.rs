@@ -194,6 +194,24 @@ fn from_the_electrode_to_the_results_with_one_portion_set_aside() {
         assert_eq!(row["result"]["counted"], 3);
     }
 
+    // Millivolts become pH by the check, where a procedure wants it; the check is kept with the run.
+    let text = dropwise::work::Procedure::shipped("vinegar-acidity").unwrap();
+    let own = home.join("own.toml");
+    std::fs::write(&own, text.replace("kind = \"glass\"", "kind = \"glass\"\nsignal = \"ph-from-check\""))
+        .unwrap();
+    let told = titrate(
+        home,
+        seed,
+        &["run", own.to_str().unwrap()],
+        "vinegar-a=1.6021/21",
+        &["--sample", "jar A", "--mass", "1.6021", "--series", "own", "--value", "V_blank=0.3 mL"],
+    );
+    assert!(told.contains("end-point") && told.contains("pH"), "{told}");
+    let latest = json_lines(&done(home, &["list", "--most", "1", "--json"])).pop().unwrap();
+    let shown = done(home, &["show", &latest["run"].to_string(), "--json"]);
+    let shown: Value = serde_json::from_str(&shown).unwrap();
+    assert!(shown["head"]["expectation"]["ph_from"]["check"].as_i64().unwrap() > 0, "{shown}");
+
     // A portion is set aside: it stays in every list, and does not count.
     let run_id = of(&listed, "jar B")["portions"][1]["run"].as_i64().unwrap().to_string();
     assert!(!run(home, &["set-aside", &run_id, "--reason", " "]).status.success());

@@ -13,8 +13,8 @@ use crate::source::SourceEvent;
 use crate::store::{Commit, Direction, Entry, Reader, ReckoningRows, Writer, append_anchor};
 use crate::work::{
     Beginning, BenchPlan, Command, DEFAULT_WARN_BEFORE, Expectation, FrameFate, Health, LaneEvent, LaneId,
-    Origin, Pairing, Procedure, Queued, RECORDER, Readiness, Run, RunEnd, RunHead, RunPlan, Step, Stock,
-    VolumeMark, begins, checklist, choose_signal, expected,
+    Origin, Pairing, PhFromPotential, Procedure, Queued, RECORDER, Readiness, Run, RunEnd, RunHead, RunPlan,
+    SignalWord, Step, Stock, VolumeMark, begins, checklist, choose_signal, expected,
 };
 use bytes::Bytes;
 use std::collections::VecDeque;
@@ -413,9 +413,17 @@ impl Lane {
         };
         let measured: Vec<Quantity> =
             self.parts.lines.iter().flat_map(|l| l.profile.measures.iter().copied()).collect();
-        let signal = choose_signal(procedure.as_ref().and_then(Procedure::signal), &measured)
-            .ok_or("the profiles of this bench measure no signal: name one in `measures`")?;
-        if !measured.contains(&signal) {
+        let ph_from = match &procedure {
+            Some(procedure) => self.ph_from(procedure, &plan, &measured).await?,
+            None => None,
+        };
+        let wanted = procedure.as_ref().and_then(Procedure::signal);
+        let signal = match ph_from {
+            Some(_) => Quantity::Ph,
+            None => choose_signal(wanted, &measured)
+                .ok_or("the profiles of this bench measure no signal: name one in `measures`")?,
+        };
+        if ph_from.is_none() && !measured.contains(&signal) {
             return Err(format!(
                 "the procedure looks at {signal}, which no instrument of this bench measures"
             ));
@@ -444,7 +452,7 @@ impl Lane {
             plan,
             expectation: Expectation::default(),
         };
-        head.expectation = Expectation { prior: self.prior(&head).await, supply: bench_supply };
+        head.expectation = Expectation { prior: self.prior(&head).await, supply: bench_supply, ph_from };
         let reckoning_id = self.parts.numbers.reckoning.fetch_add(1, Ordering::Relaxed);
         let decodings = self.parts.lines.iter().map(|l| (l.decoding_id, l.decoded_to + 1)).collect();
         let entries = vec![
@@ -460,6 +468,28 @@ impl Lane {
         let run = Run::new(pairing, given, head.expectation).with_further(further);
         self.going = Some(Going { run, head, rows: ReckoningRows::new(reckoning_id), marks: 0, notes: 0 });
         Ok(())
+    }
+
+    /// The line by which millivolts become pH, where the procedure wants it: that of the electrode's latest accepted check.
+    async fn ph_from(
+        &self,
+        procedure: &Procedure,
+        plan: &RunPlan,
+        measured: &[Quantity],
+    ) -> Result<Option<PhFromPotential>, String> {
+        let Some(electrode) = procedure.electrode.as_ref().filter(|e| e.signal == SignalWord::PhFromCheck)
+        else {
+            return Ok(None);
+        };
+        if !measured.contains(&Quantity::Emf) {
+            return Err(
+                "the procedure makes pH of millivolts, which no instrument of this bench measures".to_owned()
+            );
+        }
+        let record = self.parts.record.clone();
+        let stock = tokio::task::spawn_blocking(move || outcome::stock(&record)).await;
+        let stock = stock.map_err(|failure| failure.to_string())??;
+        outcome::ph_from(electrode, plan, &stock).map(Some)
     }
 
     /// Goes through the checklist of a portion: what it starts with all the same, or why it does not start.

@@ -2,7 +2,10 @@
 
 use crate::store::{Entry, NewDatum, Reader, kind};
 use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion};
-use crate::work::{BlankValue, Procedure, RECORDER, Role, RunEnd, RunHead, Stock};
+use crate::work::{
+    BlankValue, Electrode, EquipmentKind, PhFromPotential, Procedure, RECORDER, Role, RunEnd, RunHead,
+    RunPlan, Stock, USUAL_ISOPOTENTIAL_PH,
+};
 use std::path::Path;
 
 /// A result with the rows that keep it.
@@ -113,4 +116,40 @@ fn blanks(procedure: &Procedure, head: &RunHead, facts: &PortionFacts) -> (Vec<B
 /// What the record knows beside runs.
 pub(super) fn stock(record: &Path) -> Result<Stock, String> {
     Reader::open(record).and_then(|reader| reader.stock()).map_err(|e| e.to_string())
+}
+
+/// The line of the electrode's latest accepted check.
+///
+/// # Errors
+/// In words, when there is none.
+pub(super) fn ph_from(
+    electrode: &Electrode,
+    plan: &RunPlan,
+    stock: &Stock,
+) -> Result<PhFromPotential, String> {
+    let kept = match plan.uses.get(EquipmentKind::Electrode.word()) {
+        Some(name) => stock.named(EquipmentKind::Electrode, name),
+        None => stock.only(EquipmentKind::Electrode, |e| e.what.as_deref() == Some(electrode.kind.as_str())),
+    };
+    let name = match (kept, plan.uses.get(EquipmentKind::Electrode.word())) {
+        (Some(kept), _) => kept.it.name.clone(),
+        (None, Some(name)) => name.clone(),
+        (None, None) => {
+            return Err(format!(
+                "the procedure makes pH of millivolts: say which {} electrode with --use electrode=NAME",
+                electrode.kind
+            ));
+        }
+    };
+    let check = stock.checks.iter().rfind(|check| check.it.electrode == name && check.it.accepted);
+    let check = check.ok_or_else(|| {
+        format!("electrode {name} has no accepted check: make one with `dropwise electrode check`")
+    })?;
+    Ok(PhFromPotential {
+        check: check.datum,
+        slope_mv: check.it.slope_mv,
+        zero_mv: check.it.zero_mv,
+        temperature_c: check.it.temperature_c,
+        isopotential_ph: kept.and_then(|kept| kept.it.value).unwrap_or(USUAL_ISOPOTENTIAL_PH),
+    })
 }

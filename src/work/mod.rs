@@ -6,6 +6,7 @@
 mod bench;
 mod changer;
 mod command;
+mod convert;
 mod dips;
 mod equipment;
 mod event;
@@ -26,6 +27,7 @@ pub use crate::reading::{FrameFate, FrameLine};
 pub use bench::{Bench, BenchPlan, Instrument, LinePlan, Settling, VolumeFrom};
 pub use changer::{Beginning, Queued, begins};
 pub use command::{Command, Document, RunPlan, VolumeMark};
+pub use convert::{PhFromPotential, USUAL_ISOPOTENTIAL_PH};
 pub use dips::{Dip, DipRules, Dips};
 pub use equipment::{Equipment, EquipmentKind, equipment_schema, read_equipment};
 pub use event::{Event, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};

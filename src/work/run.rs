@@ -1,7 +1,7 @@
 //! One run as it goes on: readings and marks in, points and findings out.
 
-use super::VolumeMark;
 use super::pairing::{Marked, Paired, Pairing};
+use super::{PhFromPotential, VolumeMark};
 use crate::detector::{Change, Evaluation, Given, Outlook, Prior, Watch, WatchState, evaluate};
 use crate::reading::{Curve, Point, Reading, Stamp};
 use serde::{Deserialize, Serialize};
@@ -39,6 +39,9 @@ pub struct Expectation {
     pub prior: Option<Prior>,
     /// Titrant at hand (mL or g).
     pub supply: Option<f64>,
+    /// The line by which millivolts become pH.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ph_from: Option<PhFromPotential>,
 }
 
 /// A run that goes on.
@@ -48,6 +51,7 @@ pub struct Run {
     /// Further looks at the curve for the final evaluation, such as a second fixed level.
     further: Vec<Given>,
     expectation: Expectation,
+    latest_c: Option<f64>,
     pairing: Pairing,
     watch: Watch,
     points: Vec<(Point, u64)>,
@@ -64,6 +68,7 @@ impl Run {
             given,
             further: Vec::new(),
             expectation,
+            latest_c: None,
             pairing,
             watch,
             points: Vec::new(),
@@ -80,7 +85,8 @@ impl Run {
 
     /// Takes the readings of one frame.
     pub fn take(&mut self, readings: &[Reading]) -> Vec<Step> {
-        let paired = self.pairing.take(readings);
+        let converted = self.expectation.ph_from.map(|line| line.readings(readings, &mut self.latest_c));
+        let paired = self.pairing.take(converted.as_deref().unwrap_or(readings));
         self.push(paired)
     }
 

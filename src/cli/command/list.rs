@@ -1,5 +1,6 @@
 //! `dropwise list` and `dropwise show`: what is in the record.
 
+use crate::cli::outcome::portion_lines;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
@@ -130,9 +131,17 @@ impl ShowArgs {
             return Ok(Exit::Done);
         }
         let text = if self.json {
-            serde_json::to_string(&run).map_err(|e| unwritable(e.into()))?
+            let mut object = serde_json::to_value(&run).map_err(|e| unwritable(e.into()))?;
+            let result = reader.result(self.run)?.map(|kept| kept.it);
+            object["result"] = serde_json::to_value(&result).map_err(|e| unwritable(e.into()))?;
+            object.to_string()
         } else {
             let mut text = show_text(&run);
+            if let Some(kept) = reader.result(self.run)? {
+                for line in portion_lines(&kept.it) {
+                    text += &format!("\n{}", visible(&line));
+                }
+            }
             for (id, found) in reader.reckonings(self.run)?.iter().skip(1) {
                 text += &reckoned_again(*id, found, run.row.titrant.unit().symbol());
             }

@@ -9,5 +9,7 @@ mod series;
 pub use assemble::{Assembled, PortionFacts, WATER_EXPANSION_PER_K, match_finds, typed_with_unit};
 pub use input::{Input, InputSource, scope_of};
 pub use plan::{Rehearsal, mass_of, rehearse};
-pub use portion::{BudgetLine, PortionResult, REPEATABILITY, ResultValue, evaluate_portion, numbers_of};
+pub use portion::{
+    BudgetLine, PortionResult, REPEATABILITY, ResultValue, evaluate_portion, numbers_of, repeats,
+};
 pub use series::{Finding, NextStep, SeriesPortion, SeriesResult, SeriesValue, judge, mean_sources, means};

@@ -233,3 +233,25 @@ pub fn evaluate_portion(procedure: &Procedure, assembled: super::Assembled) -> P
     }
     PortionResult { inputs, results, warnings, missing }
 }
+
+/// Whether the results of a portion follow from its inputs; `Some`: what differs, in words.
+///
+/// # Errors
+/// In words, when they cannot be computed again.
+pub fn repeats(procedure: &Procedure, kept: &PortionResult) -> Result<Option<String>, String> {
+    let mut sources = Sources::default();
+    let numbers = numbers_of(procedure, &kept.inputs, 1, &mut sources)?;
+    for (rule, number) in procedure.results.iter().zip(numbers) {
+        let stored = kept.results.iter().find(|value| value.name == rule.name);
+        let (Some(number), Some(stored)) = (number, stored) else { continue };
+        let again = ResultValue::of(procedure, rule, &number, &sources)?;
+        for (what, a, b) in
+            [("value", stored.value, again.value), ("standard uncertainty", stored.u, again.u)]
+        {
+            if (a - b).abs() > 1e-9 * b.abs().max(1e-300) {
+                return Ok(Some(format!("{}: the {what} is {a}, computed again {b}", rule.name)));
+            }
+        }
+    }
+    Ok(None)
+}

@@ -8,7 +8,8 @@ use crate::cli::{Exit, Fault, Settings};
 use crate::live::{Counted, ReadLine, Repeated, compare, evaluate_again, read_line};
 use crate::profile::Profile;
 use crate::store::{Error, Reader, StoredReckoning, StoredRun, Verified, WrongRow, verify};
-use crate::work::{RunId, Step};
+use crate::work::result::repeats;
+use crate::work::{Procedure, RunId, Step};
 use clap::Args;
 use rayon::prelude::*;
 use serde_json::json;
@@ -204,6 +205,20 @@ impl LineRuns {
                     again.remarks.push(format!("reckoning {id} of run {run} was not found again: {why}"));
                 }
             }
+        }
+        self.result_of(run, &stored.head.plan.procedure, again)
+    }
+
+    /// The result of a run must follow from its inputs by the procedure that the run kept.
+    fn result_of(&mut self, run: RunId, procedure: &str, again: &mut Again) -> Result<(), Error> {
+        let Some(kept) = self.reader.result(run)? else { return Ok(()) };
+        let row = format!("datum (datum_id {})", kept.datum);
+        match Procedure::read("of the run", procedure).and_then(|procedure| repeats(&procedure, &kept.it)) {
+            Ok(None) => again.same += 1,
+            Ok(Some(what)) => {
+                again.faults.push(WrongRow { row, what: format!("does not follow from its inputs: {what}") });
+            }
+            Err(why) => again.remarks.push(format!("the result of run {run} was not computed again: {why}")),
         }
         Ok(())
     }
