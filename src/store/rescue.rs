@@ -232,7 +232,7 @@ fn bring_rows(
                 sql += &format!(" AND ({columns}) >= ({places}) ORDER BY {columns} LIMIT {count}");
             }
             let mut statement = source.prepare(&sql)?;
-            let columns: Vec<String> = statement.column_names().into_iter().map(str::to_owned).collect();
+            let columns: Vec<String> = statement.column_names().map(str::to_owned).collect();
             let mut found = statement.query(params_from_iter(&first))?;
             while let Some(row) = found.next()? {
                 let mut values: Vec<Value> = Vec::with_capacity(columns.len());

@@ -231,6 +231,7 @@ mod tests {
             configuration: nowhere.clone(),
             record: nowhere.join("record.db"),
             log: nowhere.join("log"),
+            name: None,
         };
         only.capture.run(&settings).map_err(|fault| fault.text)
     }

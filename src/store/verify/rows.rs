@@ -136,7 +136,7 @@ pub(super) fn walk(
         seal.check(&mut streams, &mut walked, faults)?;
         walked.seals += 1;
         walked.head = SealHead { n: seal.n, hash: seal.hash };
-        if walked.seals % TELL_EVERY == 0 || walked.seals == total {
+        if walked.seals.is_multiple_of(TELL_EVERY) || walked.seals == total {
             told(walked.seals, total);
         }
         if faults.full() {
