@@ -194,18 +194,15 @@ pub(super) fn content_hash(connection: &Connection, verb: &str, subject: &str) -
         }
         Ok(())
     };
-    let of = |table: &Table| {
-        let (column, order) = (table.key[0], table.key.join(", "));
-        format!("SELECT * FROM {} WHERE {column} = ? ORDER BY {order}", table.name)
-    };
+    let of = |table: &Table| table.sql().1;
     let (kind, name) = subject.split_once(' ').unwrap_or((subject, ""));
     let number = name.parse::<i64>().unwrap_or(-1);
     match (verb, kind) {
-        ("begin", "run") => take(&RUN, &of(&RUN), &[&number])?,
-        ("set aside", "run") => take(&SET_ASIDE, &of(&SET_ASIDE), &[&number])?,
+        ("begin", "run") => take(&RUN, of(&RUN), &[&number])?,
+        ("set aside", "run") => take(&SET_ASIDE, of(&SET_ASIDE), &[&number])?,
         ("end", "run") => {
             for table in [&RUN_END, &RUN_END_LINE, &MARK, &NOTE] {
-                take(table, &of(table), &[&number])?;
+                take(table, of(table), &[&number])?;
             }
             take(&WIRE, WIRE_OF_RUN, &[&number])?;
         }
@@ -216,7 +213,7 @@ pub(super) fn content_hash(connection: &Connection, verb: &str, subject: &str) -
         }
         (_, "reckoning") => {
             for table in [&RECKONING, &RECKONING_DECODING, &POINT, &WATCH_CHANGE, &FINDING, &WARNING] {
-                take(table, &of(table), &[&number])?;
+                take(table, of(table), &[&number])?;
             }
         }
         (_, "confirmation") => {
@@ -224,7 +221,7 @@ pub(super) fn content_hash(connection: &Connection, verb: &str, subject: &str) -
             let sql = "SELECT * FROM confirmation WHERE profile_hash = ? AND bench = ?";
             take(&CONFIRMATION, sql, &[&hash, &bench])?;
         }
-        (_, "datum") => take(&DATUM, &of(&DATUM), &[&number])?,
+        (_, "datum") => take(&DATUM, of(&DATUM), &[&number])?,
         _ => {}
     }
     Ok(hex(&digest.finalize()))

@@ -25,6 +25,9 @@ pub const SCHEMA_VERSION: i64 = MIGRATIONS.len() as i64;
 /// How long to wait for another program's short lock before saying so in words.
 const BUSY_WAIT: Duration = Duration::from_millis(500);
 
+/// Prepared statements kept: more than there are kinds of rows and questions in one commit.
+const STATEMENTS: usize = 96;
+
 /// Opens the record at `path` for writing; makes it, and its folder, if there is none.
 ///
 /// # Errors
@@ -70,6 +73,7 @@ pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
 
 /// Files from outside may carry hostile schemas: nothing in them is trusted to run.
 fn harden(connection: &Connection) -> rusqlite::Result<()> {
+    connection.set_prepared_statement_cache_capacity(STATEMENTS);
     connection.set_db_config(DbConfig::SQLITE_DBCONFIG_DEFENSIVE, true)?;
     connection.set_db_config(DbConfig::SQLITE_DBCONFIG_TRUSTED_SCHEMA, false)?;
     connection.set_db_config(DbConfig::SQLITE_DBCONFIG_DQS_DML, false)?;

@@ -93,10 +93,8 @@ pub fn recover(record: &Path, from: &Path, who: &str) -> Result<Recovered, Error
     let foreign = |why: &str| Error::Foreign { path: from.to_owned(), why: why.to_owned() };
     let fail_from = |error| Error::sqlite(from, error);
     let report = verify(from, None, &[], &|_, _| {})?;
-    // It refers to rows that are only in the record.
-    let wrong = report.faults.into_iter().find(|fault| !fault.what.starts_with("tells of a row of"));
-    if wrong.is_some() {
-        return Err(Error::NotInOrder { path: from.to_owned(), first: wrong });
+    if let Some(wrong) = report.faults.into_iter().next() {
+        return Err(Error::NotInOrder { path: from.to_owned(), first: Some(wrong) });
     }
     let source = open_for_reading(from)?;
     let mut statement = source.prepare("SELECT * FROM ledger ORDER BY n").map_err(fail_from)?;
@@ -234,7 +232,7 @@ fn bring_rows(
                 sql += &format!(" AND ({columns}) >= ({places}) ORDER BY {columns} LIMIT {count}");
             }
             let mut statement = source.prepare(&sql)?;
-            let columns: Vec<String> = statement.column_names().into_iter().map(str::to_owned).collect();
+            let columns: Vec<String> = statement.column_names().map(str::to_owned).collect();
             let mut found = statement.query(params_from_iter(&first))?;
             while let Some(row) = found.next()? {
                 let mut values: Vec<Value> = Vec::with_capacity(columns.len());

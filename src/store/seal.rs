@@ -8,6 +8,9 @@ use std::collections::HashMap;
 /// Bytes of a row's hash that a seal keeps, to name the row that is wrong.
 pub(super) const MARK_BYTES: usize = 4;
 
+/// Spans looked at before the map is asked.
+const NEAR: usize = 8;
+
 /// Most rows under one seal when rows that were there before are sealed.
 const SEALED_AT_ONCE: usize = 4_096;
 
@@ -93,15 +96,19 @@ impl Sealing {
     /// Puts a row that is in the file under the seal.
     pub(super) fn add(&mut self, table: &'static Table, key: Vec<KeyPart>, hash: RowHash) {
         self.rows += 1;
-        let stream = (table.name, key[..table.stream].to_vec());
-        if let Some(open) = self.growing.get(&stream).and_then(|at| self.spans.get_mut(*at)) {
-            if key > open.last {
-                open.last = key;
-                open.rows.push(hash);
-                return;
-            }
+        let of_stream =
+            |open: &Open| open.table.name == table.name && open.first[..table.stream] == key[..table.stream];
+        // Most rows follow one that was written a moment before.
+        let far = self.spans.len().saturating_sub(NEAR);
+        let near = self.spans[far..].iter().rposition(of_stream).map(|at| far + at);
+        let stream = || (table.name, key[..table.stream].to_vec());
+        let at = near.or_else(|| self.growing.get(&stream()).copied());
+        if let Some(open) = at.and_then(|at| self.spans.get_mut(at)).filter(|open| key > open.last) {
+            open.last = key;
+            open.rows.push(hash);
+            return;
         }
-        self.growing.insert(stream, self.spans.len());
+        self.growing.insert(stream(), self.spans.len());
         self.spans.push(Open { table, first: key.clone(), last: key, rows: vec![hash] });
     }
 

@@ -3,7 +3,10 @@
 use rusqlite::types::{ToSqlOutput, Value, ValueRef};
 use rusqlite::{Connection, Row, ToSql};
 use sha2::{Digest, Sha256};
+use std::cell::Cell;
+use std::collections::HashMap;
 use std::fmt;
+use std::sync::LazyLock;
 
 /// SHA-256 of one row.
 pub(super) type RowHash = [u8; 32];
@@ -51,6 +54,23 @@ tables! {
     FINDING "finding" ["reckoning_id", "n"] 1 8
     WARNING "warning" ["reckoning_id", "n"] 1 3
     DATUM "datum" ["datum_id"] 1 8
+}
+
+impl Table {
+    /// The statements that insert a row, and that ask for the rows with the first column of a key.
+    pub(super) fn sql(&self) -> (&'static str, &'static str) {
+        static SQL: LazyLock<HashMap<&'static str, (String, String)>> = LazyLock::new(|| {
+            let both = TABLES.iter().map(|table| {
+                let places = vec!["?"; table.columns].join(", ");
+                let insert = format!("INSERT INTO {} VALUES ({places})", table.name);
+                let (first, order) = (table.key[0], table.key.join(", "));
+                let ask = format!("SELECT * FROM {} WHERE {first} = ? ORDER BY {order}", table.name);
+                (table.name, (insert, ask))
+            });
+            both.collect()
+        });
+        SQL.get(self.name).map_or(("", ""), |(insert, ask)| (insert, ask))
+    }
 }
 
 /// The table of this name.
@@ -112,7 +132,8 @@ pub(super) struct RowHasher {
 impl RowHasher {
     /// A row of the table of that name.
     pub(super) fn new(table: &str) -> Self {
-        let mut hasher = Self { digest: Sha256::new(), bytes: Vec::with_capacity(192) };
+        let mut hasher = Self { digest: Sha256::new(), bytes: SCRATCH.take() };
+        hasher.bytes.clear();
         hasher.put(ValueRef::Text(table.as_bytes()));
         hasher
     }
@@ -149,8 +170,14 @@ impl RowHasher {
     /// The hash of the row.
     pub(super) fn finish(mut self) -> RowHash {
         self.digest.update(&self.bytes);
+        SCRATCH.set(self.bytes);
         self.digest.finalize().into()
     }
+}
+
+thread_local! {
+    /// The bytes of one row before they are hashed: kept from row to row, of which there are millions.
+    static SCRATCH: Cell<Vec<u8>> = const { Cell::new(Vec::new()) };
 }
 
 /// Key and hash of a row that was read with `SELECT *`.
@@ -173,8 +200,7 @@ pub(super) fn insert_row(
     table: &Table,
     values: &[&dyn ToSql],
 ) -> rusqlite::Result<(Vec<KeyPart>, RowHash)> {
-    let places = vec!["?"; table.columns].join(", ");
-    connection.prepare_cached(&format!("INSERT INTO {} VALUES ({places})", table.name))?.execute(values)?;
+    connection.prepare_cached(table.sql().0)?.execute(values)?;
     let mut hasher = RowHasher::new(table.name);
     let mut key = Vec::with_capacity(table.key.len());
     for (column, value) in values.iter().enumerate() {

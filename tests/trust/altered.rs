@@ -131,7 +131,9 @@ fn a_change_of_any_column_of_any_table_is_found_and_names_the_row() {
     let copy = home.path().join("copy.db");
     let mut chance = Chance(0x2545_f491_4f6c_dd1d);
     let mut tried = 0;
-    for _ in 0..2 {
+    // DROPWISE_CHANGES=20 tries every column of every table twenty times, each time in another row.
+    let rounds = std::env::var("DROPWISE_CHANGES").ok().and_then(|n| n.parse().ok()).unwrap_or(1);
+    for _ in 0..rounds {
         for Place { table, columns, key, column, row } in places(&record, &mut chance) {
             let new = altered(row[column].clone(), &mut chance);
             let clause: Vec<String> = columns[..key].iter().map(|column| format!("{column} = ?")).collect();
@@ -162,7 +164,7 @@ fn a_change_of_any_column_of_any_table_is_found_and_names_the_row() {
             );
         }
     }
-    assert!(tried > 150, "only {tried} changes could be made");
+    assert!(tried > 100, "only {tried} changes could be made");
 }
 
 #[test]

@@ -29,6 +29,8 @@ type ReadRow = (Vec<KeyPart>, RowHash);
 struct Streams<'a> {
     connection: &'a Connection,
     ahead: HashMap<(&'static str, Vec<KeyPart>), VecDeque<ReadRow>>,
+    /// The questions, by table and whether the row with the key itself is left out.
+    sql: HashMap<(&'static str, bool), String>,
 }
 
 impl Streams<'_> {
@@ -68,27 +70,30 @@ impl Streams<'_> {
     }
 
     fn read(
-        &self,
+        &mut self,
         table: &'static Table,
         from: &[KeyPart],
         after: bool,
         most: usize,
     ) -> rusqlite::Result<VecDeque<ReadRow>> {
         let (stream, rest) = table.key.split_at(table.stream);
-        let mut sql = format!("SELECT * FROM {} WHERE ", table.name);
-        sql += &stream.iter().map(|column| format!("{column} = ?")).collect::<Vec<_>>().join(" AND ");
-        if rest.is_empty() {
+        if rest.is_empty() && after {
             // Each row is a stream of its own.
-            if after {
-                return Ok(VecDeque::new());
-            }
-        } else {
-            let (columns, places) = (rest.join(", "), vec!["?"; rest.len()].join(", "));
-            let sign = if after { ">" } else { ">=" };
-            sql += &format!(" AND ({columns}) {sign} ({places}) ORDER BY {columns} LIMIT {most}");
+            return Ok(VecDeque::new());
         }
-        let mut statement = self.connection.prepare_cached(&sql)?;
-        let mut rows = statement.query(params_from_iter(from))?;
+        let sql = self.sql.entry((table.name, after)).or_insert_with(|| {
+            let mut sql = format!("SELECT * FROM {} WHERE ", table.name);
+            sql += &stream.iter().map(|column| format!("{column} = ?")).collect::<Vec<_>>().join(" AND ");
+            if !rest.is_empty() {
+                let (columns, places) = (rest.join(", "), vec!["?"; rest.len()].join(", "));
+                let sign = if after { ">" } else { ">=" };
+                sql += &format!(" AND ({columns}) {sign} ({places}) ORDER BY {columns}");
+            }
+            sql + " LIMIT ?"
+        });
+        let mut statement = self.connection.prepare_cached(sql)?;
+        let most = KeyPart::Number(i64::try_from(most).unwrap_or(i64::MAX));
+        let mut rows = statement.query(params_from_iter(from.iter().chain(std::iter::once(&most))))?;
         let mut read = VecDeque::new();
         while let Some(row) = rows.next()? {
             read.push_back(read_row(table, row)?);
@@ -119,7 +124,7 @@ pub(super) fn walk(
     }
     let last: i64 = connection.query_row("SELECT coalesce(max(n), 0) FROM seal", [], |row| row.get(0))?;
     let total = u64::try_from(last - after).unwrap_or(0);
-    let mut streams = Streams { connection, ahead: HashMap::new() };
+    let mut streams = Streams { connection, ahead: HashMap::new(), sql: HashMap::new() };
     let mut statement =
         connection.prepare("SELECT n, spans, marks, hash FROM seal WHERE n > ? ORDER BY n")?;
     let mut seals = statement.query([after])?;
@@ -131,7 +136,7 @@ pub(super) fn walk(
         seal.check(&mut streams, &mut walked, faults)?;
         walked.seals += 1;
         walked.head = SealHead { n: seal.n, hash: seal.hash };
-        if walked.seals % TELL_EVERY == 0 || walked.seals == total {
+        if walked.seals.is_multiple_of(TELL_EVERY) || walked.seals == total {
             told(walked.seals, total);
         }
         if faults.full() {
