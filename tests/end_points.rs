@@ -5,6 +5,7 @@
     reason = "a fixture that cannot be read, or a missing end-point, fails the test"
 )]
 
+use dropwise::chemistry::generate;
 use dropwise::detector::{Evaluation, Given, Level, Shape, evaluate};
 use dropwise::reading::{Curve, CurveHead, Point, Quantity, Titrant, Unit};
 use proptest::prelude::*;
@@ -149,6 +150,34 @@ fn a_missing_end_point_is_reported_as_missing() {
     assert_eq!(found.end_points.len(), 1);
     assert!(found.warnings.iter().any(|w| w.contains("2 end-points looked for, 1 found")));
     assert!(found.warnings.iter().any(|w| w.contains("no end-point between 11 and 12 mL")));
+}
+
+/// With unequal numbers of atoms (chromate takes two silver ions, iodine gives two iodides) the steepest place lies far
+/// from the equivalence point: many times what the data could tell apart. The finder gives the equivalence point.
+#[test]
+fn the_equivalence_point_is_given_where_the_steepest_place_is_another() {
+    let mut told_apart = 0;
+    for (family, seed) in ["chromate", "iodine with thiosulfate"].into_iter().flat_map(|f| (1..=15).map(move |s| (f, s))) {
+        let run = generate::run_of(family, seed);
+        let by_motor = ["fixed", "shrinking"].contains(&run.dosing.word());
+        let (Some(titration), Some(answer)) = (&run.titration, run.answers.first()) else { continue };
+        if !(by_motor && answer.required && run.disturbance.word() == "none") {
+            continue;
+        }
+        let end = answer.volume_ml;
+        let slope = |v: f64| (titration.signal(v + 2e-5) - titration.signal(v - 2e-5)).abs();
+        let places = (-2_000..=2_000).map(|i| end * (1.0 + 2e-5 * f64::from(i)));
+        let steepest = places.max_by(|a, b| slope(*a).total_cmp(&slope(*b))).unwrap();
+        let gap = (steepest - end).abs();
+        if gap < 10.0 * answer.bound_ml {
+            continue;
+        }
+        let found = evaluate(&run.curve, &Given::default()).end_points;
+        let error = found.first().map(|e| (e.titrant - end).abs());
+        assert!(error.is_some_and(|e| e < 0.25 * gap), "{family} {seed}: {error:?} of a gap of {gap}");
+        told_apart += 1;
+    }
+    assert!(told_apart >= 5, "{told_apart}");
 }
 
 #[test]

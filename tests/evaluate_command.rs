@@ -144,6 +144,30 @@ fn what_is_given_is_read_by_run_and_a_window_refuses_the_rest() {
 }
 
 #[test]
+fn a_model_can_be_demanded_and_a_name_that_none_has_is_told() {
+    let place = Place::new();
+    place.file("chloride.csv", CHLORIDE);
+    let tried = |more: &[&str]| -> (Vec<String>, Value) {
+        let columns = ["--json", "--explain", "chloride.csv", "--columns", "volume_mL=burette"];
+        let line = json(&place.evaluate(&[&columns[..], more].concat())).remove(0);
+        let names = line["tried"].as_array().unwrap().iter().map(|t| t["model"].as_str().unwrap().to_owned());
+        (names.collect(), line)
+    };
+    let (all, _) = tried(&[]);
+    assert!(all.iter().any(|name| name.starts_with("redox")), "{all:?}");
+    let (one, line) = tried(&["--model", "Precipitate 1:1"]);
+    assert!(!one.is_empty() && one.iter().all(|name| name.starts_with("precipitate 1:1")), "{one:?}");
+    let volume = line["endpoints"][0]["volume_mL"].as_f64().unwrap();
+    assert!((24.30..24.36).contains(&volume), "{volume}");
+    assert!(line["endpoints"][0]["method"].as_str().unwrap().starts_with("precipitate 1:1"));
+    let (none, line) = tried(&["--model", "moonshine"]);
+    assert_eq!(none.len(), all.len());
+    let warnings = line["warnings"].to_string();
+    assert!(warnings.contains("no model for this curve has a name that begins with"), "{warnings}");
+    assert!(warnings.contains("moonshine") && warnings.contains("redox"), "{warnings}");
+}
+
+#[test]
 fn a_picture_is_written_and_the_text_names_the_end_point() {
     let place = Place::new();
     place.file("chloride.csv", &CHLORIDE.replace("burette", "volume_mL"));

@@ -36,6 +36,44 @@ fn the_demonstration_finds_its_end_point_without_a_terminal_and_keeps_everything
     assert!(stdout(&show).contains("not the result of a sample"), "{}", stdout(&show));
 }
 
+/// The wire of the demonstration, played again as two portions of one sample: the second is expected from the first.
+#[test]
+fn an_earlier_portion_lets_the_next_one_be_expected() {
+    let home = tempfile::tempdir().unwrap();
+    let run = dropwise(home.path()).args(["demo", "--plain", "--speed", "500"]).output().unwrap();
+    assert!(run.status.success(), "{}", stderr(&run));
+    let wire = home.path().join("wire.jsonl");
+    let demo = home.path().join("demo/record.db");
+    let mut show = dropwise(home.path());
+    assert!(show.arg("--record").arg(&demo).args(["show", "1", "--wire"]).arg(&wire).status().unwrap().success());
+    let bench = home.path().join("bench.toml");
+    let text = format!(
+        "title = \"portions\"\nburette = 2.0\n[[instrument]]\nprofile = \"demo-bench\"\nport = \"capture:{}\"\n",
+        wire.display()
+    );
+    std::fs::write(&bench, text).unwrap();
+    for (sample, portion) in [("vinegar 7", "1"), ("vinegar 7", "2"), ("another", "1")] {
+        let output = dropwise(home.path())
+            .args(["run", "--plain", "--procedure", "vinegar-acidity", "--sample", sample, "--portion", portion])
+            .arg("--bench")
+            .arg(&bench)
+            .output()
+            .unwrap();
+        assert!(output.status.success(), "{}\n{}", stdout(&output), stderr(&output));
+    }
+    let kept = Connection::open(home.path().join("record.db")).unwrap();
+    let first_warning = |run: i64| -> (i64, f64) {
+        let sql = "SELECT point, titrant FROM watch_change WHERE state = 'closing' AND reckoning_id =
+            (SELECT min(reckoning_id) FROM reckoning WHERE run_id = ?) ORDER BY point LIMIT 1";
+        kept.query_row(sql, [run], |row| Ok((row.get(0)?, row.get(1)?))).unwrap()
+    };
+    let end: f64 = kept.query_row("SELECT titrant FROM finding", [], |row| row.get(0)).unwrap();
+    let (alone, expected, other) = (first_warning(1), first_warning(2), first_warning(3));
+    assert_eq!(alone, other, "another sample is not expected from this one");
+    assert!(expected.1 < end && (expected.1 - 0.9 * end).abs() <= (alone.1 - 0.9 * end).abs(), "{alone:?} {expected:?}");
+    assert_ne!(alone, expected, "the first portion changed nothing");
+}
+
 #[test]
 fn the_kept_wire_played_again_gives_the_same_curve() {
     let home = tempfile::tempdir().unwrap();

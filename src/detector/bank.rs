@@ -13,6 +13,10 @@ const TOLD_VOLUME: f64 = 0.1;
 /// The same of the distance of both arms: the ion product of water at the ionic strength of the run.
 const TOLD_ARMS: f64 = 1.0;
 
+/// ln of a sample volume of which nothing is told: tens of millilitres, within a factor of two or so (common practice,
+/// no source).
+const ANY_VOLUME: (f64, f64) = (4.094, 0.8);
+
 /// What the bank knows besides the points.
 #[derive(Debug, Clone)]
 pub(super) struct Knowledge {
@@ -24,6 +28,8 @@ pub(super) struct Knowledge {
     pub(super) ln_volume: (f64, f64),
     /// ln(C^2 / Kw) with its standard deviation.
     pub(super) arms_apart: (f64, f64),
+    /// The same for a titrant of which nothing is known.
+    pub(super) arms_of_water: (f64, f64),
     /// Whether the family was told.
     pub(super) told: bool,
     /// How many end-points are looked for, as far as that was told.
@@ -48,31 +54,32 @@ impl Knowledge {
         let possible = in_water(possible);
         let families = named.map_or_else(|| possible.clone(), |family| in_water(vec![family]));
         let positive = |v: &f64| v.is_finite() && *v > 0.0;
-        // Sample volumes on a bench are tens of millilitres, within a factor of two or so (common practice, no source).
-        let ln_volume =
-            given.sample_volume_ml.filter(positive).map_or((60_f64.ln(), 0.8), |v| (v.ln(), TOLD_VOLUME));
+        let ln_volume = given.sample_volume_ml.filter(positive).map_or(ANY_VOLUME, |v| (v.ln(), TOLD_VOLUME));
         // pKw of water: H. S. Harned, B. B. Owen, The Physical Chemistry of Electrolytic Solutions (1958): 4470.99/T - 6.0875 + 0.01706 T.
         let kelvin = temperature_c + 273.15;
         let pkw = 4470.99 / kelvin - 6.0875 + 0.01706 * kelvin;
+        let arms_of_water = ((pkw - 2.0) * LN_10, 1.3 * LN_10);
         let arms_apart = given
             .titrant_mol_l
             .filter(positive)
-            .map_or(((pkw - 2.0) * LN_10, 1.3 * LN_10), |c| ((pkw + 2.0 * c.log10()) * LN_10, TOLD_ARMS));
+            .map_or(arms_of_water, |c| ((pkw + 2.0 * c.log10()) * LN_10, TOLD_ARMS));
         let model = given.model.clone();
         Self {
             families,
             possible,
             ln_volume,
             arms_apart,
+            arms_of_water,
             told: named.is_some(),
             wanted: given.looked_for.unwrap_or(1),
             model,
         }
     }
 
-    /// The same with every family that the signal allows.
+    /// The same without what was told of family, volume and titrant.
     pub(super) fn untold(&self) -> Self {
-        Self { families: self.possible.clone(), told: false, ..self.clone() }
+        let (families, arms_apart) = (self.possible.clone(), self.arms_of_water);
+        Self { families, arms_apart, ln_volume: ANY_VOLUME, told: false, ..self.clone() }
     }
 
     /// Whether a model of this name, or what adds something that moves to it, may be fitted.

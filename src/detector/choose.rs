@@ -70,12 +70,13 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
         }
     }
     let choice = chosen(frame, marks, &Knowledge { told: false, ..knowledge.clone() });
-    if !knowledge.told || choice.ends.is_some() && choice.fits.first().is_some_and(well_explained) {
+    let good = |c: &Choice| c.ends.is_some() && c.fits.first().is_some_and(|f| well_explained(f) && sharp(f));
+    if !knowledge.told || good(&choice) {
         return choice;
     }
-    // What was told does not describe the curve: nothing told is better than that.
+    // What was told does not describe the curve well: nothing told may be better than that.
     let other = chosen(frame, marks, &knowledge.untold());
-    if other.criterion() < choice.criterion() { other } else { choice }
+    if good(&other) || other.criterion() < choice.criterion() { other } else { choice }
 }
 
 /// Whether a fit knows all its end-points well.
