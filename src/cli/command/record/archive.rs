@@ -31,7 +31,8 @@ impl ArchiveArgs {
         let _lock = RecordLock::take(&settings.record, None)?;
         let progress = Progress::new("pages");
         let told = |done, total| progress.tell(done, total);
-        let (report, continued) = lay_away(&settings.record, &self.to, &own_caller(settings).who(), &self.why, &told)?;
+        let (report, continued) =
+            lay_away(&settings.record, &self.to, &own_caller(settings).who(), &self.why, &told)?;
         drop(progress);
         let archive = continued.archive.display();
         output
