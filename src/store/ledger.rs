@@ -166,7 +166,8 @@ impl Chain {
 
 /// Hexadecimal digits of bytes.
 pub(super) fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+    let digit = |n: u8| char::from_digit(u32::from(n), 16).unwrap_or('0');
+    bytes.iter().flat_map(|byte| [digit(byte >> 4), digit(byte & 15)]).collect()
 }
 
 /// Local time minus UTC at that moment, in seconds.
