@@ -157,7 +157,9 @@ fn a_missing_end_point_is_reported_as_missing() {
 #[test]
 fn the_equivalence_point_is_given_where_the_steepest_place_is_another() {
     let mut told_apart = 0;
-    for (family, seed) in ["chromate", "iodine with thiosulfate"].into_iter().flat_map(|f| (1..=15).map(move |s| (f, s))) {
+    for (family, seed) in
+        ["chromate", "iodine with thiosulfate"].into_iter().flat_map(|f| (1..=15).map(move |s| (f, s)))
+    {
         let run = generate::run_of(family, seed);
         let by_motor = ["fixed", "shrinking"].contains(&run.dosing.word());
         let (Some(titration), Some(answer)) = (&run.titration, run.answers.first()) else { continue };

@@ -45,7 +45,9 @@ fn an_earlier_portion_lets_the_next_one_be_expected() {
     let wire = home.path().join("wire.jsonl");
     let demo = home.path().join("demo/record.db");
     let mut show = dropwise(home.path());
-    assert!(show.arg("--record").arg(&demo).args(["show", "1", "--wire"]).arg(&wire).status().unwrap().success());
+    assert!(
+        show.arg("--record").arg(&demo).args(["show", "1", "--wire"]).arg(&wire).status().unwrap().success()
+    );
     let bench = home.path().join("bench.toml");
     let text = format!(
         "title = \"portions\"\nburette = 2.0\n[[instrument]]\nprofile = \"demo-bench\"\nport = \"capture:{}\"\n",
@@ -54,7 +56,16 @@ fn an_earlier_portion_lets_the_next_one_be_expected() {
     std::fs::write(&bench, text).unwrap();
     for (sample, portion) in [("vinegar 7", "1"), ("vinegar 7", "2"), ("another", "1")] {
         let output = dropwise(home.path())
-            .args(["run", "--plain", "--procedure", "vinegar-acidity", "--sample", sample, "--portion", portion])
+            .args([
+                "run",
+                "--plain",
+                "--procedure",
+                "vinegar-acidity",
+                "--sample",
+                sample,
+                "--portion",
+                portion,
+            ])
             .arg("--bench")
             .arg(&bench)
             .output()
@@ -70,7 +81,10 @@ fn an_earlier_portion_lets_the_next_one_be_expected() {
     let end: f64 = kept.query_row("SELECT titrant FROM finding", [], |row| row.get(0)).unwrap();
     let (alone, expected, other) = (first_warning(1), first_warning(2), first_warning(3));
     assert_eq!(alone, other, "another sample is not expected from this one");
-    assert!(expected.1 < end && (expected.1 - 0.9 * end).abs() <= (alone.1 - 0.9 * end).abs(), "{alone:?} {expected:?}");
+    assert!(
+        expected.1 < end && (expected.1 - 0.9 * end).abs() <= (alone.1 - 0.9 * end).abs(),
+        "{alone:?} {expected:?}"
+    );
     assert_ne!(alone, expected, "the first portion changed nothing");
 }
 

@@ -325,7 +325,10 @@ fn reasons_of_every_other_shape_can_be_recomputed_too() {
         for change in watch(head, &given, &points) {
             let Some((kind, figure)) = recomputed(&change, &points, v0, level) else { continue };
             let told = &change.because;
-            assert!((figure - told.figure).abs() <= 1e-6 + 1e-3 * figure.abs(), "{kind}: {figure} {change:?}");
+            assert!(
+                (figure - told.figure).abs() <= 1e-6 + 1e-3 * figure.abs(),
+                "{kind}: {figure} {change:?}"
+            );
             let crossed = told.figure >= told.limit * (1.0 - 1e-9);
             assert!(crossed || change.state == WatchState::Turning, "{kind}: {change:?}");
             assert!(told.points > 0 && told.points <= change.point, "{kind}: {change:?}");

@@ -54,8 +54,7 @@ impl Knowledge {
         let possible = in_water(possible);
         let families = named.map_or_else(|| possible.clone(), |family| in_water(vec![family]));
         let positive = |v: &f64| v.is_finite() && *v > 0.0;
-        let ln_volume =
-            given.sample_volume_ml.filter(positive).map_or(ANY_VOLUME, |v| (v.ln(), TOLD_VOLUME));
+        let ln_volume = given.sample_volume_ml.filter(positive).map_or(ANY_VOLUME, |v| (v.ln(), TOLD_VOLUME));
         // pKw of water: H. S. Harned, B. B. Owen, The Physical Chemistry of Electrolytic Solutions (1958): 4470.99/T - 6.0875 + 0.01706 T.
         let kelvin = temperature_c + 273.15;
         let pkw = 4470.99 / kelvin - 6.0875 + 0.01706 * kelvin;
@@ -65,7 +64,16 @@ impl Knowledge {
             .filter(positive)
             .map_or(arms_of_water, |c| ((pkw + 2.0 * c.log10()) * LN_10, TOLD_ARMS));
         let model = given.model.clone();
-        Self { families, possible, ln_volume, arms_apart, arms_of_water, told: named.is_some(), wanted: given.looked_for.unwrap_or(1), model }
+        Self {
+            families,
+            possible,
+            ln_volume,
+            arms_apart,
+            arms_of_water,
+            told: named.is_some(),
+            wanted: given.looked_for.unwrap_or(1),
+            model,
+        }
     }
 
     /// The same without what was told of family, volume and titrant.

@@ -161,7 +161,8 @@ impl Attempt<'_> {
                     continue;
                 }
                 let ln_volume = self.ln_volume;
-                let model = Bend { count: self.count, curved_before, curved_behind, stray, ln_volume, ln_width };
+                let model =
+                    Bend { count: self.count, curved_before, curved_behind, stray, ln_volume, ln_width };
                 if self.given.allows(&model.name()) {
                     self.bend(&model);
                 }

@@ -56,12 +56,7 @@ pub(super) type Start = (Rc<dyn Response>, Vec<Vec<f64>>);
 
 /// The models that this kind of signal allows, in groups: a later group is needed only where the earlier ones leave
 /// something unexplained.
-pub(super) fn physical(
-    series: &Series,
-    place: f64,
-    kind: &Kind,
-    ln_volume: (f64, f64),
-) -> Vec<Vec<Start>> {
+pub(super) fn physical(series: &Series, place: f64, kind: &Kind, ln_volume: (f64, f64)) -> Vec<Vec<Start>> {
     let mut all: Vec<Vec<Start>> = Vec::new();
     if kind.current {
         for sharp in [true, false] {

@@ -57,7 +57,12 @@ pub(super) fn cost(priors: &[Prior], p: &[f64]) -> f64 {
 }
 
 /// End-points as sums of parameters, each with its standard uncertainty.
-pub(super) fn sums(parts: &[Vec<usize>], offset: usize, p: &[f64], covariance: &DMatrix<f64>) -> Vec<(f64, f64)> {
+pub(super) fn sums(
+    parts: &[Vec<usize>],
+    offset: usize,
+    p: &[f64],
+    covariance: &DMatrix<f64>,
+) -> Vec<(f64, f64)> {
     let one = |parts: &Vec<usize>| {
         let v: f64 = parts.iter().map(|i| p[offset + i]).sum();
         let pairs = parts.iter().flat_map(|i| parts.iter().map(move |j| (offset + i, offset + j)));

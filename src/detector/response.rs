@@ -131,7 +131,11 @@ fn evaluate(
     let mut gradient = vec![0.0; k];
     let wanted = jacobian.is_some();
     let model = |titrant: f64, gradient: &mut [f64]| {
-        if wanted { response.signal(titrant, &p[..k], gradient) } else { response.value(titrant, &p[..k], gradient) }
+        if wanted {
+            response.signal(titrant, &p[..k], gradient)
+        } else {
+            response.value(titrant, &p[..k], gradient)
+        }
     };
     if !lagging {
         for (node, point) in nodes.point.iter().enumerate() {
@@ -263,8 +267,7 @@ pub(super) fn fit(
             .collect();
         let mut system =
             Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
-        let outcome =
-            levenberg::minimise(&mut system, &mut p, Patience { iterations: 15, promise: PROMISE });
+        let outcome = levenberg::minimise(&mut system, &mut p, Patience { iterations: 15, promise: PROMISE });
         nodes = Nodes::of(series, response, &p[..response.len()], widest);
         if !evaluate(response, &nodes, &p, lagging, &mut model, None) {
             return None;

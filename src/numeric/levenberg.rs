@@ -329,7 +329,11 @@ mod tests {
     #[test]
     fn a_start_that_is_not_a_number_is_said() {
         let mut p = [f64::NAN, 1.0];
-        let outcome = minimise(&mut Saturation { x: &[1.0, 2.0], y: &[1.0, 2.0] }, &mut p, Patience { iterations: 10, promise: 0.0 });
+        let outcome = minimise(
+            &mut Saturation { x: &[1.0, 2.0], y: &[1.0, 2.0] },
+            &mut p,
+            Patience { iterations: 10, promise: 0.0 },
+        );
         assert_eq!(outcome.stop, Stop::Stuck);
     }
 }

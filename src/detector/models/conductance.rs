@@ -154,7 +154,8 @@ impl Conductance {
         // (1 - 0.229 s) lambda - 30.1 s
         let slowed = |lambda: Dual<N>| lambda - (lambda * 0.229 + 30.1) * slowing;
         let constant = |lambda: f64| slowed(Dual::<N>::constant(lambda));
-        let of_sample = if self.weak { at(LN_PARTNER).exp() * of_sample } else { Dual::<N>::constant(of_sample) };
+        let of_sample =
+            if self.weak { at(LN_PARTNER).exp() * of_sample } else { Dual::<N>::constant(of_sample) };
         let sum = slowed(at(LN_BEFORE).exp() * one) * first
             + slowed(at(LN_BEHIND).exp() * two) * second * (at(CURVE) * past + 1.0)
             + constant(of_titrant) * added
