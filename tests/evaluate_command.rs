@@ -154,7 +154,7 @@ fn a_model_can_be_demanded_and_a_name_that_none_has_is_told() {
         (names.collect(), line)
     };
     let (all, _) = tried(&[]);
-    assert!(all.iter().any(|name| name.starts_with("redox")), "{all:?}");
+    assert!(all.iter().any(|name| name.starts_with("acid-base")), "{all:?}");
     let (one, line) = tried(&["--model", "Precipitate 1:1"]);
     assert!(!one.is_empty() && one.iter().all(|name| name.starts_with("precipitate 1:1")), "{one:?}");
     let volume = line["endpoints"][0]["volume_mL"].as_f64().unwrap();
@@ -164,7 +164,7 @@ fn a_model_can_be_demanded_and_a_name_that_none_has_is_told() {
     assert_eq!(none.len(), all.len());
     let warnings = line["warnings"].to_string();
     assert!(warnings.contains("no model for this curve has a name that begins with"), "{warnings}");
-    assert!(warnings.contains("moonshine") && warnings.contains("redox"), "{warnings}");
+    assert!(warnings.contains("moonshine") && warnings.contains("acid-base"), "{warnings}");
 }
 
 #[test]

@@ -235,13 +235,13 @@ fn reasons_can_be_recomputed_from_the_points() {
 }
 
 /// Sum of squared residuals of the best polynomial of a degree through (x, y), by Gram-Schmidt on powers.
-fn left_over(points: &[(f64, f64)], degree: usize) -> f64 {
+fn left_over(points: &[(f64, f64)], degree: i32) -> f64 {
     let n = points.len() as f64;
     let middle = points.iter().map(|p| p.0).sum::<f64>() / n;
     let mut rest: Vec<f64> = points.iter().map(|p| p.1).collect();
     let mut basis: Vec<Vec<f64>> = Vec::new();
     for power in 0..=degree {
-        let mut column: Vec<f64> = points.iter().map(|p| (p.0 - middle).powi(power as i32)).collect();
+        let mut column: Vec<f64> = points.iter().map(|p| (p.0 - middle).powi(power)).collect();
         for other in &basis {
             let along: f64 = column.iter().zip(other).map(|(a, b)| a * b).sum();
             column.iter_mut().zip(other).for_each(|(a, b)| *a -= along * b);

@@ -17,6 +17,8 @@ const SHARP: f64 = 5e-4;
 const PRUNE_HASTY: f64 = 200.0;
 /// and than this where the family was told.
 const PRUNE_HASTY_TOLD: f64 = 80.0;
+/// but so many are kept however far behind: of data without noise every model is far behind another.
+const LEAST_HASTY: usize = 20;
 /// Over so many points the first round goes where the family was told.
 const HASTY_POINTS: usize = 32;
 /// No more than so many are looked at in earnest where the family was told,
@@ -100,7 +102,8 @@ fn chosen(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Choice {
     running.sort_by(|a, b| a.2.total_cmp(&b.2));
     let least = running.first().map_or(f64::INFINITY, |r| r.2);
     let hasty = if knowledge.told { PRUNE_HASTY_TOLD } else { PRUNE_HASTY };
-    running.retain(|r| r.2 <= least + hasty);
+    let near = running.partition_point(|r| r.2 <= least + hasty);
+    running.truncate(near.max(LEAST_HASTY));
     if knowledge.told {
         running.truncate(MOST_HASTY_TOLD);
     }

@@ -102,6 +102,7 @@ impl<const N: usize> Mul for Dual<N> {
 impl<const N: usize> Div for Dual<N> {
     type Output = Self;
 
+    #[expect(clippy::suspicious_arithmetic_impl, reason = "a quotient is the product with the reciprocal")]
     fn div(self, other: Self) -> Self {
         self * other.recip()
     }

@@ -217,9 +217,9 @@ impl Work {
         let m = self.right.len();
         self.stacked.fill(0.0);
         self.stacked_right.fill(0.0);
-        for j in 0..k {
+        for (j, length) in column.iter().enumerate().take(k) {
             self.stacked[2 * k * j..][..=j].copy_from_slice(&self.columns[m * j..][..=j]);
-            self.stacked[2 * k * j + k + j] = damping.sqrt() * column[j];
+            self.stacked[2 * k * j + k + j] = damping.sqrt() * length;
         }
         self.stacked_right[..k].copy_from_slice(&self.right[..k]);
         triangularise(&mut self.stacked, &mut self.stacked_right);

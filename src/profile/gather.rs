@@ -35,12 +35,11 @@ impl Reader {
             let end = match op {
                 Op::Field(Field { channel, kind: Kind::Number(number), .. }) => {
                     let found = field::plain_number_at(number, text.as_bytes(), pos);
-                    let valid = found.and_then(|(value, end)| {
+                    found.and_then(|(value, end)| {
                         let new = valid(number, value, None, self.number, at)?;
                         self.readings.push(channel, new);
                         Some(end)
-                    });
-                    valid
+                    })
                 }
                 Op::End if pos == text.len() => return true,
                 simple => field::skip(simple, text, pos),

@@ -112,10 +112,7 @@ fn parse(text: &str) -> Result<Port, String> {
         ("stdin", None) if rest.is_none() => Ok(Port::Stdin),
         ("capture", option) => Ok(Port::Capture { path: path()?, speed: speed(option)? }),
         ("simulator", option) => {
-            let (digits, beaker) = match rest.map(|rest| rest.split_once(':').unwrap_or((rest, ""))) {
-                None => ("1", ""),
-                Some(both) => both,
-            };
+            let (digits, beaker) = rest.map_or(("1", ""), |rest| rest.split_once(':').unwrap_or((rest, "")));
             let seed = digits.parse().map_err(|_| format!("the seed is a whole number, not `{digits}`"))?;
             let beaker = (!beaker.is_empty()).then(|| beaker.to_owned());
             if let Some(beaker) = &beaker {

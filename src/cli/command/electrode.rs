@@ -160,7 +160,7 @@ impl CheckArgs {
             kind: kind::CHECK.to_owned(),
             name: self.electrode.clone(),
             body,
-            origin: origin,
+            origin,
             verb: "check".to_owned(),
             why: self.reason.clone(),
         };

@@ -171,7 +171,7 @@ impl SeriesArgs {
             kind: kind::ACCEPTED.to_owned(),
             name: format!("{series} / {sample}"),
             body,
-            origin: origin,
+            origin,
             verb: "accept".to_owned(),
             why: self.reason.clone(),
         };

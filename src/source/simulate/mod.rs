@@ -271,7 +271,7 @@ impl Simulated {
 
         let waited_long = self.lines_since_dose > 25;
         if !self.scenario.buffers_ph.is_empty() {
-            self.finished = self.line >= LINES_PER_BUFFER * self.scenario.buffers_ph.len() as u32;
+            self.finished = (self.line / LINES_PER_BUFFER) as usize >= self.scenario.buffers_ph.len();
         } else if self.line > LINES_BEFORE && (steady || waited_long) {
             if self.dispensed_ml > self.scenario.expected_ml + BEYOND_ML {
                 self.finished = true;

@@ -5,7 +5,7 @@
 
 use crate::cli::Fault;
 use crate::detector::Evaluation;
-use crate::reading::Curve;
+use crate::reading::{Curve, Quantity};
 use plotters::coord::Shift;
 use plotters::prelude::{
     BLACK, ChartBuilder, Circle, Color, DrawingArea, DrawingAreaErrorKind, IntoDrawingArea, LineSeries,
@@ -70,16 +70,29 @@ fn panels<'a>(
     let ends: Vec<(f64, f64)> =
         evaluation.end_points.iter().map(|e| (e.titrant, e.u.unwrap_or(0.0))).collect();
     let titrant = format!("titrant / {}", curve.head.titrant.unit());
-    let signal = curve.head.signal.map_or_else(|| "signal".to_owned(), |(q, unit)| format!("{q} / {unit}"));
+    let unit = curve.head.signal.map_or("", |s| s.1.symbol());
+    let signal = match curve.head.signal {
+        None => "signal".to_owned(),
+        // pH is quantity and unit at once.
+        Some((Quantity::Ph, _)) => unit.to_owned(),
+        Some((quantity, _)) => format!("{quantity} / {unit}"),
+    };
+    let found: Vec<String> = ends.iter().map(|(v, u)| format!("{v:.4} (u = {u:.4})")).collect();
+    let title = if found.is_empty() {
+        format!("{name}: no end-point")
+    } else {
+        format!("{name}: {} {}", found.join(", "), curve.head.titrant.unit())
+    };
     let areas = whole.split_evenly((3, 1));
     let [top, middle, bottom] = areas.as_slice() else { return Ok(()) };
-    panel(top, (name, &titrant, &signal), across, points, &evaluation.curve, &ends)?;
+    panel(top, (&title, &titrant, &signal), across, points, &evaluation.curve, &ends)?;
     let slopes: Vec<(f64, f64)> = points
         .windows(2)
         .filter(|w| w[1].0 > w[0].0)
         .map(|w| (f64::midpoint(w[0].0, w[1].0), (w[1].1 - w[0].1) / (w[1].0 - w[0].0)))
         .collect();
-    panel(middle, ("steepness", &titrant, &format!("d({signal})/dV")), across, &slopes, &slopes, &ends)?;
+    let steepness = format!("{unit} per {}", curve.head.titrant.unit());
+    panel(middle, ("steepness", &titrant, &steepness), across, &slopes, &slopes, &ends)?;
     let residuals: Vec<(f64, f64)> =
         evaluation.residuals.iter().map(|r| (r.titrant, r.standardised)).collect();
     panel(bottom, ("residuals of the fit", &titrant, "residual / its u"), across, &residuals, &[], &ends)
@@ -147,7 +160,7 @@ fn range(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::reading::{CurveHead, Point, Quantity, Titrant, Unit};
+    use crate::reading::{CurveHead, Point, Titrant, Unit};
 
     #[test]
     fn a_jump_is_drawn_finer_than_a_pixel() {

@@ -77,7 +77,7 @@ impl<'a> Gathering<'a> {
         let mut value = titrant;
         if !self.facts.by_mass {
             let corrected = self.burette(find, titrant, &mut sources);
-            value = self.to_20_degc(corrected, &mut sources);
+            value = self.at_20_degc(corrected, &mut sources);
         } else if let Some(balance) = self.equipment(EquipmentKind::Balance, &find.name, |_| true) {
             sources.extend(weighing(&balance.it, 2.0, &find.name));
         }
@@ -124,7 +124,7 @@ impl<'a> Gathering<'a> {
         titrant + correction(&b.corrections, titrant)
     }
 
-    fn to_20_degc(&mut self, volume_ml: f64, sources: &mut Vec<InputSource>) -> f64 {
+    fn at_20_degc(&mut self, volume_ml: f64, sources: &mut Vec<InputSource>) -> f64 {
         let rules = &self.procedure.uncertainty;
         let lot = self.lot("", self.procedure.reagent.as_ref().map_or("", |r| r.titrant.as_str()));
         let expansion = lot
