@@ -50,8 +50,10 @@ fn titrate(
     let mut run = Run::new(pairing, procedure.given(), Expectation::default());
     let mut decoded = Vec::new();
     for (t_s, bytes) in Simulated::new(day.scenario(beaker, nth), seed.wrapping_mul(97).wrapping_add(nth)) {
-        let elapsed_ns = (t_s * 1e9) as u64;
-        decoder.feed(Stamp { elapsed_ns, utc_us: (t_s * 1e6) as i64 }, &bytes, &mut decoded);
+        let at = std::time::Duration::from_secs_f64(t_s);
+        let elapsed_ns = u64::try_from(at.as_nanos()).unwrap();
+        let utc_us = i64::try_from(at.as_micros()).unwrap();
+        decoder.feed(Stamp { elapsed_ns, utc_us }, &bytes, &mut decoded);
         for frame in decoded.drain(..) {
             run.take(&frame.readings);
         }
@@ -85,7 +87,7 @@ fn one_day(bench: &Bench, seed: u64) -> Vec<Option<Interval>> {
         let values: BTreeMap<String, String> =
             mass.map(|m| ("m".to_owned(), m.to_owned())).into_iter().collect();
         let facts = PortionFacts {
-            run: nth as i64,
+            run: i64::try_from(nth).unwrap(),
             series: "s".to_owned(),
             values,
             end_points: end_points.clone(),
@@ -95,8 +97,8 @@ fn one_day(bench: &Bench, seed: u64) -> Vec<Option<Interval>> {
         };
         let result = evaluate_portion(procedure, Assembled::of(procedure, &facts, stock));
         let one = SeriesPortion {
-            run: nth as i64,
-            portion: nth as u32,
+            run: i64::try_from(nth).unwrap(),
+            portion: u32::try_from(nth).unwrap(),
             role: Role::Sample,
             set_aside: None,
             going_on: false,

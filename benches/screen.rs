@@ -37,6 +37,7 @@ fn screen(points: u32) -> State {
         outlook: Default::default(),
         notes: Vec::new(),
         end: None,
+        result: None,
     };
     let lane = LaneState {
         id: 1,

@@ -43,7 +43,8 @@ like = "{ph:mV} {emf:/0.x/} mV"
 like = "{temperature:degC"
 "#;
     let mistakes = Profile::parse("ten.toml", text).unwrap_err();
-    let told: Vec<(&str, usize, usize)> = mistakes.iter().map(|m| (m.code, m.line, m.column)).collect();
+    let told: Vec<(&str, usize, usize)> =
+        mistakes.iter().map(|m| (m.code.as_ref(), m.line, m.column)).collect();
     assert_eq!(
         told,
         [
@@ -88,7 +89,7 @@ name = "b"
 like = "X {volume:mL} mL[ full]"
 "#;
     let found = profile(text).check();
-    let codes: Vec<&str> = found.iter().map(|d| d.code).collect();
+    let codes: Vec<&str> = found.iter().map(|d| d.code.as_ref()).collect();
     assert_eq!(
         codes,
         ["profile.no-example", "profile.unused-quantity", "profile.never-reached", "profile.never-reached"],
@@ -96,7 +97,7 @@ like = "X {volume:mL} mL[ full]"
     );
     let text = "title = \"t\"\n[[line]]\nname = \"a\"\nlike = \"{ph} pH[ {x:text}]\"\n[[line]]\nname = \"b\"\nlike = \"{ph} {a|pH|b}\"\n[[example]]\nwire = \"7 pH\\n\"\ngives = { ph = 7.5 }\n";
     let found = profile(text).check();
-    let codes: Vec<&str> = found.iter().map(|d| d.code).collect();
+    let codes: Vec<&str> = found.iter().map(|d| d.code.as_ref()).collect();
     assert_eq!(codes, ["profile.same-line", "profile.example-fails"], "{found:?}");
 }
 

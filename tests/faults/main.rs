@@ -93,6 +93,7 @@ fn simulated(seed: u64, speed: u32) -> BenchPlan {
             instrument: vec![Instrument { profile: "demo-bench".to_owned(), port: port.clone() }],
             volume: VolumeFrom::Line,
             settling: None,
+            burette: None,
             people: dropwise::work::People::default(),
             anchors: None,
         },

@@ -229,7 +229,7 @@ fn head(run: i64) -> RunHead {
             portion: 2,
             portions: 3,
             mass_g: Some(5.02),
-            end_past: None,
+            ..RunPlan::default()
         },
         title: "cider acidity".to_owned(),
         origin: Origin::Serial,

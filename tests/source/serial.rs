@@ -267,7 +267,7 @@ async fn the_port_is_free_again_when_nobody_listens() {
 
 #[tokio::test]
 async fn the_simulated_instrument_is_read_through_a_pseudo_terminal_and_ends() {
-    fn three_lines(seed: u64) -> Chunks {
+    fn three_lines(seed: u64, _: Option<&str>) -> Chunks {
         Box::new((0..3).map(move |i| (f64::from(i) * 60.0, format!("{seed} {i}\r\n").into_bytes())))
     }
     let opening = Opening { simulator: Some(three_lines), ..Opening::default() };
