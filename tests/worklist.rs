@@ -51,7 +51,10 @@ fn capture(positions: &[(u32, f64)]) -> String {
             let volume_ml = 0.1 * f64::from(step);
             // The third decimal wanders as that of a real meter does.
             let wander = 0.001 * (f64::from(step) * 2.4).sin();
-            say(format!("{volume_ml:.3} mL {:.3} pH", ph(*equivalence_ml, volume_ml) + wander));
+            // The burette waits at each volume until the next line but three.
+            for _ in 0..4 {
+                say(format!("{volume_ml:.3} mL {:.3} pH", ph(*equivalence_ml, volume_ml) + wander));
+            }
         }
         say("END".to_owned());
     }

@@ -60,6 +60,7 @@ impl<'a> Gathering<'a> {
                     // What was true of the balance and the burette then need not be true of them now.
                     Kind::MolarMass | Kind::Standard => source.clone(),
                     _ => InputSource {
+                        kind: Kind::Factor,
                         name: format!("factor of {}: {}", f.lot, source.name),
                         ..source.clone()
                     },
