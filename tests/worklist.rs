@@ -47,14 +47,15 @@ fn capture(positions: &[(u32, f64)]) -> String {
     };
     for (position, equivalence_ml) in positions {
         say(format!("BEGIN {position}"));
-        for step in 0..120 {
-            let volume_ml = 0.1 * f64::from(step);
+        // Bold far from the end-point, small steps near it, as such instruments give them.
+        let mut volume_ml = 0.0;
+        while volume_ml < equivalence_ml + 2.0 {
             // The third decimal wanders as that of a real meter does.
-            let wander = 0.001 * (f64::from(step) * 2.4).sin();
-            // The burette waits at each volume until the next line but three.
+            let wander = 0.001 * (volume_ml * 24.0).sin();
             for _ in 0..4 {
                 say(format!("{volume_ml:.3} mL {:.3} pH", ph(*equivalence_ml, volume_ml) + wander));
             }
+            volume_ml += if (equivalence_ml - volume_ml).abs() > 1.2 { 0.5 } else { 0.06 };
         }
         say("END".to_owned());
     }
