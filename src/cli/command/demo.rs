@@ -49,6 +49,8 @@ impl DemoArgs {
             portion: 1,
             portions: 3,
             mass_g: Some(1.37),
+            // The water of the simulated bench carries no acid.
+            values: [("V_blank".to_owned(), "0 mL +- 0.005".to_owned())].into(),
             ..RunPlan::default()
         };
         let bench = self.bench()?;
