@@ -2,6 +2,7 @@
 #![cfg(target_os = "linux")]
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on stops here")]
 
+mod attached;
 mod program;
 mod words;
 
@@ -17,7 +18,7 @@ use rusqlite::Connection;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 struct Recorder {
     process: Child,
@@ -85,19 +86,8 @@ async fn open_and_run(session: &Session, port: &Path) {
 }
 
 /// Applies events until the state satisfies `until`; panics after a while.
-async fn follow(session: &mut Session, state: &mut BenchState, mut until: impl FnMut(&BenchState) -> bool) {
-    let deadline = Instant::now() + Duration::from_secs(60);
-    while !until(state) {
-        let left = deadline.saturating_duration_since(Instant::now());
-        let event = tokio::time::timeout(left, session.events.recv())
-            .await
-            .unwrap_or_else(|_| panic!("nothing happened in time"));
-        let event = event.unwrap_or_else(|| panic!("the recorder has gone"));
-        if let Event::Answer { refused: Some(why), .. } = &event {
-            panic!("refused: {why}");
-        }
-        state.apply(&event);
-    }
+async fn follow(session: &mut Session, state: &mut BenchState, until: impl FnMut(&BenchState) -> bool) {
+    attached::follow_for(Duration::from_secs(60), session, state, until).await;
 }
 
 fn complete_lines(record: &Path) -> u64 {

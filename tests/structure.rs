@@ -14,7 +14,7 @@ const USES: &[(&str, &[&str])] = &[
     ("frame", &["reading"]),
     ("profile", &["form", "frame", "reading"]),
     ("detector", &["chemistry", "numeric", "reading"]),
-    ("results", &["chemistry", "numeric", "reading"]),
+    ("results", &["chemistry", "form", "numeric", "reading"]),
     ("work", &["form", "detector", "results", "chemistry", "reading"]),
     ("source", &["reading", "chemistry"]),
     ("store", &["work", "detector", "results", "reading"]),

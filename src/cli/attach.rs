@@ -184,32 +184,30 @@ async fn ask(
     Err(refused("the recorder has gone; start `dropwise` again".to_owned()))
 }
 
-/// Has commands that need no bench done, by the recorder that has the record, or as the recorder for a moment.
+/// Has a command that needs no bench done, by the recorder that has the record, or as the recorder for a moment.
 ///
 /// # Errors
-/// When the record cannot be written, or the recorder refuses.
-pub async fn obey(settings: &Settings, commands: Vec<Command>) -> Result<(), Fault> {
+/// When the record cannot be used, or what `refused` makes of the words of a recorder that refuses.
+pub async fn obey(
+    settings: &Settings,
+    command: Command,
+    refused: impl Fn(String) -> Fault,
+) -> Result<(), Fault> {
     let mut own = None;
     let mut session = if RecordLock::holder(&settings.record)?.is_some() {
-        attach_or_start(settings).await?
+        own_recorder(settings).await?
     } else {
         let recorder = become_recorder(settings, RecorderOptions::default(), false)?;
         let session = recorder.recorder.attach(own_caller(settings)).await;
         own = Some(recorder);
         session
     };
-    let mut outcome = Ok(());
-    for (id, command) in (FIRST_COMMAND..).zip(commands) {
-        if let Err(fault) = ask(&mut session, id, command, &mut Vec::new()).await {
-            outcome = Err(Fault { exit: Exit::Record, ..fault });
-            break;
-        }
-    }
+    let done = ask(&mut session, FIRST_COMMAND, command, &mut Vec::new()).await;
     if let Some(own) = own {
         own.recorder.stop();
         drop(session);
         own.recorder.ended().await;
         drop(own.lock);
     }
-    outcome
+    done.map(drop).map_err(|fault| refused(fault.text))
 }

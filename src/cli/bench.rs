@@ -194,9 +194,16 @@ pub fn parsed(name: &str, text: &str) -> Result<Profile, Fault> {
 /// Text of a procedure that ships or lies in a file, checked; empty for none.
 ///
 /// # Errors
-/// When there is none, or it has mistakes.
+/// As [`procedure`].
 pub fn procedure_text(name: Option<&str>, settings: &Settings) -> Result<String, Fault> {
-    let Some(name) = name else { return Ok(String::new()) };
+    name.map_or_else(|| Ok(String::new()), |name| procedure(name, settings).map(|(_, text)| text))
+}
+
+/// A procedure that ships or lies in a file, with its text.
+///
+/// # Errors
+/// When there is none, or it has mistakes: all of them, with their places.
+pub fn procedure(name: &str, settings: &Settings) -> Result<(Procedure, String), Fault> {
     let definition = |text: String| Fault { text, exit: Exit::Definition };
     let (path, text) = match Procedure::shipped(name) {
         Some(text) => (name.to_owned(), text.to_owned()),
@@ -205,6 +212,6 @@ pub fn procedure_text(name: Option<&str>, settings: &Settings) -> Result<String,
             definition(format!("there is no procedure \"{name}\": {why}; these ship: {shipped}"))
         })?,
     };
-    Procedure::read(&path, &text).map_err(definition)?;
-    Ok(text)
+    let procedure = Procedure::read(&path, &text).map_err(definition)?;
+    Ok((procedure, text))
 }

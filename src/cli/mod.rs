@@ -15,6 +15,7 @@ pub mod plain;
 pub mod progress;
 pub mod screen;
 pub mod settings;
+pub mod typed;
 
 pub use args::{Args, Command};
 pub use exit::Exit;
@@ -78,7 +79,8 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Blank(blank)) => blank.run(settings, output),
         Some(Command::SetAside { run, reason }) => {
             let wish = crate::work::Command::SetAside { run, reason };
-            command::run::runtime()?.block_on(attach::obey(settings, vec![wish]))?;
+            let refused = |text| Fault { text, exit: Exit::Record };
+            command::run::runtime()?.block_on(attach::obey(settings, wish, refused))?;
             output.line(&format!("run {run} is set aside; it stays in the record"))?;
             Ok(Exit::Done)
         }

@@ -151,7 +151,7 @@ pub(crate) fn nearest<'a>(wrong: &str, candidates: impl IntoIterator<Item = &'a 
     let wrong = wrong.to_lowercase();
     candidates
         .into_iter()
-        .map(|candidate| (distance(&wrong, &candidate.to_lowercase()), candidate))
+        .map(|candidate| (letters_apart(&wrong, &candidate.to_lowercase()), candidate))
         .filter(|(distance, candidate)| *distance <= candidate.chars().count().max(3) / 3)
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, candidate)| candidate)
@@ -159,7 +159,7 @@ pub(crate) fn nearest<'a>(wrong: &str, candidates: impl IntoIterator<Item = &'a 
 
 /// Letters to change, add, leave out or swap with their neighbour to get from one word to the other
 /// (optimal string alignment distance).
-fn distance(a: &str, b: &str) -> usize {
+pub(crate) fn letters_apart(a: &str, b: &str) -> usize {
     let a: Vec<char> = a.chars().take(64).collect();
     let b: Vec<char> = b.chars().take(64).collect();
     let mut rows = vec![vec![0_usize; b.len() + 1]; a.len() + 1];

@@ -6,5 +6,5 @@ mod diagnostic;
 mod schema;
 
 pub use diagnostic::{Diagnostic, Severity};
-pub(crate) use diagnostic::{Mistakes, nearest};
+pub(crate) use diagnostic::{Mistakes, letters_apart, nearest};
 pub(crate) use schema::Form;

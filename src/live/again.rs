@@ -76,17 +76,15 @@ pub struct Counted<'a> {
 /// # Errors
 /// When the procedure or the bench of the run cannot be read, in words.
 fn begin(stored: &StoredRun, procedure: &str) -> Result<Run, String> {
-    let mut looks = match procedure {
+    let looks = match procedure {
         "" => Vec::new(),
         text => Procedure::read("of the run", text)?.looks(),
     };
-    let further = looks.split_off(looks.len().min(1));
-    let given = looks.pop().unwrap_or_default();
     let (signal, _) = stored.head.curve.signal.ok_or("the run does not say what its signal is")?;
     let bench: Bench = toml::from_str(&stored.bench_text)
         .map_err(|e| format!("the bench of the run cannot be read: {}", e.to_string().trim_end()))?;
     let pairing = Pairing::new(bench.volume, signal, bench.settling, stored.head.at);
-    Ok(Run::new(pairing, given, stored.head.expectation).with_further(further))
+    Ok(Run::of_looks(pairing, looks, stored.head.expectation))
 }
 
 /// Puts wire and marks through a run in the order in which they came; `take` is handed what follows.

@@ -13,8 +13,8 @@ use crate::source::SourceEvent;
 use crate::store::{Commit, Direction, Entry, Reader, ReckoningRows, Writer, append_anchor};
 use crate::work::{
     Beginning, BenchPlan, Command, DEFAULT_WARN_BEFORE, Expectation, FrameFate, Health, LaneEvent, LaneId,
-    Origin, Pairing, PhFromPotential, Procedure, Queued, RECORDER, Readiness, Run, RunEnd, RunHead, RunPlan,
-    SignalWord, Step, Stock, VolumeMark, begins, checklist, choose_signal, expected,
+    Origin, Pairing, Procedure, Queued, RECORDER, Run, RunEnd, RunHead, RunPlan, Step, Stock, VolumeMark,
+    begins, checklist, choose_signal, decide, expected,
 };
 use bytes::Bytes;
 use std::collections::VecDeque;
@@ -284,13 +284,13 @@ impl Lane {
                 entries.push(Entry::Reading { decoding_id, field, wire_seq, reading: reading.clone() });
             }
             let understood = matches!(one.frame.fate, FrameFate::Understood { .. });
-            events.push(LaneEvent::Frame { frame: one.frame.clone() });
+            events.push(LaneEvent::Frame { frame: one.frame });
             if !one.readings.is_empty() {
                 let steps = match &mut self.going {
                     Some(going) if understood => going.run.take(&one.readings),
                     _ => Vec::new(),
                 };
-                events.push(LaneEvent::Readings { readings: one.readings.clone() });
+                events.push(LaneEvent::Readings { readings: one.readings });
                 self.keep_steps(steps, &mut entries, &mut events);
             }
             let marks = if self.queue.is_some() { one.marks.as_slice() } else { &[] };
@@ -413,8 +413,9 @@ impl Lane {
         };
         let measured: Vec<Quantity> =
             self.parts.lines.iter().flat_map(|l| l.profile.measures.iter().copied()).collect();
+        let stock = if procedure.is_some() { self.stock().await } else { Ok(Stock::default()) };
         let ph_from = match &procedure {
-            Some(procedure) => self.ph_from(procedure, &plan, &measured).await?,
+            Some(procedure) => outcome::ph_from(procedure, &plan, &measured, &stock)?,
             None => None,
         };
         let wanted = procedure.as_ref().and_then(Procedure::signal);
@@ -428,15 +429,12 @@ impl Lane {
                 "the procedure looks at {signal}, which no instrument of this bench measures"
             ));
         }
-        let mut looks = procedure.as_ref().map(Procedure::looks).unwrap_or_default();
-        let further = looks.split_off(looks.len().min(1));
-        let given = looks.pop().unwrap_or_default();
         let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
         if let Some(procedure) = procedure.as_ref().filter(|_| plan.series.trim().is_empty()) {
             plan.series = format!("{} {}", procedure.id, local_date(at));
         }
         if let Some(procedure) = &procedure {
-            plan.warnings = self.checked(procedure, &plan, at).await?;
+            plan.warnings = self.checked(procedure, &plan, &stock, at)?;
         }
         let bench = &self.parts.bench.bench;
         let pairing = Pairing::new(bench.volume, signal, bench.settling, at);
@@ -465,67 +463,34 @@ impl Lane {
         for text in head.plan.warnings.clone() {
             self.show(LaneEvent::Warning { text }).await;
         }
-        let run = Run::new(pairing, given, head.expectation).with_further(further);
+        let looks = procedure.as_ref().map(Procedure::looks).unwrap_or_default();
+        let run = Run::of_looks(pairing, looks, head.expectation);
         self.going = Some(Going { run, head, rows: ReckoningRows::new(reckoning_id), marks: 0, notes: 0 });
         Ok(())
     }
 
-    /// The line by which millivolts become pH, where the procedure wants it: that of the electrode's latest accepted check.
-    async fn ph_from(
-        &self,
-        procedure: &Procedure,
-        plan: &RunPlan,
-        measured: &[Quantity],
-    ) -> Result<Option<PhFromPotential>, String> {
-        let Some(electrode) = procedure.electrode.as_ref().filter(|e| e.signal == SignalWord::PhFromCheck)
-        else {
-            return Ok(None);
-        };
-        if !measured.contains(&Quantity::Emf) {
-            return Err(
-                "the procedure makes pH of millivolts, which no instrument of this bench measures".to_owned()
-            );
-        }
+    /// What the record knows beside runs; words where it cannot be asked.
+    async fn stock(&self) -> Result<Stock, String> {
         let record = self.parts.record.clone();
-        let stock = tokio::task::spawn_blocking(move || outcome::stock(&record)).await;
-        let stock = stock.map_err(|failure| failure.to_string())??;
-        outcome::ph_from(electrode, plan, &stock).map(Some)
+        let asked = tokio::task::spawn_blocking(move || outcome::stock(&record)).await;
+        asked.unwrap_or_else(|failure| Err(failure.to_string()))
     }
 
     /// Goes through the checklist of a portion: what it starts with all the same, or why it does not start.
-    async fn checked(&self, procedure: &Procedure, plan: &RunPlan, at: Stamp) -> Result<Vec<String>, String> {
-        let record = self.parts.record.clone();
-        let stock = tokio::task::spawn_blocking(move || outcome::stock(&record)).await;
-        let mut warnings = Vec::new();
-        let stock = stock.unwrap_or_else(|failure| Err(failure.to_string())).unwrap_or_else(|why| {
-            warnings.push(format!("the record could not be asked what is fresh: {why}"));
-            Stock::default()
-        });
+    fn checked(
+        &self,
+        procedure: &Procedure,
+        plan: &RunPlan,
+        stock: &Result<Stock, String>,
+        at: Stamp,
+    ) -> Result<Vec<String>, String> {
+        let nothing = Stock::default();
+        let known = stock.as_ref().unwrap_or(&nothing);
         let real = self.parts.origin.is_real();
-        let list = checklist(procedure, plan, &stock, (at.utc_us, local_date(at)), real);
-        let refused: Vec<&str> =
-            list.iter().filter(|p| p.is == Readiness::Refuse).map(|p| p.words.as_str()).collect();
-        if !refused.is_empty() {
-            return Err(format!("the run does not start: {}", refused.join("; ")));
-        }
-        let reason = plan.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty());
-        let wanting: Vec<&str> =
-            list.iter().filter(|p| p.is == Readiness::NeedsReason).map(|p| p.words.as_str()).collect();
-        match reason {
-            None if !wanting.is_empty() => {
-                return Err(format!(
-                    "the run starts only with a reason: {}; give one with --reason",
-                    wanting.join("; ")
-                ));
-            }
-            Some(reason) if !wanting.is_empty() => {
-                warnings
-                    .extend(wanting.iter().map(|words| format!("{words}; started all the same: {reason}")));
-            }
-            _ => {}
-        }
-        warnings.extend(list.iter().filter(|p| p.is == Readiness::Warn).map(|p| p.words.clone()));
-        Ok(warnings)
+        let list = checklist(procedure, plan, known, (at.utc_us, local_date(at)), real);
+        let unasked =
+            stock.as_ref().err().map(|why| format!("the record could not be asked what is fresh: {why}"));
+        Ok(unasked.into_iter().chain(decide(&list, plan.reason.as_deref())?).collect())
     }
 
     /// What the record says about earlier portions of the sample; a record that cannot be read says nothing.

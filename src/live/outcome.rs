@@ -1,10 +1,11 @@
 //! What a run that has ended comes to: its result, or its blank, with what the record knows.
 
-use crate::store::{Entry, NewDatum, Reader, kind};
+use crate::reading::Quantity;
+use crate::store::{Entry, NewDatum, Reader};
 use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion};
 use crate::work::{
-    BlankValue, Electrode, EquipmentKind, PhFromPotential, Procedure, RECORDER, Role, RunEnd, RunHead,
-    RunPlan, Stock, USUAL_ISOPOTENTIAL_PH,
+    BlankValue, EquipmentKind, PhFromPotential, Procedure, RECORDER, Role, RunEnd, RunHead, RunPlan,
+    SignalWord, Stock, USUAL_ISOPOTENTIAL_PH, kind,
 };
 use std::path::Path;
 
@@ -118,15 +119,25 @@ pub(super) fn stock(record: &Path) -> Result<Stock, String> {
     Reader::open(record).and_then(|reader| reader.stock()).map_err(|e| e.to_string())
 }
 
-/// The line of the electrode's latest accepted check.
+/// The line by which millivolts become pH, where the procedure wants it: that of the electrode's latest accepted check.
 ///
 /// # Errors
-/// In words, when there is none.
+/// In words, when there is none, or no instrument measures millivolts.
 pub(super) fn ph_from(
-    electrode: &Electrode,
+    procedure: &Procedure,
     plan: &RunPlan,
-    stock: &Stock,
-) -> Result<PhFromPotential, String> {
+    measured: &[Quantity],
+    stock: &Result<Stock, String>,
+) -> Result<Option<PhFromPotential>, String> {
+    let Some(electrode) = procedure.electrode.as_ref().filter(|e| e.signal == SignalWord::PhFromCheck) else {
+        return Ok(None);
+    };
+    if !measured.contains(&Quantity::Emf) {
+        return Err(
+            "the procedure makes pH of millivolts, which no instrument of this bench measures".to_owned()
+        );
+    }
+    let stock = stock.as_ref().map_err(Clone::clone)?;
     let kept = match plan.uses.get(EquipmentKind::Electrode.word()) {
         Some(name) => stock.named(EquipmentKind::Electrode, name),
         None => stock.only(EquipmentKind::Electrode, |e| e.what.as_deref() == Some(electrode.kind.as_str())),
@@ -145,11 +156,11 @@ pub(super) fn ph_from(
     let check = check.ok_or_else(|| {
         format!("electrode {name} has no accepted check: make one with `dropwise electrode check`")
     })?;
-    Ok(PhFromPotential {
+    Ok(Some(PhFromPotential {
         check: check.datum,
         slope_mv: check.it.slope_mv,
         zero_mv: check.it.zero_mv,
         temperature_c: check.it.temperature_c,
         isopotential_ph: kept.and_then(|kept| kept.it.value).unwrap_or(USUAL_ISOPOTENTIAL_PH),
-    })
+    }))
 }

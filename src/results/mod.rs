@@ -41,6 +41,7 @@ mod uncertain;
 mod unit;
 pub mod volume;
 
+use crate::form::letters_apart;
 pub use budget::{Budget, Coverage, Line, USUAL};
 pub use dimension::Dimension;
 pub use formula::{Fault, Formula, FormulaError, Formulae, Scope, Span};
@@ -56,37 +57,14 @@ pub use unit::{NotAUnit, Unit};
 
 /// The known name that is nearest to a mistyped one, if one is near enough to be meant.
 pub(crate) fn nearest<'a>(wrong: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    let folded: Vec<char> = wrong.to_lowercase().chars().take(40).collect();
-    let reach = (folded.len() / 3).max(1);
+    let folded: String = wrong.to_lowercase().chars().take(40).collect();
+    let letters = folded.chars().count();
+    let reach = (letters / 3).max(1);
     known
-        .map(|name| {
-            let other: Vec<char> = name.to_lowercase().chars().collect();
-            (steps(&folded, &other), name)
-        })
-        .filter(|(distance, name)| *distance <= reach && *distance < name.chars().count().max(folded.len()))
+        .map(|name| (letters_apart(&folded, &name.to_lowercase()), name))
+        .filter(|(distance, name)| *distance <= reach && *distance < name.chars().count().max(letters))
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, name)| name)
-}
-
-/// Number of letters to add, drop, change or swap with their neighbour between two words
-/// (V. I. Levenshtein, Sov. Phys. Dokl. 10 (1966) 707; the swap after F. J. Damerau, Commun. ACM 7 (1964) 171).
-fn steps(a: &[char], b: &[char]) -> usize {
-    let mut rows = vec![vec![0; b.len() + 1]; a.len() + 1];
-    for i in 0..=a.len() {
-        for j in 0..=b.len() {
-            rows[i][j] = if i == 0 || j == 0 {
-                i + j
-            } else {
-                let change = rows[i - 1][j - 1] + usize::from(a[i - 1] != b[j - 1]);
-                let mut best = change.min(rows[i - 1][j] + 1).min(rows[i][j - 1] + 1);
-                if i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] {
-                    best = best.min(rows[i - 2][j - 2] + 1);
-                }
-                best
-            };
-        }
-    }
-    rows[a.len()][b.len()]
 }
 
 #[cfg(test)]

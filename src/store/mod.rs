@@ -34,6 +34,6 @@ pub use read_reckoning::{ReckoningSettings, StoredReckoning, TakenDecoding};
 pub use rescue::{Recovered, recover};
 pub use rows::ReckoningRows;
 pub use signature::{Meaning, Portion, PublicKey, SIGNATURE, Signature, Signed, Unsigned, public_of};
-pub use stock::{SeriesRow, StoredPortion, kind};
+pub use stock::{SeriesRow, StoredPortion};
 pub use verify::{Report, Verified, WrongRow, verify};
 pub use writer::{Commit, NextIds, Writer, WriterState, WriterThread};

@@ -2,26 +2,10 @@
 
 use super::{Datum, Error, Reader};
 use crate::work::result::{PortionResult, SeriesPortion};
-use crate::work::{BlankValue, Equipment, EquipmentKind, Kept, Origin, RunHead, RunId, Stock};
+use crate::work::{BlankValue, Equipment, EquipmentKind, Kept, Origin, RunHead, RunId, Stock, kind};
 use rusqlite::OptionalExtension;
 use serde::de::DeserializeOwned;
 use std::collections::BTreeSet;
-
-/// Kinds of documents that the program itself writes.
-pub mod kind {
-    /// The strength of a titrant, by the name of its lot.
-    pub const FACTOR: &str = "factor";
-    /// A blank, by `procedure id / end-point / run`.
-    pub const BLANK: &str = "blank";
-    /// An electrode check, by the name of the electrode.
-    pub const CHECK: &str = "electrode_check";
-    /// The result of a portion, by `run N`.
-    pub const RESULT: &str = "result";
-    /// The accepted result of a sample in a series, by `series / sample`.
-    pub const ACCEPTED: &str = "accepted";
-    /// A step of preparation or care, done or skipped, by series and step.
-    pub const STEP: &str = "step";
-}
 
 /// One portion of a series with what it was.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,11 +1,12 @@
 //! Millivolts become pH by the electrode's check, at the temperature of the solution.
 
+use crate::chemistry::constants::CELSIUS_ZERO;
 use crate::reading::{Quantity, Reading, Unit};
+use crate::results::electrode::EnteredLine;
+use crate::results::{Dimension, Uncertain};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
-/// Zero of the Celsius scale in K.
-const CELSIUS_ZERO: f64 = 273.15;
 /// Where the potential does not depend on temperature when nothing else is known: pH 7, which the makers of most
 /// electrodes aim at (common practice, no source).
 pub const USUAL_ISOPOTENTIAL_PH: f64 = 7.0;
@@ -28,13 +29,20 @@ pub struct PhFromPotential {
 impl PhFromPotential {
     /// The pH of a potential in mV at a temperature in degrees Celsius; without one, that of the check.
     ///
-    /// The line of the check is turned about the isopotential point in the ratio of the absolute temperatures (Nernst).
+    /// By [`EnteredLine::ph`]; `None` for a line without slope or a temperature that cannot be.
     #[must_use]
-    pub fn ph(&self, emf_mv: f64, temperature_c: Option<f64>) -> f64 {
-        let kelvin = |c: f64| c + CELSIUS_ZERO;
-        let ratio = kelvin(temperature_c.unwrap_or(self.temperature_c)) / kelvin(self.temperature_c);
-        let at_isopotential = self.zero_mv + self.slope_mv * (self.isopotential_ph - 7.0);
-        self.isopotential_ph + (emf_mv - at_isopotential) / (self.slope_mv * ratio)
+    pub fn ph(&self, emf_mv: f64, temperature_c: Option<f64>) -> Option<f64> {
+        // All potentials are in mV: only their ratios count.
+        let potential = |mv| Uncertain::exact(mv, Dimension::POTENTIAL);
+        let line = EnteredLine {
+            zero: potential(self.zero_mv),
+            slope: potential(self.slope_mv),
+            temperature_c: self.temperature_c,
+        };
+        let kelvin = temperature_c.unwrap_or(self.temperature_c) + CELSIUS_ZERO;
+        let temperature = Uncertain::exact(kelvin, Dimension::TEMPERATURE);
+        let isopotential = Uncertain::exact(self.isopotential_ph, Dimension::ONE);
+        line.ph(&potential(emf_mv), &temperature, &isopotential).map(|ph| ph.value)
     }
 
     /// The readings of a frame with each potential as pH; `latest_c` keeps the latest temperature.
@@ -45,7 +53,7 @@ impl PhFromPotential {
             (Quantity::Emf, Some(emf_mv)) => Some(Reading {
                 channel: Arc::from("ph"),
                 quantity: Quantity::Ph,
-                value: Some(self.ph(emf_mv, *latest_c)),
+                value: self.ph(emf_mv, *latest_c),
                 unit: Unit::Ph,
                 ..reading.clone()
             }),
@@ -71,14 +79,14 @@ mod tests {
 
     #[test]
     fn at_the_temperature_of_the_check_the_line_is_read_backwards() {
-        assert!((CHECK.ph(4.0, Some(25.0)) - 7.0).abs() < 1e-12);
-        assert!((CHECK.ph(4.0 + 3.0 * 58.0, None) - 4.0).abs() < 1e-12);
+        assert!((CHECK.ph(4.0, Some(25.0)).unwrap() - 7.0).abs() < 1e-12);
+        assert!((CHECK.ph(4.0 + 3.0 * 58.0, None).unwrap() - 4.0).abs() < 1e-12);
     }
 
     #[test]
     fn a_warmer_solution_turns_the_line_about_the_isopotential_point() {
-        assert!((CHECK.ph(4.0, Some(60.0)) - 7.0).abs() < 1e-12);
-        let warm = CHECK.ph(4.0 + 3.0 * 58.0, Some(60.0));
+        assert!((CHECK.ph(4.0, Some(60.0)).unwrap() - 7.0).abs() < 1e-12);
+        let warm = CHECK.ph(4.0 + 3.0 * 58.0, Some(60.0)).unwrap();
         assert!((7.0 - warm - 3.0 * 298.15 / 333.15).abs() < 1e-9, "{warm}");
     }
 }

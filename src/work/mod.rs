@@ -22,6 +22,7 @@ mod series;
 mod state;
 mod stock;
 mod worklist;
+mod written;
 
 pub use crate::reading::{FrameFate, FrameLine};
 pub use bench::{Bench, BenchPlan, Instrument, LinePlan, Settling, VolumeFrom};
@@ -35,12 +36,12 @@ pub use identity::{RECORDER, how_known, named, with_key};
 pub use pairing::{Marked, Paired, Pairing, choose_signal, default_settling, head_of};
 pub use people::{Caller, HandWish, Identity, People};
 pub use procedure::*;
-pub use ready::{CheckPoint, Readiness, checklist};
+pub use ready::{CheckPoint, Readiness, checklist, decide};
 pub use role::Role;
 pub use run::{Expectation, Run, Step};
 pub use series::{EarlierPortion, expected};
 pub use state::{BenchState, LaneState, RunState};
-pub use stock::{BlankValue, BufferRecord, CheckRecord, Factor, Kept, Stock, is_computed};
+pub use stock::{BlankValue, BufferRecord, CheckRecord, Factor, Kept, Stock, is_computed, kind};
 pub use worklist::{WorklistRow, read_worklist};
 
 /// Number of a lane: one bench on one recorder.

@@ -65,6 +65,30 @@ pub fn checklist(
     list.points
 }
 
+/// What a portion starts with all the same, by its checklist.
+///
+/// # Errors
+/// In words, why it does not start: something refuses, or wants a reason that is not given.
+pub fn decide(list: &[CheckPoint], reason: Option<&str>) -> Result<Vec<String>, String> {
+    let of = |is: Readiness| -> Vec<&str> {
+        list.iter().filter(|point| point.is == is).map(|point| point.words.as_str()).collect()
+    };
+    let refused = of(Readiness::Refuse);
+    if !refused.is_empty() {
+        return Err(format!("the run does not start: {}", refused.join("; ")));
+    }
+    let wanting = of(Readiness::NeedsReason);
+    let mut warnings = Vec::new();
+    if !wanting.is_empty() {
+        let reason = reason.map(str::trim).filter(|reason| !reason.is_empty()).ok_or_else(|| {
+            format!("the run starts only with a reason: {}; give one with --reason", wanting.join("; "))
+        })?;
+        warnings.extend(wanting.iter().map(|words| format!("{words}; started all the same: {reason}")));
+    }
+    warnings.extend(of(Readiness::Warn).into_iter().map(str::to_owned));
+    Ok(warnings)
+}
+
 struct List<'a> {
     plan: &'a RunPlan,
     stock: &'a Stock,
@@ -203,6 +227,21 @@ mod tests {
             assert_eq!(list[0].is, is);
             assert!(list[0].words.contains("never standardised"), "{}", list[0].words);
         }
+    }
+
+    #[test]
+    fn a_reason_opens_what_wants_one_and_nothing_opens_a_refusal() {
+        let point = |is, words: &str| CheckPoint { is, words: words.to_owned() };
+        let list = [
+            point(Readiness::NeedsReason, "old"),
+            point(Readiness::Warn, "dusty"),
+            point(Readiness::Fine, "x"),
+        ];
+        assert!(decide(&list, None).unwrap_err().contains("--reason"));
+        assert!(decide(&list, Some("  ")).is_err());
+        let told = decide(&list, Some("no time")).unwrap();
+        assert_eq!(told, ["old; started all the same: no time", "dusty"]);
+        assert!(decide(&[point(Readiness::Refuse, "gone")], Some("no time")).unwrap_err().contains("gone"));
     }
 
     #[test]

@@ -77,10 +77,11 @@ impl Run {
         }
     }
 
-    /// The same run, whose final evaluation looks at the curve in further ways.
+    /// A run whose curve is looked at in several ways: the first is watched, all are evaluated at the end.
     #[must_use]
-    pub fn with_further(self, further: Vec<Given>) -> Self {
-        Self { further, ..self }
+    pub fn of_looks(pairing: Pairing, mut looks: Vec<Given>, expectation: Expectation) -> Self {
+        let further = looks.split_off(looks.len().min(1));
+        Self { further, ..Self::new(pairing, looks.pop().unwrap_or_default(), expectation) }
     }
 
     /// Takes the readings of one frame.

@@ -4,6 +4,22 @@ use super::{Equipment, EquipmentKind, Origin};
 use crate::work::result::InputSource;
 use serde::{Deserialize, Serialize};
 
+/// Kinds of documents that the program itself writes.
+pub mod kind {
+    /// The strength of a titrant, by the name of its lot.
+    pub const FACTOR: &str = "factor";
+    /// A blank, by `procedure id / end-point / run`.
+    pub const BLANK: &str = "blank";
+    /// An electrode check, by the name of the electrode.
+    pub const CHECK: &str = "electrode_check";
+    /// The result of a portion, by `run N`.
+    pub const RESULT: &str = "result";
+    /// The accepted result of a sample in a series, by `series / sample`.
+    pub const ACCEPTED: &str = "accepted";
+    /// A step of preparation or care, done or skipped, by series and step.
+    pub const STEP: &str = "step";
+}
+
 /// A document of the record with its number and time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Kept<T> {
@@ -166,6 +182,6 @@ impl Stock {
 
 /// Whether documents of this kind follow from runs alone: nobody enters them.
 #[must_use]
-pub fn is_computed(kind: &str) -> bool {
-    ["result", "blank"].contains(&kind)
+pub fn is_computed(of: &str) -> bool {
+    [kind::RESULT, kind::BLANK].contains(&of)
 }

@@ -10,6 +10,8 @@
     reason = "a test that cannot go on stops here; the long forms tell their figures"
 )]
 
+#[path = "../attached/mod.rs"]
+mod attached;
 #[path = "../program/mod.rs"]
 mod program;
 
@@ -23,7 +25,7 @@ use dropwise::link;
 use dropwise::live::Session;
 use dropwise::profile::Profile;
 use dropwise::work::{
-    Bench, BenchPlan, BenchState, Command as Wish, Event, Instrument, LinePlan, RunPlan, VolumeFrom,
+    Bench, BenchPlan, BenchState, Command as Wish, Instrument, LinePlan, RunPlan, VolumeFrom,
 };
 use program::dropwise;
 use rusqlite::Connection;
@@ -31,7 +33,7 @@ use std::io::{BufRead, BufReader};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// A recorder with its whole process group.
 struct Recorder {
@@ -113,19 +115,8 @@ async fn open_and_run(session: &Session, seed: u64, speed: u32) {
 }
 
 /// Applies events until the state satisfies `until`; panics after a while.
-async fn follow(session: &mut Session, state: &mut BenchState, mut until: impl FnMut(&BenchState) -> bool) {
-    let deadline = Instant::now() + Duration::from_secs(90);
-    while !until(state) {
-        let left = deadline.saturating_duration_since(Instant::now());
-        let event = tokio::time::timeout(left, session.events.recv())
-            .await
-            .unwrap_or_else(|_| panic!("nothing happened in time"));
-        let event = event.unwrap_or_else(|| panic!("the recorder has gone"));
-        if let Event::Answer { refused: Some(why), .. } = &event {
-            panic!("refused: {why}");
-        }
-        state.apply(&event);
-    }
+async fn follow(session: &mut Session, state: &mut BenchState, until: impl FnMut(&BenchState) -> bool) {
+    attached::follow_for(Duration::from_secs(90), session, state, until).await;
 }
 
 /// Complete lines in the wire of the record.

@@ -1,19 +1,16 @@
 //! `dropwise compute`: the result of values that are typed, with its budget; no instrument, nothing is kept.
 
-use super::run::pair;
 use crate::chemistry::formula_mass::AtomicWeights;
-use crate::cli::bench::procedure_text;
+use crate::cli::bench::procedure;
 use crate::cli::curve_file::{self, Columns};
 use crate::cli::outcome::{budget_table, portion_lines};
 use crate::cli::output::Output;
+use crate::cli::typed::{TypedArgs, stock};
 use crate::cli::{Exit, Fault, Settings};
 use crate::detector;
 use crate::results::{Formulae, Simulation, Sources, Unit, simulate};
-use crate::store::Reader;
-use crate::work::result::{
-    Assembled, PortionFacts, PortionResult, REPEATABILITY, evaluate_portion, scope_of,
-};
-use crate::work::{Procedure, ResultRule, Stock};
+use crate::work::result::{Assembled, PortionResult, REPEATABILITY, evaluate_portion, scope_of};
+use crate::work::{Procedure, ResultRule};
 use clap::Args;
 use std::path::PathBuf;
 
@@ -23,12 +20,8 @@ pub struct ComputeArgs {
     /// The procedure: a name that ships, or a procedure file
     #[arg(value_name = "PROCEDURE")]
     procedure: String,
-    /// A value by its name in the formulae, as V="18.64 mL +- 0.013" (standard uncertainty behind +-); may be repeated
-    #[arg(long = "value", value_name = "NAME=VALUE", value_parser = pair)]
-    values: Vec<(String, String)>,
-    /// Equipment or a lot, by kind or by name in formulae; may be repeated
-    #[arg(long = "use", value_name = "KIND=NAME", value_parser = pair)]
-    uses: Vec<(String, String)>,
+    #[command(flatten)]
+    typed: TypedArgs,
     /// Temperature of the solution in degrees Celsius
     #[arg(long, value_name = "DEGC")]
     temperature: Option<f64>,
@@ -52,23 +45,11 @@ impl ComputeArgs {
     /// # Errors
     /// When the procedure is not understood or a value is missing.
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
-        let definition = |text: String| Fault { text, exit: Exit::Definition };
-        let text = procedure_text(Some(&self.procedure), settings)?;
-        let procedure = Procedure::read(&self.procedure, &text).map_err(definition)?;
+        let (procedure, _) = procedure(&self.procedure, settings)?;
         // Without a record everything must be typed.
-        let stock = if settings.record.exists() {
-            Reader::open(&settings.record)?.stock()?
-        } else {
-            Stock::default()
-        };
-        let mut facts = PortionFacts {
-            values: self.values.iter().cloned().collect(),
-            uses: self.uses.iter().cloned().collect(),
-            temperature_c: self.temperature,
-            utc_us: jiff::Timestamp::now().as_microsecond(),
-            ..PortionFacts::default()
-        };
-        procedure.name_the_mass(&mut facts.values);
+        let stock = stock(settings)?;
+        let mut facts = self.typed.facts(&procedure);
+        facts.temperature_c = self.temperature;
         let mut found_warnings = Vec::new();
         if let Some(path) = &self.curve {
             let curve = curve_file::read(path, &Columns::default())?;

@@ -1,7 +1,7 @@
 //! `dropwise control`: control samples on their chart.
 
 use super::series::judged;
-use crate::cli::bench::procedure_text;
+use crate::cli::bench::procedure;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
@@ -45,9 +45,7 @@ impl ControlArgs {
     /// # Errors
     /// When the procedure or the record cannot be read.
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
-        let text = procedure_text(Some(&self.procedure), settings)?;
-        let procedure =
-            Procedure::read(&self.procedure, &text).map_err(|text| Fault { text, exit: Exit::Definition })?;
+        let (procedure, _) = procedure(&self.procedure, settings)?;
         let reader = Reader::open(&settings.record)?;
         let points = points(&reader, &procedure)?;
         let stock = reader.stock()?;

@@ -5,15 +5,16 @@ use crate::chemistry::buffers::Buffer;
 use crate::cli::bench::{BenchArgs, ReadyBench};
 use crate::cli::enter::enter;
 use crate::cli::output::Output;
+use crate::cli::typed::{stock, utc};
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::live::Session;
 use crate::reading::{Quantity, Reading};
 use crate::results::electrode::{BufferReading, ElectrodeCheck, ElectrodeLimits, Judged, MeterCheck};
-use crate::store::{Reader, kind};
+use crate::store::Reader;
 use crate::work::{
     BufferRecord, CheckRecord, Dip, DipRules, Dips, Document, EquipmentKind, Event, Health, LaneEvent,
-    LaneId, Origin, Stock,
+    LaneId, Origin, Stock, kind,
 };
 use clap::{Args, Subcommand};
 use std::time::Duration;
@@ -133,11 +134,7 @@ impl ElectrodeCommand {
 
 impl CheckArgs {
     fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
-        let stock = if settings.record.exists() {
-            Reader::open(&settings.record)?.stock()?
-        } else {
-            Stock::default()
-        };
+        let stock = stock(settings)?;
         let named: Vec<Named> =
             self.buffers.iter().map(|text| Named::of(text, &stock)).collect::<Result<_, _>>()?;
         let bench = self.bench.ready(settings)?;
@@ -431,7 +428,7 @@ fn list(json: bool, settings: &Settings, output: &mut Output) -> Result<Exit, Fa
     let stock = Reader::open(&settings.record)?.stock()?;
     for kept in &stock.checks {
         let c = &kept.it;
-        let when = jiff::Timestamp::from_microsecond(kept.utc_us).map(|t| t.to_string()).unwrap_or_default();
+        let when = utc(kept.utc_us);
         if json {
             let object =
                 serde_json::json!({ "datum": kept.datum, "checked": when, "by": kept.who, "check": c });

@@ -2,6 +2,7 @@
 
 use crate::cli::enter::enter;
 use crate::cli::output::Output;
+use crate::cli::typed::stock;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::store::Reader;
@@ -68,8 +69,7 @@ impl EquipmentCommand {
 }
 
 fn add(all: &[Equipment], reason: &str, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
-    let stock =
-        if settings.record.exists() { Reader::open(&settings.record)?.stock()? } else { Default::default() };
+    let stock = stock(settings)?;
     let mut documents = Vec::new();
     for entry in all {
         let known = stock.named(entry.kind, &entry.name);

@@ -1,13 +1,12 @@
 //! `dropwise plan`: a rehearsal of a portion before anything is weighed.
 
-use super::run::pair;
-use crate::cli::bench::procedure_text;
+use crate::cli::bench::procedure;
 use crate::cli::outcome::portion_lines;
 use crate::cli::output::Output;
+use crate::cli::typed::{TypedArgs, stock};
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::results::Quantity;
-use crate::store::Reader;
 use crate::work::result::{PortionFacts, Rehearsal, mass_of, rehearse};
 use crate::work::{EquipmentKind, Procedure, Stock};
 use clap::Args;
@@ -20,12 +19,8 @@ pub struct PlanArgs {
     /// What is expected, in the unit of the result or with a unit: 5, "50 mg/g"
     #[arg(long, value_name = "CONTENT")]
     expect: String,
-    /// A value by its name in the formulae; may be repeated
-    #[arg(long = "value", value_name = "NAME=VALUE", value_parser = pair)]
-    values: Vec<(String, String)>,
-    /// Equipment or a lot, by kind or by name in formulae; may be repeated
-    #[arg(long = "use", value_name = "KIND=NAME", value_parser = pair)]
-    uses: Vec<(String, String)>,
+    #[command(flatten)]
+    typed: TypedArgs,
     /// Capacity of the burette in mL, where the record knows none
     #[arg(long, value_name = "ML")]
     burette: Option<f64>,
@@ -43,21 +38,9 @@ impl PlanArgs {
     /// # Errors
     /// When the procedure is not understood or a value is missing.
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
-        let text = procedure_text(Some(&self.procedure), settings)?;
-        let procedure =
-            Procedure::read(&self.procedure, &text).map_err(|text| Fault { text, exit: Exit::Definition })?;
-        let stock = if settings.record.exists() {
-            Reader::open(&settings.record)?.stock()?
-        } else {
-            Stock::default()
-        };
-        let mut facts = PortionFacts {
-            values: self.values.iter().cloned().collect(),
-            uses: self.uses.iter().cloned().collect(),
-            utc_us: jiff::Timestamp::now().as_microsecond(),
-            ..PortionFacts::default()
-        };
-        procedure.name_the_mass(&mut facts.values);
+        let (procedure, _) = procedure(&self.procedure, settings)?;
+        let stock = stock(settings)?;
+        let facts = self.typed.facts(&procedure);
         let rule =
             procedure.results.first().ok_or_else(|| Fault::misuse("the procedure computes nothing"))?;
         let expected = match self.expect.trim().parse::<f64>() {

@@ -1,6 +1,6 @@
 //! `dropwise procedure`: procedures checked, listed and printed.
 
-use crate::cli::bench::procedure_text;
+use crate::cli::bench::procedure as read;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::work::{Procedure, procedure_schema};
@@ -76,12 +76,6 @@ impl ProcedureCommand {
             }
         }
     }
-}
-
-fn read(name: &str, settings: &Settings) -> Result<(Procedure, String), Fault> {
-    let text = procedure_text(Some(name), settings)?;
-    let procedure = Procedure::read(name, &text).map_err(|text| Fault { text, exit: Exit::Definition })?;
-    Ok((procedure, text))
 }
 
 fn told(procedure: &Procedure) -> Vec<String> {

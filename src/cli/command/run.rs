@@ -6,6 +6,7 @@ use crate::cli::bench::{BenchArgs, ReadyBench, procedure_text};
 use crate::cli::output::{Output, complain};
 use crate::cli::plain::{Plain, follow};
 use crate::cli::screen::show;
+use crate::cli::typed::TypedArgs;
 use crate::cli::{Exit, Fault, Settings};
 use crate::link::RecordLock;
 use crate::live::{RecorderOptions, Session};
@@ -60,12 +61,8 @@ pub struct PortionArgs {
     /// The series: samples, blanks and controls worked together; by default the procedure and today's date
     #[arg(long, value_name = "SERIES")]
     series: Option<String>,
-    /// A value that the procedure asks for, as m=5.0231 (in the unit of the procedure) or "m=5023.1 mg"; may be repeated
-    #[arg(long = "value", value_name = "NAME=VALUE", value_parser = pair)]
-    values: Vec<(String, String)>,
-    /// Equipment or a lot, by kind or by name in formulae, as titrant="NaOH lot 7"; may be repeated
-    #[arg(long = "use", value_name = "KIND=NAME", value_parser = pair)]
-    uses: Vec<(String, String)>,
+    #[command(flatten)]
+    typed: TypedArgs,
     /// Why it starts although a check or a factor is overdue
     #[arg(long, value_name = "WHY")]
     reason: Option<String>,
@@ -78,24 +75,11 @@ fn role(word: &str) -> Result<Role, String> {
     Role::parse(word).ok_or_else(|| "write sample, standardisation, blank or control".to_owned())
 }
 
-/// `NAME=VALUE` as typed.
-///
-/// # Errors
-/// In words, when there is no `=` or nothing before it.
-pub fn pair(text: &str) -> Result<(String, String), String> {
-    match text.split_once('=') {
-        Some((name, value)) if !name.trim().is_empty() && !value.trim().is_empty() => {
-            Ok((name.trim().to_owned(), value.trim().to_owned()))
-        }
-        _ => Err(format!("\"{text}\" is not NAME=VALUE")),
-    }
-}
-
 impl PortionArgs {
     /// The same portion, for something else and with a further lot.
     pub(super) fn becomes(&mut self, role: Role, lot: Option<(&str, &str)>) {
         self.role = role;
-        self.uses.extend(lot.map(|(kind, name)| (kind.to_owned(), name.to_owned())));
+        self.typed.uses.extend(lot.map(|(kind, name)| (kind.to_owned(), name.to_owned())));
     }
 
     /// The plan of the run.
@@ -110,8 +94,8 @@ impl PortionArgs {
             end_past: self.end_past,
             role: self.role,
             series: self.series.clone().unwrap_or_default(),
-            values: self.values.iter().cloned().collect(),
-            uses: self.uses.iter().cloned().collect(),
+            values: self.typed.values.iter().cloned().collect(),
+            uses: self.typed.uses.iter().cloned().collect(),
             reason: self.reason.clone(),
             warnings: Vec::new(),
         }

@@ -3,11 +3,12 @@
 use crate::cli::enter::enter;
 use crate::cli::outcome::series_lines;
 use crate::cli::output::Output;
+use crate::cli::typed::utc;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
-use crate::store::{Reader, StoredPortion, kind};
+use crate::store::{Reader, StoredPortion};
 use crate::work::result::{InputSource, NextStep, SeriesPortion, SeriesResult, judge, mean_sources};
-use crate::work::{Document, Origin, Procedure, Role};
+use crate::work::{Document, Origin, Procedure, Role, kind};
 use clap::Args;
 use std::collections::BTreeMap;
 
@@ -67,8 +68,7 @@ impl SeriesArgs {
     fn list(&self, reader: &Reader, output: &mut Output) -> Result<Exit, Fault> {
         let rows = reader.series_list(LISTED)?;
         for row in &rows {
-            let started = jiff::Timestamp::from_microsecond(row.started_utc_us).map(|t| t.to_string());
-            let started = started.unwrap_or_default();
+            let started = utc(row.started_utc_us);
             if self.json {
                 let object = serde_json::json!({
                     "series": row.series, "title": row.title, "runs": row.runs, "started": started,

@@ -5,11 +5,12 @@ use super::series::{judged, origin_of};
 use crate::cli::enter::enter;
 use crate::cli::outcome::series_lines;
 use crate::cli::output::Output;
+use crate::cli::typed::utc;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
-use crate::store::{Reader, kind};
+use crate::store::Reader;
 use crate::work::result::NextStep;
-use crate::work::{Document, EquipmentKind, Factor, Role};
+use crate::work::{Document, EquipmentKind, Factor, Role, kind};
 use clap::{Args, Subcommand};
 
 /// Commands about titrants.
@@ -148,7 +149,7 @@ fn list(json: bool, settings: &Settings, output: &mut Output) -> Result<Exit, Fa
     let stock = Reader::open(&settings.record)?.stock()?;
     for kept in &stock.factors {
         let f = &kept.it;
-        let when = jiff::Timestamp::from_microsecond(kept.utc_us).map(|t| t.to_string()).unwrap_or_default();
+        let when = utc(kept.utc_us);
         if json {
             let object =
                 serde_json::json!({ "datum": kept.datum, "accepted": when, "by": kept.who, "factor": f });

@@ -1,14 +1,14 @@
 //! `dropwise run --worklist`: one portion after the other, begun by a person or by a sample changer.
 
 use super::run::{PortionArgs, signals, with_bench};
-use crate::cli::bench::{ReadyBench, procedure_text};
+use crate::cli::bench::{ReadyBench, procedure};
 use crate::cli::output::Output;
 use crate::cli::plain::{Plain, follow};
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::live::Session;
 use crate::store::Reader;
-use crate::work::{Command, EquipmentKind, Event, LaneId, Procedure, Queued, Role, RunPlan, read_worklist};
+use crate::work::{Command, EquipmentKind, Event, LaneId, Queued, Role, RunPlan, read_worklist};
 use std::collections::BTreeMap;
 use std::io::IsTerminal;
 use std::path::Path;
@@ -30,9 +30,7 @@ pub(super) fn plans(list: &Path, common: &PortionArgs, settings: &Settings) -> R
     let mut queued = Vec::new();
     for row in rows {
         let at = |fault: Fault| Fault { text: format!("line {}: {}", row.line, fault.text), ..fault };
-        let text = procedure_text(Some(&row.procedure), settings).map_err(at)?;
-        let procedure =
-            Procedure::read(&row.procedure, &text).map_err(|text| Fault { text, exit: Exit::Definition })?;
+        let (procedure, text) = procedure(&row.procedure, settings).map_err(at)?;
         let mut plan: RunPlan = common.plan(text);
         plan.values.extend(row.values.clone());
         procedure.name_the_mass(&mut plan.values);

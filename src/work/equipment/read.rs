@@ -3,8 +3,9 @@
 use super::Equipment;
 use super::form::{EquipmentForm, EquipmentKind, ItemForm, Text, equipment_form};
 use crate::form::{Diagnostic, Mistakes};
-use crate::results::{Dimension, Quantity, Unit};
+use crate::results::{Dimension, Unit};
 use crate::work::procedure::DistributionWord;
+use crate::work::written::quantity;
 
 /// Reads an equipment file.
 ///
@@ -119,14 +120,7 @@ impl Reader<'_, '_> {
     }
 
     fn measure(&mut self, text: &Text, like: &str) -> Option<(f64, Unit)> {
-        match Quantity::parse(text.get_ref()) {
-            Ok(quantity) => Some((quantity.value, quantity.unit)),
-            Err(wrong) => {
-                let remedy = format!("write a number and a unit, such as \"{like}\"");
-                self.error("quantity", text, wrong.to_string(), &remedy);
-                None
-            }
-        }
+        quantity(text, like, equipment_form(), self.mistakes).map(|q| (q.value, q.unit))
     }
 
     /// A difference in the unit of the value.

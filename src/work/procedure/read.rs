@@ -13,6 +13,7 @@ use crate::detector::{Level, Medium};
 use crate::form::{Diagnostic, Mistakes, nearest};
 use crate::reading::{Quantity, Unit as SignalUnit};
 use crate::results::{self, Dimension, Formula, Unit};
+use crate::work::written::quantity;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -167,12 +168,7 @@ impl Reader<'_, '_> {
     }
 
     fn measure(&mut self, text: &Text, like: &str) -> Option<results::Quantity> {
-        results::Quantity::parse(text.get_ref())
-            .map_err(|wrong| {
-                let remedy = format!("write a number and a unit, such as \"{like}\"");
-                self.error("quantity", text.span(), wrong.to_string(), &remedy);
-            })
-            .ok()
+        quantity(text, like, procedure_form(), self.mistakes)
     }
 
     fn maybe(&mut self, text: Option<&Text>, dimension: Option<Dimension>) -> Option<results::Quantity> {
