@@ -1,9 +1,9 @@
 //! `profile check`: the examples of a profile are run as tests.
 
 use super::compile::Example;
-use super::diagnostic::{Diagnostic, Mistakes, Severity};
 use super::form::BecomesWord;
 use super::{Decoded, Decoder, MarkKind, Profile};
+use crate::form::{Diagnostic, Mistakes, Severity};
 use crate::reading::{FrameFate, Reading, Stamp, Validity};
 use std::ops::Range;
 use std::sync::Arc;

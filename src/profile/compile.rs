@@ -5,7 +5,6 @@ mod requests;
 mod wire;
 
 use super::block::Block;
-use super::diagnostic::{Diagnostic, Mistakes, nearest};
 use super::form::{
     BecomesWord, BlockForm, ExampleForm, FieldForm, LineForm, MarkWord, ProfileForm, RestartWord, Text,
     profile_form,
@@ -14,6 +13,7 @@ use super::number::NumberStyle;
 use super::program::Op;
 use super::register::Registers;
 use super::{Line, MarkKind, Means, Pattern, Profile, control, growth};
+use crate::form::{Diagnostic, Mistakes, nearest};
 use crate::reading::Quantity;
 use std::collections::BTreeMap;
 use std::ops::Range;

@@ -4,10 +4,10 @@
 //! Whether one pattern takes what another one is for is tried, not proved: samples are written by each
 //! pattern and read by the earlier ones.
 
-use super::diagnostic::{Diagnostic, Severity};
 use super::matcher::Scratch;
 use super::program::{Field, Kind, NumberField, Op, Program, UnitFrom};
 use super::{Means, Pattern, Profile};
+use crate::form::{Diagnostic, Severity};
 use crate::reading::Unit;
 
 /// Samples that each pattern writes.

@@ -37,7 +37,6 @@ pub use form::json_schema;
 pub use number::{Decimal, NumberStyle, Scanned, SignPlace, scan};
 pub use shipped::shipped_names;
 
-use crate::form as diagnostic;
 use crate::frame::{Encoding, FrameRules, TextClean};
 use crate::reading::{LineSettings, Quantity};
 use std::sync::Arc;

@@ -114,7 +114,7 @@ fn points(reader: &Reader, procedure: &Procedure) -> Result<Vec<Point>, Fault> {
         if group.is_empty() {
             continue;
         }
-        let (_, result, _) = judged(&group)?;
+        let (_, result) = judged(&group)?;
         if let Some(first) = result.results.first() {
             points.push(Point {
                 series: row.series,

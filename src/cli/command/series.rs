@@ -7,7 +7,7 @@ use crate::cli::typed::utc;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::store::{Reader, StoredPortion};
-use crate::work::result::{InputSource, NextStep, SeriesPortion, SeriesResult, judge, mean_sources};
+use crate::work::result::{NextStep, SeriesPortion, SeriesResult, judge};
 use crate::work::{Document, Origin, Procedure, Role, kind};
 use clap::Args;
 use std::collections::BTreeMap;
@@ -53,7 +53,7 @@ impl SeriesArgs {
                 self.blanks(&group, output)?;
                 continue;
             }
-            let (_, result, _) = judged(&group)?;
+            let (_, result) = judged(&group)?;
             if matches!(result.next, NextStep::Failed { .. }) || result.findings.iter().any(|f| !f.passes) {
                 exit = Exit::OutsideLimits;
             }
@@ -160,7 +160,7 @@ impl SeriesArgs {
                 origin.word()
             )));
         }
-        let (_, result, _) = judged(&group)?;
+        let (_, result) = judged(&group)?;
         if result.next != NextStep::Done {
             return Err(outside(
                 "nothing is accepted: the series does not pass, or is not complete".to_owned(),
@@ -210,19 +210,16 @@ pub(super) fn origin_of(group: &[StoredPortion]) -> Origin {
     unreal.or_else(|| group.first().map(|p| p.origin)).unwrap_or(Origin::Imported)
 }
 
-/// The procedure of a group, what its portions come to, and the sources of each mean.
+/// The procedure of a group, and what its portions come to.
 ///
 /// # Errors
 /// When the procedure or a stored result cannot be read.
-pub(super) fn judged(
-    group: &[StoredPortion],
-) -> Result<(Procedure, SeriesResult, Vec<Vec<InputSource>>), Fault> {
+pub(super) fn judged(group: &[StoredPortion]) -> Result<(Procedure, SeriesResult), Fault> {
     let definition = |text: String| Fault { text, exit: Exit::Definition };
     // The latest portion's procedure: a series is worked by one, and a change shows in its revision.
     let text = group.last().map_or("", |p| p.head.plan.procedure.as_str());
     let procedure = Procedure::read("of the series", text).map_err(definition)?;
     let portions: Vec<SeriesPortion> = group.iter().map(|p| p.portion.clone()).collect();
     let result = judge(&procedure, &portions).map_err(definition)?;
-    let sources = mean_sources(&procedure, &portions).map_err(definition)?;
-    Ok((procedure, result, sources))
+    Ok((procedure, result))
 }

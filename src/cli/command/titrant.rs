@@ -9,7 +9,7 @@ use crate::cli::typed::utc;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::store::Reader;
-use crate::work::result::NextStep;
+use crate::work::result::{NextStep, SeriesPortion, mean_sources};
 use crate::work::{Document, EquipmentKind, Factor, Role, kind};
 use clap::{Args, Subcommand};
 
@@ -100,7 +100,7 @@ fn accept(
             "the series \"{series}\" has no standardisation of the lot \"{lot}\""
         )));
     }
-    let (procedure, result, sources) = judged(&portions)?;
+    let (procedure, result) = judged(&portions)?;
     for line in series_lines(&result) {
         output.line(&visible(&line))?;
     }
@@ -111,6 +111,9 @@ fn accept(
     let Some(first) = result.results.first() else {
         return Err(Fault::misuse("the procedure computes nothing"));
     };
+    let counted: Vec<SeriesPortion> = portions.iter().map(|p| p.portion.clone()).collect();
+    let sources =
+        mean_sources(&procedure, &counted).map_err(|text| Fault { text, exit: Exit::Definition })?;
     let stock = reader.stock()?;
     let nominal = stock.named(EquipmentKind::Titrant, lot).and_then(|kept| kept.it.value);
     let factor = Factor {

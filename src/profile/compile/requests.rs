@@ -1,8 +1,8 @@
 //! Requests, the lines that answer them, and Modbus registers.
 
 use super::Compiler;
+use crate::form::nearest;
 use crate::profile::ask::{Ask, modbus_request};
-use crate::profile::diagnostic::nearest;
 use crate::profile::form::{AskForm, LineForm, RegisterForm, Text};
 use crate::profile::pattern::{self};
 use crate::profile::program::{Field, Kind};

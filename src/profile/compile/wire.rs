@@ -1,9 +1,9 @@
 //! The section `[wire]`: framing, checksum, hand-shake, encoding, and how numbers are written.
 
 use super::Compiler;
+use crate::form::nearest;
 use crate::frame::{ByteClean, Check, CheckKind, CheckPlace, Encoding, Ending, FrameRules, TextClean};
 use crate::profile::ask::Handshake;
-use crate::profile::diagnostic::nearest;
 use crate::profile::form::{
     CheckPlaceWord, CleanWord, CoversWord, DecimalWord, FlowWord, FrameForm, HandshakeForm, ParityWord,
     SignWord, TextOrList, TextWord, ThousandsWord, WireForm,

@@ -233,7 +233,7 @@ pub struct Uncertainty {
 }
 
 /// What the series is judged by.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Limits {
     /// How many portions are planned.
     pub planned: u32,

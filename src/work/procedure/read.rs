@@ -114,7 +114,7 @@ impl Reader<'_, '_> {
             constants,
             results: Vec::new(),
             uncertainty,
-            limits: self.limits(&form.limits, None),
+            limits: Limits::default(),
             steps: steps(form.prepare, form.care),
             cautions: form.caution.into_iter().map(|caution| caution.text).collect(),
         };
