@@ -2,7 +2,7 @@
 //! to the results, through decoder, pairing, detector and results as the recorder uses them.
 //!
 //! `cargo bench --bench day -- DAYS [FIRST_SEED] [worst]`; every day gives three intervals: samples A and B, and the
-//! control. `worst` also prints each end-point that lies more than three of its uncertainties from the true one.
+//! control. `as-shipped` keeps the placeholders of the shipped procedures. `worst` also prints each end-point that lies more than three of its uncertainties from the true one.
 #![expect(
     clippy::unwrap_used,
     clippy::print_stdout,
@@ -26,9 +26,10 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
 
 const EQUIPMENT: &str = r#"
-burette = [{ name = "b", value = "20 mL", within = "0.03 mL", distribution = "triangular", repeatability = "0.002 mL" }]
+burette = [{ name = "b", value = "20 mL", within = "0.03 mL", distribution = "triangular", repeatability = "0.002 mL", in_proportion = true }]
 balance = [{ name = "w", value = "220 g", within = "0.15 mg", repeatability = "0.1 mg" }]
 standard = [{ name = "p", what = "potassium hydrogen phthalate", value = "0.9998", within = "0.0005" }]
+thermometer = [{ name = "th", value = "25 degC", within = "0.3 K" }]
 titrant = [{ name = "t", what = "sodium hydroxide", value = "0.1 mol/L" }]
 "#;
 
@@ -194,7 +195,21 @@ fn main() {
     WORST.store(std::env::args().any(|a| a == "worst"), Relaxed);
     let days = numbers.first().copied().unwrap_or(4);
     let first = numbers.get(1).copied().unwrap_or(1);
-    let read = |id: &str| Procedure::read(id, Procedure::shipped(id).unwrap()).unwrap();
+    // `as-shipped`: with the placeholders of the shipped procedures. Otherwise the lab states what is true of it: its
+    // repeatability from validation, and volumes brought to 20 degrees Celsius by its thermometer.
+    let as_shipped = std::env::args().any(|a| a == "as-shipped");
+    let read = |id: &str| {
+        let mut text = Procedure::shipped(id).unwrap().to_owned();
+        if !as_shipped {
+            for (placeholder, own) in [("\"0.1 %\"", "\"0.04 %\""), ("\"0.05 %\"", "\"0.03 %\"")] {
+                let (from, to) = (format!("repeatability = {placeholder}"), format!("repeatability = {own}"));
+                text = text.replace(&from, &to);
+            }
+            text = text.replace("temperature_within = \"3 K\"", "volume_to_20_degc = true");
+            assert!(!text.contains("repeatability = \"0.1 %\"") && text.contains("volume_to_20_degc"));
+        }
+        Procedure::read(id, &text).unwrap()
+    };
     let bench = Bench {
         profile: Arc::new(Profile::shipped("demo-bench").unwrap()),
         standard: read("naoh-by-phthalate"),

@@ -18,7 +18,8 @@ value = "20 mL"
 within = "0.03 mL"
 distribution = "triangular"
 repeatability = "0.002 mL"
-certificate = "own gravimetric check"
+in_proportion = true
+certificate = "own gravimetric check at four volumes"
 
 [[balance]]
 name = "four places"
