@@ -36,6 +36,12 @@ pub mod numeric;
 // The record: the only module that knows SQL.
 pub mod store;
 
+// What leaves the record: tables in CSV, JSON Lines, spreadsheets and columnar files.
+pub mod export;
+
+// Sealed runs to one database of many benches.
+pub mod push;
+
 // The recorder: joins the stages, takes commands, gives events.
 pub mod live;
 

@@ -71,6 +71,12 @@ pub enum Command {
     List(command::list::ListArgs),
     /// Show one run of the record
     Show(command::list::ShowArgs),
+    /// Write runs as tables (CSV, JSON Lines, XLSX, Parquet), whole with everything, or for another system to pick up
+    Export(command::export::ExportArgs),
+    /// Bring a file of `export --whole` into an empty record
+    Import(command::import::ImportArgs),
+    /// Copy what the ledger tells of to a PostgreSQL database of many benches
+    Push(command::push::PushArgs),
     /// Evaluate stored runs again from their wire; the first evaluation stays
     Reckon(command::reckon::ReckonArgs),
     /// Ask for the hand on a run that somebody else steers, give it, or take it

@@ -134,7 +134,7 @@ impl Reader {
     }
 
     /// Rows of a table that records have since schema 2; an older one has none.
-    fn sealed_rows<T>(
+    pub(super) fn sealed_rows<T>(
         &self,
         sql: &str,
         values: impl Params,

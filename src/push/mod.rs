@@ -1,0 +1,1 @@
+//! Sealed runs to one PostgreSQL database.
