@@ -57,6 +57,8 @@ pub enum Command {
     Series(command::series::SeriesArgs),
     /// Show the control samples of a procedure on their chart
     Control(command::control::ControlArgs),
+    /// Write the report of a run, a series, a control chart, or a trend: text, PDF or HTML
+    Report(command::report::ReportArgs),
     /// Set a stored run aside, with the reason; it stays in the record and in every list
     SetAside {
         /// The number of the run
