@@ -48,6 +48,9 @@ pub mod live;
 // The local socket between recorder and screens.
 pub mod link;
 
+// What leaves the program on paper: reports, charts, pictures.
+pub mod report;
+
 // The terminal screens.
 pub mod dashboard;
 

@@ -19,12 +19,14 @@ const USES: &[(&str, &[&str])] = &[
     ("source", &["reading", "chemistry"]),
     ("store", &["work", "detector", "results", "reading"]),
     ("live", &["source", "frame", "profile", "work", "store", "detector", "results", "reading"]),
+    ("report", &["store", "work", "source", "detector", "results", "reading"]),
     ("link", &["live", "work"]),
     ("dashboard", &["link", "work", "detector", "results", "reading"]),
     (
         "cli",
         &[
             "dashboard",
+            "report",
             "link",
             "live",
             "store",
@@ -66,6 +68,11 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("ratatui", &["dashboard"]),
     ("crossterm", &["dashboard"]),
     ("serialport", &["source"]),
+    ("krilla", &["report"]),
+    ("lopdf", &["report"]),
+    ("plotters", &["report"]),
+    ("resvg", &["report"]),
+    ("askama", &["report"]),
 ];
 
 fn sources(folder: &Path) -> Vec<PathBuf> {

@@ -59,6 +59,8 @@ pub enum Command {
     Control(command::control::ControlArgs),
     /// Show what the fits of earlier runs say about electrode and solutions, and what has changed
     Trend(command::trend::TrendArgs),
+    /// Write the report of a run, a series, a control chart, or a trend: text, PDF or HTML
+    Report(command::report::ReportArgs),
     /// Set a stored run aside, with the reason; it stays in the record and in every list
     SetAside {
         /// The number of the run

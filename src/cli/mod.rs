@@ -91,6 +91,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Control(control)) => control.run(settings, output),
         Some(Command::Trend(trend)) => trend.run(settings, output),
         Some(Command::Series(series)) => series.run(settings, output),
+        Some(Command::Report(report)) => report.run(settings, output),
         Some(Command::Completions { shell }) => {
             let mut script = Vec::new();
             clap_complete::generate(shell, &mut Args::command(), "dropwise", &mut script);

@@ -92,6 +92,8 @@ pub struct StoredLine {
 /// One chunk of the wire.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct WireChunk {
+    /// Its number on the line.
+    pub seq: i64,
     /// Whether it came from the instrument.
     pub incoming: bool,
     /// When.
@@ -372,13 +374,14 @@ impl Reader {
     /// What SQLite says.
     pub fn wire(&self, line_id: i64, mut take: impl FnMut(WireChunk)) -> Result<(), Error> {
         let fail = self.fail();
-        let sql = "SELECT direction, elapsed_ns, utc_us, bytes FROM wire
+        let sql = "SELECT direction, elapsed_ns, utc_us, bytes, seq FROM wire
             WHERE line_id = ? ORDER BY seq";
         let mut statement = self.connection.prepare_cached(sql).map_err(&fail)?;
         let mut rows = statement.query(params![line_id]).map_err(&fail)?;
         while let Some(row) = rows.next().map_err(&fail)? {
             let read = |row: &Row<'_>| -> rusqlite::Result<WireChunk> {
                 Ok(WireChunk {
+                    seq: row.get(4)?,
                     incoming: row.get::<_, String>(0)? == "in",
                     at: Stamp {
                         elapsed_ns: row.get::<_, i64>(1)?.try_into().unwrap_or(0),

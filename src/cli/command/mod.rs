@@ -23,6 +23,7 @@ pub mod reckon;
 pub mod record;
 pub mod recorder;
 pub mod replay;
+pub mod report;
 pub mod review;
 pub mod run;
 pub mod series;

@@ -6,11 +6,14 @@ use crate::cli::output::Output;
 use crate::cli::typed::utc;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
+use crate::reading::Curve;
+use crate::report::picture::{self, Overlaid, overlay};
 use crate::store::{Reader, StoredPortion};
 use crate::work::result::{NextStep, SeriesPortion, SeriesResult, judge};
 use crate::work::{Document, Origin, Procedure, Role, kind};
 use clap::Args;
 use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 
 /// Arguments of `series`.
 #[derive(Debug, Args)]
@@ -23,6 +26,12 @@ pub struct SeriesArgs {
     /// Something to say about it
     #[arg(long, default_value = "")]
     reason: String,
+    /// Draw the curves of the series over each other to a file, SVG or PNG by its ending; --sample chooses a sample
+    #[arg(long, value_name = "FILE", requires = "series", conflicts_with = "accept")]
+    picture: Option<PathBuf>,
+    /// With --picture: only this sample
+    #[arg(long, requires = "picture")]
+    sample: Option<String>,
     /// One JSON object a line
     #[arg(long)]
     json: bool,
@@ -47,6 +56,11 @@ impl SeriesArgs {
                 known.join(", ")
             )));
         }
+        if let Some(path) = &self.picture {
+            self.draw(&reader, series, &portions, path)?;
+            output.line(&format!("picture written to {}", path.display()))?;
+            return Ok(Exit::Done);
+        }
         let mut exit = Exit::Done;
         for ((role, sample), group) in groups(&portions) {
             if role == Role::Blank {
@@ -63,6 +77,34 @@ impl SeriesArgs {
             Some(sample) => self.accept(series, sample, &portions, settings, output),
             None => Ok(exit),
         }
+    }
+
+    fn draw(
+        &self,
+        reader: &Reader,
+        series: &str,
+        portions: &[StoredPortion],
+        path: &Path,
+    ) -> Result<(), Fault> {
+        let mut curves = Vec::new();
+        for portion in portions.iter().filter(|p| self.sample.as_ref().is_none_or(|s| p.sample == *s)) {
+            let run = reader.run(portion.portion.run)?;
+            let aside = if portion.portion.set_aside.is_some() { " (set aside)" } else { "" };
+            let name = match portion.portion.role {
+                Role::Blank => "blank".to_owned(),
+                _ => portion.sample.clone(),
+            };
+            let curve = Curve { head: run.head.curve, points: run.points };
+            curves.push((format!("{name}, run {}{aside}", run.row.run), curve, run.findings));
+        }
+        let curves: Vec<Overlaid<'_>> = curves
+            .iter()
+            .map(|(name, curve, ends)| Overlaid { name, curve, end_points: ends })
+            .collect();
+        overlay(&format!("series {series}"), &curves)
+            .and_then(|picture| picture.svg())
+            .and_then(|drawn| picture::write(path, &drawn))
+            .map_err(Fault::misuse)
     }
 
     fn list(&self, reader: &Reader, output: &mut Output) -> Result<Exit, Fault> {
