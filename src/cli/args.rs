@@ -57,6 +57,8 @@ pub enum Command {
     Series(command::series::SeriesArgs),
     /// Show the control samples of a procedure on their chart
     Control(command::control::ControlArgs),
+    /// Show what the fits of earlier runs say about electrode and solutions, and what has changed
+    Trend(command::trend::TrendArgs),
     /// Set a stored run aside, with the reason; it stays in the record and in every list
     SetAside {
         /// The number of the run

@@ -86,6 +86,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         }
         Some(Command::Plan(plan)) => plan.run(settings, output),
         Some(Command::Control(control)) => control.run(settings, output),
+        Some(Command::Trend(trend)) => trend.run(settings, output),
         Some(Command::Series(series)) => series.run(settings, output),
         Some(Command::Completions { shell }) => {
             let mut script = Vec::new();

@@ -1,11 +1,12 @@
 //! What a run that has ended comes to: its result, or its blank, with what the record knows.
 
+use crate::detector::Evaluation;
 use crate::reading::Quantity;
 use crate::store::{Entry, NewDatum, Reader};
 use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion};
 use crate::work::{
-    BlankValue, EquipmentKind, PhFromPotential, Procedure, RECORDER, Role, RunEnd, RunHead, RunPlan,
-    SignalWord, Stock, USUAL_ISOPOTENTIAL_PH, kind,
+    BlankValue, EquipmentKind, FitRecord, Kept, PhFromPotential, Procedure, RECORDER, Role, RunEnd, RunHead,
+    RunPlan, SignalWord, Stock, USUAL_ISOPOTENTIAL_PH, kind, newly_changed,
 };
 use std::path::Path;
 
@@ -61,18 +62,7 @@ pub(super) fn of_run(
     let stock = stock(record)?;
     let mut facts = facts(head, end, temperature_c);
     procedure.name_the_mass(&mut facts.values);
-    let datum = |kind: &str, name: String, body: String| {
-        Entry::Datum(Box::new(NewDatum {
-            kind: kind.to_owned(),
-            name,
-            body,
-            utc_us: end.at.utc_us,
-            who: RECORDER.to_owned(),
-            origin: head.origin,
-            verb: "compute".to_owned(),
-            why: String::new(),
-        }))
-    };
+    let datum = |kind: &str, name: String, body: String| computed(kind, name, body, head, end);
     let mut entries = Vec::new();
     let mut result = if head.plan.role == Role::Blank {
         let (blanks, result) = blanks(&procedure, head, &facts);
@@ -89,6 +79,41 @@ pub(super) fn of_run(
     let body = serde_json::to_string(&result).map_err(|e| e.to_string())?;
     entries.push(datum(kind::RESULT, format!("run {}", head.run), body));
     Ok(Some(Outcome { result, entries }))
+}
+
+/// A document that follows from a run.
+fn computed(kind: &str, name: String, body: String, head: &RunHead, end: &RunEnd) -> Entry {
+    Entry::Datum(Box::new(NewDatum {
+        kind: kind.to_owned(),
+        name,
+        body,
+        utc_us: end.at.utc_us,
+        who: RECORDER.to_owned(),
+        origin: head.origin,
+        verb: "compute".to_owned(),
+        why: String::new(),
+    }))
+}
+
+/// So many of the latest fits are looked at for a trend: those of several determinations may alternate.
+const FITS: usize = 1_000;
+
+/// Keeps what the fit of a run found, and says which trend of electrode or solutions changes with it.
+///
+/// # Errors
+/// In words, when the record cannot be read.
+pub(super) fn of_fit(
+    record: &Path,
+    head: &RunHead,
+    end: &RunEnd,
+    evaluation: &Evaluation,
+) -> Result<Option<(Entry, Vec<String>)>, String> {
+    let Some(fit) = FitRecord::of(head, end, evaluation) else { return Ok(None) };
+    let mut records = Reader::open(record).and_then(|reader| reader.fits(FITS)).map_err(|e| e.to_string())?;
+    records.push(Kept { datum: 0, utc_us: end.at.utc_us, who: RECORDER.to_owned(), it: fit.clone() });
+    let body = serde_json::to_string(&fit).map_err(|e| e.to_string())?;
+    let entry = computed(kind::FIT, format!("run {}", head.run), body, head, end);
+    Ok(Some((entry, newly_changed(&records, &fit))))
 }
 
 /// The blanks that a run gives: one for each end-point that was found.

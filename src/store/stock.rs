@@ -2,7 +2,7 @@
 
 use super::{Datum, Error, Reader};
 use crate::work::result::{PortionResult, SeriesPortion};
-use crate::work::{BlankValue, Equipment, EquipmentKind, Kept, Origin, RunHead, RunId, Stock, kind};
+use crate::work::{BlankValue, Equipment, EquipmentKind, FitRecord, Kept, Origin, RunHead, RunId, Stock, kind};
 use rusqlite::OptionalExtension;
 use serde::de::DeserializeOwned;
 use std::collections::BTreeSet;
@@ -82,6 +82,14 @@ impl Reader {
     pub fn result(&self, run: RunId) -> Result<Option<Kept<PortionResult>>, Error> {
         let row = self.latest_datum(kind::RESULT, &format!("run {run}"))?;
         Ok(self.parsed(row.into_iter().collect())?.pop())
+    }
+
+    /// What the fits of the latest runs found, at most `most`, the oldest first.
+    ///
+    /// # Errors
+    /// What SQLite says, or a document that cannot be read.
+    pub fn fits(&self, most: usize) -> Result<Vec<Kept<FitRecord>>, Error> {
+        self.parsed(self.latest_of_kind(kind::FIT, most)?)
     }
 
     /// All portions of a series in the order in which they were started.

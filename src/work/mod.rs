@@ -23,6 +23,8 @@ mod run;
 mod series;
 mod state;
 mod stock;
+mod trend;
+mod weighing;
 mod worklist;
 mod written;
 
@@ -46,6 +48,8 @@ pub use run::{Expectation, Run, Step};
 pub use series::{EarlierPortion, expected};
 pub use state::{BenchState, LaneState, RunState};
 pub use stock::{BlankValue, BufferRecord, CheckRecord, Factor, Kept, Stock, is_computed, kind};
+pub use trend::{FitGroup, FitRecord, Trend, newly_changed, trends};
+pub use weighing::{FROM_BALANCE, Weighed, Weighing};
 pub use worklist::{WorklistRow, read_worklist};
 
 /// Number of a lane: one bench on one recorder.

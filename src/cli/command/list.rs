@@ -171,6 +171,8 @@ fn show_text(run: &StoredRun) -> String {
         lines.push(format!("profile    sha256 {}", line.profile_hash));
     }
     lines.extend(run.head.plan.mass_g.map(|mass| format!("mass       {mass} g")));
+    lines.extend(run.head.plan.values.iter().map(|(name, text)| format!("typed      {name} = {text}")));
+    lines.extend(run.head.plan.weighed.as_ref().map(|words| format!("weighed    {words}")));
     lines.push(format!("points     {}", run.points.len()));
     for change in &run.changes {
         lines.push(format!(

@@ -26,4 +26,5 @@ pub mod series;
 pub mod sign;
 pub mod stop;
 pub mod titrant;
+pub mod trend;
 mod worklist;
