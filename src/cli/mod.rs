@@ -9,7 +9,6 @@ pub mod enter;
 pub mod exit;
 pub mod fault;
 pub mod key;
-pub mod outcome;
 pub mod output;
 pub mod plain;
 pub mod progress;
@@ -17,6 +16,7 @@ pub mod screen;
 pub mod settings;
 pub mod typed;
 
+pub use crate::work::result::words as outcome;
 pub use args::{Args, Command};
 pub use exit::Exit;
 pub use fault::Fault;

@@ -10,7 +10,7 @@ use crate::reading::Curve;
 use crate::report::picture::{self, Overlaid, overlay};
 use crate::store::{Reader, StoredPortion};
 use crate::work::result::{NextStep, SeriesPortion, SeriesResult, judge};
-use crate::work::{Document, Origin, Procedure, Role, kind};
+use crate::work::{Origin, Procedure, Role, acceptance};
 use clap::Args;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -195,28 +195,9 @@ impl SeriesArgs {
         if group.is_empty() {
             return Err(Fault::misuse(format!("the series has no sample \"{sample}\"")));
         }
-        let origin = origin_of(&group);
-        if !origin.is_real() {
-            return Err(outside(format!(
-                "nothing is accepted: the runs come from a {}, not from a sample",
-                origin.word()
-            )));
-        }
         let (_, result) = judged(&group)?;
-        if result.next != NextStep::Done {
-            return Err(outside(
-                "nothing is accepted: the series does not pass, or is not complete".to_owned(),
-            ));
-        }
-        let body = serde_json::json!({ "series": series, "sample": sample, "result": result }).to_string();
-        let document = Document {
-            kind: kind::ACCEPTED.to_owned(),
-            name: format!("{series} / {sample}"),
-            body,
-            origin,
-            verb: "accept".to_owned(),
-            why: self.reason.clone(),
-        };
+        let document =
+            acceptance(series, sample, origin_of(&group), &result, &self.reason).map_err(outside)?;
         enter(settings, document)?;
         output.line(&visible(&format!("accepted {sample} in {series}")))?;
         Ok(Exit::Done)
