@@ -131,7 +131,8 @@ impl Panel {
         // As many marks as there are whole numbers, where they count something.
         let whole = rounded(self.range.1 - self.range.0).unsigned_abs() as usize;
         let marks = if self.counted { (whole + 1).min(12) } else { 10 };
-        let up_label = |v: &f64| format!("{v:.up_decimals$} ");
+        // A plain space at the end would be dropped.
+        let up_label = |v: &f64| format!("{v:.up_decimals$}\u{a0}");
         chart
             .configure_mesh()
             .x_desc(&self.across)
