@@ -35,7 +35,16 @@ fn main() {
     let home = folder.path();
     for n in 1..=PORTIONS {
         let (number, mass) = (n.to_string(), format!("1.6{n}21"));
-        let more = ["--sample", "jar A", "--mass", &mass, "--portion", &number, "--value", "V_blank=0.25 mL +- 0.01"];
+        let more = [
+            "--sample",
+            "jar A",
+            "--mass",
+            &mass,
+            "--portion",
+            &number,
+            "--value",
+            "V_blank=0.25 mL +- 0.01",
+        ];
         titrate(home, &["run", "vinegar-acidity"], &format!("vinegar-a={mass}/{n}"), &more);
     }
     let record = home.join("record.db");
@@ -45,7 +54,8 @@ fn main() {
         let started = Instant::now();
         let reader = Reader::open(&record).unwrap();
         let subject = Subject::Series("monday".to_owned());
-        let gathered = gather(&reader, &subject, Header::default(), (1_790_000_000_000_000, "bench")).unwrap();
+        let gathered =
+            gather(&reader, &subject, Header::default(), (1_790_000_000_000_000, "bench")).unwrap();
         let gathering = started.elapsed();
         let evidence = Evidence::of(&reader, &gathered).unwrap();
         let evident = started.elapsed();
@@ -55,10 +65,17 @@ fn main() {
         let lines = text(&gathered.document);
         size = (file.len(), page.len(), lines.len());
         let ms = |d: std::time::Duration| 1e3 * d.as_secs_f64();
-        all.push((ms(written), ms(gathering), ms(evident - gathering), ms(written - evident), ms(started.elapsed() - written)));
+        all.push((
+            ms(written),
+            ms(gathering),
+            ms(evident - gathering),
+            ms(written - evident),
+            ms(started.elapsed() - written),
+        ));
     }
     all.sort_by(|a, b| a.0.total_cmp(&b.0));
-    for (name, row) in [("fastest", all.first()), ("median", all.get(all.len() / 2)), ("slowest", all.last())] {
+    for (name, row) in [("fastest", all.first()), ("median", all.get(all.len() / 2)), ("slowest", all.last())]
+    {
         let (pdf, gathering, evidence, writing, other) = row.unwrap();
         println!(
             "{name:>8}: PDF {pdf:.1} ms (gathering {gathering:.1}, evidence {evidence:.1}, writing {writing:.1}); HTML and text {other:.1} ms more"

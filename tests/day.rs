@@ -1,6 +1,5 @@
 //! A whole day of an analyst on the simulated bench, through the public binary: electrode, titrant, blank, samples,
 //! control, results. What is true that day is drawn from a seed, and has effects that no model of the program knows.
-#![expect(clippy::unwrap_used, reason = "a test that cannot go on stops here")]
 
 mod lab;
 mod program;

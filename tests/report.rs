@@ -68,7 +68,8 @@ fn alter(path: &Path, to: &Path, name: &str, change: impl Fn(Vec<u8>) -> Vec<u8>
     let mut stream = None;
     for object in document.objects.values() {
         let Ok(dictionary) = object.as_dict() else { continue };
-        let named = dictionary.get(b"F").and_then(lopdf::Object::as_str).is_ok_and(|own| own == name.as_bytes());
+        let named =
+            dictionary.get(b"F").and_then(lopdf::Object::as_str).is_ok_and(|own| own == name.as_bytes());
         if let (true, Ok(held)) = (named, dictionary.get(b"EF")) {
             stream = held.as_dict().unwrap().get(b"F").unwrap().as_reference().ok();
         }
@@ -99,7 +100,8 @@ fn a_series_is_reported_in_three_forms_and_each_proves_its_numbers() {
     let folder = tempfile::tempdir().unwrap();
     let home = folder.path();
     day(home);
-    std::fs::write(home.join("report.toml"), "lines = [\"Laboratory of the lower river\", \"Weir lane 3\"]").unwrap();
+    std::fs::write(home.join("report.toml"), "lines = [\"Laboratory of the lower river\", \"Weir lane 3\"]")
+        .unwrap();
 
     let listed = run(home, &["series", "monday", "--json"]);
     let listed: Vec<Value> = String::from_utf8_lossy(&listed.stdout)
@@ -135,7 +137,9 @@ fn a_series_is_reported_in_three_forms_and_each_proves_its_numbers() {
     for (name, more) in [("a4.pdf", &["monday"][..]), ("letter.pdf", &["monday", "--paper", "letter"][..])] {
         let path = report(home, name, more);
         let words = words_of_pdf(&path);
-        for needed in [number.as_str(), hash, "SIMULATED", "the stirrer stood still", "page1of", "Weir lane 3"] {
+        for needed in
+            [number.as_str(), hash, "SIMULATED", "the stirrer stood still", "page1of", "Weir lane 3"]
+        {
             assert!(words.contains(&squeezed(needed)), "{needed} is not in {name}: {words}");
         }
         let verified = verify(&path);
@@ -167,7 +171,9 @@ fn altered(home: &Path) {
     assert!(text_of(&found).contains("evidence.db is not the one"), "{}", text_of(&found));
     assert!(text_of(&found).contains("WRONG  wire"), "{}", text_of(&found));
     // An input of the number.
-    alter(&good, &bad, "evidence.db", |bytes| replaced(bytes, b"\"name\":\"c\",\"value\":0.09", b"\"name\":\"c\",\"value\":0.08"));
+    alter(&good, &bad, "evidence.db", |bytes| {
+        replaced(bytes, b"\"name\":\"c\",\"value\":0.09", b"\"name\":\"c\",\"value\":0.08")
+    });
     let found = verify(&bad);
     assert_eq!(found.status.code(), Some(5), "{}", text_of(&found));
     assert!(text_of(&found).contains("computed again"), "{}", text_of(&found));
@@ -190,7 +196,8 @@ fn altered(home: &Path) {
     let html = std::fs::read_to_string(home.join("monday.html")).unwrap();
     let (_, rest) = html.split_once("<div class=\"line\">").unwrap();
     let stated = rest.split('<').next().unwrap();
-    std::fs::write(home.join("bad.html"), html.replace(stated, "9.99 g/100 g ± 0.01 g/100 g (k = 2.00)")).unwrap();
+    std::fs::write(home.join("bad.html"), html.replace(stated, "9.99 g/100 g ± 0.01 g/100 g (k = 2.00)"))
+        .unwrap();
     let found = verify(&home.join("bad.html"));
     assert_eq!(found.status.code(), Some(5), "{}", text_of(&found));
     assert!(text_of(&found).contains("is not what is printed"), "{}", text_of(&found));
@@ -221,7 +228,11 @@ fn hostile_text_in_every_field_is_harmless_in_every_form() {
     let text = report(home, "one.txt", &["1"]);
     let text = std::fs::read_to_string(&text).unwrap();
     harmless(&text, "the text");
-    let letters = text.lines().filter(|line| line.contains("xxxx")).map(|line| line.matches('x').count()).sum::<usize>();
+    let letters = text
+        .lines()
+        .filter(|line| line.contains("xxxx"))
+        .map(|line| line.matches('x').count())
+        .sum::<usize>();
     assert!(letters >= 10_000, "the name of the sample is cut: {letters}");
     assert!(text.lines().all(|line| line.chars().count() <= 240), "a line of the text is too long");
 
@@ -234,7 +245,11 @@ fn hostile_text_in_every_field_is_harmless_in_every_form() {
     let path = report(home, "one.pdf", &["1"]);
     let words = words_of_pdf(&path);
     harmless(&words, "the PDF");
-    assert!(words.matches('x').count() >= 10_000, "the name of the sample is cut: {}", words.matches('x').count());
+    assert!(
+        words.matches('x').count() >= 10_000,
+        "the name of the sample is cut: {}",
+        words.matches('x').count()
+    );
     assert!(words.contains("<ESC>[2J<U+202E><U+200B>=1+1"), "{}", &words[..600]);
     let verified = verify(&path);
     assert!(verified.status.success(), "{}", text_of(&verified));
@@ -258,8 +273,8 @@ fn control_samples_electrodes_and_titrants_have_their_charts() {
     let folder = tempfile::tempdir().unwrap();
     let home = folder.path();
     equipped(home);
-    for seed in [11, 12, 13] {
-        electrode_checked(home, seed);
+    for _ in 0..3 {
+        electrode_checked(home, SEED);
     }
     standardised(home, SEED, "factor");
     for day in 1..=3_u32 {

@@ -127,7 +127,8 @@ impl Evidence {
             stated: gathered.stated.clone(),
             parts: hashes,
         };
-        let own = attachment(SUMMARY, "what this report states, for programs", "application/json", json(&summary)?);
+        let own =
+            attachment(SUMMARY, "what this report states, for programs", "application/json", json(&summary)?);
         parts.insert(0, own);
         Ok(Self { summary, attachments: parts })
     }
@@ -194,7 +195,12 @@ fn documents(reader: &Reader, gathered: &Gathered) -> Result<Attachment, Error> 
             all.push(object);
         }
     }
-    Ok(attachment("documents.json", "equipment, factors, checks, blanks, results, signatures", "application/json", json(&all)?))
+    Ok(attachment(
+        "documents.json",
+        "equipment, factors, checks, blanks, results, signatures",
+        "application/json",
+        json(&all)?,
+    ))
 }
 
 /// Procedures and profiles as they are, and the wire of each run as a capture.
@@ -222,7 +228,8 @@ fn texts(reader: &Reader, gathered: &Gathered, parts: &mut Vec<Attachment>) -> R
             reader.wire(line.line_id, |chunk| {
                 if span.contains(&chunk.seq) {
                     let at = chunk.at.seconds();
-                    let what = if chunk.incoming { Captured::In(chunk.bytes) } else { Captured::Out(chunk.bytes) };
+                    let what =
+                        if chunk.incoming { Captured::In(chunk.bytes) } else { Captured::Out(chunk.bytes) };
                     failure = writer.write(at, &what).err();
                 }
             })?;
@@ -230,7 +237,12 @@ fn texts(reader: &Reader, gathered: &Gathered, parts: &mut Vec<Attachment>) -> R
                 return Err(failed(e));
             }
             let name = format!("run-{run}-line-{}.jsonl", line.line_id);
-            parts.push(attachment(&name, "what came over the line, as a capture", "application/jsonl", writer.into_inner()));
+            parts.push(attachment(
+                &name,
+                "what came over the line, as a capture",
+                "application/jsonl",
+                writer.into_inner(),
+            ));
         }
     }
     for (hash, text) in procedures {
@@ -301,7 +313,9 @@ pub fn read_back(path: &Path) -> Result<Carried, String> {
     for (name, hash) in &summary.parts {
         match part(name) {
             Ok(Some(bytes)) if sha256(&bytes) == *hash => {}
-            Ok(Some(_)) => wrong.push(format!("the attachment {name} is not the one that the report was made with")),
+            Ok(Some(_)) => {
+                wrong.push(format!("the attachment {name} is not the one that the report was made with"))
+            }
             Ok(None) => wrong.push(format!("the attachment {name} is missing")),
             Err(why) => wrong.push(why),
         }
@@ -374,9 +388,15 @@ pub fn compare(carried: &Carried, again: &[Stated]) -> Compared {
         compared.differs.append(&mut differs);
     }
     for found in again.iter().filter(|found| {
-        !carried.summary.stated.iter().any(|s| (s.role, &s.sample, &s.name) == (found.role, &found.sample, &found.name))
+        !carried
+            .summary
+            .stated
+            .iter()
+            .any(|s| (s.role, &s.sample, &s.name) == (found.role, &found.sample, &found.name))
     }) {
-        compared.differs.push(format!("{}: it comes out of the evidence, and the report does not state it", found.of()));
+        compared
+            .differs
+            .push(format!("{}: it comes out of the evidence, and the report does not state it", found.of()));
     }
     for (what, words) in [
         ("the name of the report", carried.summary.id.as_str()),

@@ -22,17 +22,17 @@ header { display: flex; flex-wrap: wrap; justify-content: space-between; gap: 1r
 header img { max-height: 4.5rem; max-width: 12rem; object-fit: contain; }
 header p { margin: 0; } header p:first-child { font-weight: bold; font-size: 1.1rem; }
 h1 { font-size: 1.6rem; margin: 1.2rem 0 .2rem; } h2 { font-size: 1.15rem; margin: 1.8rem 0 .5rem; color: #1d4f73; border-bottom: 1px solid #c9d6e0; padding-bottom: .15rem; } h3 { font-size: 1rem; margin: 1.2rem 0 .4rem; }
-p, td, th, dd, dt, figcaption, h1, h2, h3 { overflow-wrap: anywhere; }
+p, dd, dt, figcaption, h1, h2, h3 { overflow-wrap: anywhere; } td, th { overflow-wrap: break-word; max-width: 24rem; }
 .mark { border: 2px solid #8a1c00; color: #8a1c00; font-weight: bold; padding: .5rem .8rem; margin: .8rem 0; }
 .stated { border: 2px solid #1d4f73; border-left-width: 8px; padding: .7rem 1rem; margin: .8rem 0; break-inside: avoid; }
 .stated .line { font-size: 1.45rem; font-weight: bold; } .stated .more { color: #444; font-size: .9rem; }
 .standing { font-weight: bold; } .outside { color: #8a1c00; }
 dl { display: grid; grid-template-columns: minmax(9rem, 15rem) 1fr; gap: .15rem 1rem; margin: .4rem 0; } dt { color: #555; } dd { margin: 0; }
-.wide { overflow-x: auto; } table { border-collapse: collapse; font-size: .88rem; margin: .4rem 0 .8rem; width: 100%; } th, td { text-align: left; vertical-align: top; padding: .2rem .55rem; border-bottom: 1px solid #dde4ea; min-width: 2.5rem; } th { border-bottom: 2px solid #7b93a5; overflow-wrap: normal; } td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
+.wide { overflow-x: auto; } table.many { min-width: 42rem; } table { border-collapse: collapse; font-size: .88rem; margin: .4rem 0 .8rem; width: 100%; } th, td { text-align: left; vertical-align: top; padding: .2rem .55rem; border-bottom: 1px solid #dde4ea; min-width: 2.5rem; } th { border-bottom: 2px solid #7b93a5; overflow-wrap: normal; } td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 figure { margin: .8rem 0; break-inside: avoid; } figure svg { width: 100%; height: auto; } figcaption { color: #444; font-size: .88rem; }
 footer { margin-top: 2rem; border-top: 1px solid #c9d6e0; padding-top: .6rem; font-size: .82rem; color: #444; overflow-wrap: anywhere; }
 @media (max-width: 34rem) { dl { grid-template-columns: 1fr; gap: 0; } dd { margin-bottom: .4rem; } body { padding: .7rem; } .stated .line { font-size: 1.2rem; } }
-@media print { body { max-width: none; font-size: 10pt; padding: 0; } tr, dt, dd { break-inside: avoid; } thead { display: table-header-group; } h2, h3 { break-after: avoid; } }
+@media print { html { font-size: 11px; } body { max-width: none; font-size: 10pt; padding: 0; } .wide { overflow: visible; } tr, dt, dd { break-inside: avoid; } thead { display: table-header-group; } h2, h3 { break-after: avoid; } }
 </style>
 </head>
 <body>
@@ -45,7 +45,7 @@ footer { margin-top: 2rem; border-top: 1px solid #c9d6e0; padding-top: .6rem; fo
 {% when Block::Words(words) %}<p>{{ words }}</p>
 {% when Block::Stated { what, line, more, standing } %}<div class="stated"><div>{{ what }}</div><div class="line">{{ line }}</div>{% for words in more %}<div class="more">{{ words }}</div>{% endfor %}{% if let Some(standing) = standing %}<div class="standing{% if !standing.passes %} outside{% endif %}">{% if standing.passes %}✓ {% else %}✗ {% endif %}{{ standing.words }}</div>{% endif %}</div>
 {% when Block::Pairs(pairs) %}<dl>{% for pair in pairs %}<dt>{{ pair.0 }}</dt><dd>{{ pair.1 }}</dd>{% endfor %}</dl>
-{% when Block::Table(table) %}<div class="wide"><table><thead><tr>{% for column in table.columns %}<th{% if column.align.is_right() %} class="number"{% endif %}>{{ column.head }}</th>{% endfor %}</tr></thead><tbody>
+{% when Block::Table(table) %}<div class="wide"><table{% if table.columns.len() > 4 %} class="many"{% endif %}><thead><tr>{% for column in table.columns %}<th{% if column.align.is_right() %} class="number"{% endif %}>{{ column.head }}</th>{% endfor %}</tr></thead><tbody>
 {% for row in table.rows %}<tr>{% for cell in row %}<td{% if table.is_right(loop.index0) %} class="number"{% endif %}>{{ cell }}</td>{% endfor %}</tr>
 {% endfor %}</tbody></table></div>
 {% when Block::Figure(figure) %}<figure role="img" aria-label="{{ figure.caption }}">{{ figure.drawn.svg|safe }}<figcaption>{{ figure.caption }}</figcaption></figure>
@@ -105,9 +105,16 @@ pub(super) fn words(page: &str) -> String {
             _ => {}
         }
     }
-    for (entity, c) in
-        [("&#60;", "<"), ("&#62;", ">"), ("&#34;", "\""), ("&#39;", "'"), ("&lt;", "<"), ("&gt;", ">"), ("&#38;", "&"), ("&amp;", "&")]
-    {
+    for (entity, c) in [
+        ("&#60;", "<"),
+        ("&#62;", ">"),
+        ("&#34;", "\""),
+        ("&#39;", "'"),
+        ("&lt;", "<"),
+        ("&gt;", ">"),
+        ("&#38;", "&"),
+        ("&amp;", "&"),
+    ] {
         words = words.replace(entity, c);
     }
     words

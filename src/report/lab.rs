@@ -32,9 +32,8 @@ pub fn header(configuration: &Path) -> Result<Header, String> {
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(Header::default()),
         Err(e) => return Err(format!("{} cannot be read: {e}", path.display())),
     };
-    let file: LabFile = toml::from_str(&text).map_err(|e| {
-        format!("{}: {}it holds lines = [\"...\"] and logo = \"FILE\"", path.display(), e)
-    })?;
+    let file: LabFile = toml::from_str(&text)
+        .map_err(|e| format!("{}: {}it holds lines = [\"...\"] and logo = \"FILE\"", path.display(), e))?;
     let logo = match &file.logo {
         Some(name) => Some(logo(&configuration.join(name))?),
         None => None,

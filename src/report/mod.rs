@@ -13,9 +13,13 @@ mod pdf;
 pub mod picture;
 mod text;
 
-pub use document::{Align, Attachment, Block, Column, Document, Figure, Header, Logo, LogoKind, Standing, Table};
+pub use document::{
+    Align, Attachment, Block, Column, Document, Figure, Header, Logo, LogoKind, Standing, Table,
+};
 pub use evidence::{Carried, Compared, Evidence, Stated, Summary, compare, read_back};
-pub use gather::{Chart, ControlPoint, Controlled, Error, Gathered, Subject, chart_of, controlled, gather, stated};
+pub use gather::{
+    Chart, ControlPoint, Controlled, Error, Gathered, Subject, chart_of, controlled, gather, stated,
+};
 pub use html::html;
 pub use lab::{FILE as LAB_FILE, header};
 pub use pdf::{Paper, pdf};

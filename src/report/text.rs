@@ -166,7 +166,10 @@ mod tests {
         let mut document = Document { title: "t".to_owned(), ..Document::default() };
         document.table(
             &["name", ">value"],
-            vec![vec!["\u{1b}[2J\r\n\u{202e}x".to_owned(), "1".to_owned()], vec!["y".to_owned(), "22".to_owned()]],
+            vec![
+                vec!["\u{1b}[2J\r\n\u{202e}x".to_owned(), "1".to_owned()],
+                vec!["y".to_owned(), "22".to_owned()],
+            ],
         );
         let text = text(&document);
         assert!(!text.contains('\u{1b}') && !text.contains('\u{202e}') && !text.contains('\r'));

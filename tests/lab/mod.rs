@@ -96,7 +96,16 @@ pub(crate) fn standardised(home: &Path, seed: u64, series: &str) -> String {
             seed,
             &["titrant", "standardise", "--lot", "hydroxide lot 7", "naoh-by-phthalate"],
             &format!("phthalate={mass}/{n}"),
-            &["--value", &format!("m={mass}"), "--series", series, "--portion", &n.to_string(), "--portions", "3"],
+            &[
+                "--value",
+                &format!("m={mass}"),
+                "--series",
+                series,
+                "--portion",
+                &n.to_string(),
+                "--portions",
+                "3",
+            ],
         );
         assert!(told.contains("result    strength of sodium hydroxide"), "{told}");
     }
@@ -104,14 +113,33 @@ pub(crate) fn standardised(home: &Path, seed: u64, series: &str) -> String {
 }
 
 /// One portion of a vinegar in a series.
-pub(crate) fn portion(home: &Path, seed: u64, (name, role): (&str, &str), beaker: &str, series: &str, n: u32, mass: &str) -> String {
+pub(crate) fn portion(
+    home: &Path,
+    seed: u64,
+    (name, role): (&str, &str),
+    beaker: &str,
+    series: &str,
+    n: u32,
+    mass: &str,
+) -> String {
     titrate(
         home,
         seed,
         &["run", "vinegar-acidity"],
         beaker,
         &[
-            "--sample", name, "--mass", mass, "--series", series, "--portion", &n.to_string(), "--portions", "3", "--as", role,
+            "--sample",
+            name,
+            "--mass",
+            mass,
+            "--series",
+            series,
+            "--portion",
+            &n.to_string(),
+            "--portions",
+            "3",
+            "--as",
+            role,
         ],
     )
 }

@@ -42,8 +42,7 @@ impl ControlArgs {
         let (procedure, _) = procedure(&self.procedure, settings)?;
         let reader = Reader::open(&settings.record)?;
         if let Some(path) = &self.picture {
-            let chart =
-                Chart::Control { procedure: Box::new(procedure), first: self.first, s: self.s };
+            let chart = Chart::Control { procedure: Box::new(procedure), first: self.first, s: self.s };
             let (_, pictures) = chart_of(&reader, &chart, Header::default(), (0, ""))?;
             let drawn = pictures.first().ok_or("there is no picture".to_owned()).and_then(|p| p.svg());
             drawn.and_then(|drawn| picture::write(path, &drawn)).map_err(Fault::misuse)?;

@@ -5,7 +5,8 @@ use crate::cli::bench::procedure;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::report::{
-    Attachment, Chart, Document, Evidence, Gathered, Paper, Subject, chart_of, gather, header, html, pdf, picture, text,
+    Attachment, Chart, Document, Evidence, Gathered, Paper, Subject, chart_of, gather, header, html, pdf,
+    picture, text,
 };
 use crate::store::Reader;
 use clap::{Args, ValueEnum};
@@ -222,6 +223,9 @@ fn put(path: &Path, bytes: &[u8]) -> Result<(), Fault> {
     name.push(".part");
     let part = path.with_file_name(name);
     std::fs::write(&part, bytes).and_then(|()| std::fs::rename(&part, path)).map_err(|e| {
-        Fault::misuse(format!("{} cannot be written: {e}; check the folder and its permissions", path.display()))
+        Fault::misuse(format!(
+            "{} cannot be written: {e}; check the folder and its permissions",
+            path.display()
+        ))
     })
 }

@@ -97,10 +97,8 @@ impl SeriesArgs {
             let curve = Curve { head: run.head.curve, points: run.points };
             curves.push((format!("{name}, run {}{aside}", run.row.run), curve, run.findings));
         }
-        let curves: Vec<Overlaid<'_>> = curves
-            .iter()
-            .map(|(name, curve, ends)| Overlaid { name, curve, end_points: ends })
-            .collect();
+        let curves: Vec<Overlaid<'_>> =
+            curves.iter().map(|(name, curve, ends)| Overlaid { name, curve, end_points: ends }).collect();
         overlay(&format!("series {series}"), &curves)
             .and_then(|picture| picture.svg())
             .and_then(|drawn| picture::write(path, &drawn))

@@ -1,8 +1,8 @@
 //! What a result rests on beside its runs: equipment, titrant, electrode, blanks.
 
-use super::portion::Portion;
-use super::words::{moment, number, person};
 use super::Error;
+use super::portion::Portion;
+use super::words::{brief, moment, number, person, unit};
 use crate::report::Document;
 use crate::store::{Datum, Excerpt, Reader, SIGNATURE};
 use crate::work::{CheckRecord, Equipment, EquipmentKind, Factor, Kept, Procedure, Role, kind};
@@ -74,8 +74,10 @@ impl Basis {
 
     /// Everything that has to go with the report.
     pub(super) fn excerpt(&self, reader: &Reader, portions: &[Portion]) -> Result<Excerpt, Error> {
-        let mut excerpt =
-            Excerpt { runs: portions.iter().map(|p| p.stored.row.run).collect(), datums: self.datums.clone() };
+        let mut excerpt = Excerpt {
+            runs: portions.iter().map(|p| p.stored.row.run).collect(),
+            datums: self.datums.clone(),
+        };
         let blanks = reader.all_of_kind(kind::BLANK)?;
         for portion in portions {
             let run = portion.stored.row.run;
@@ -100,12 +102,10 @@ impl Basis {
     pub(super) fn sections(&self, document: &mut Document, procedure: Option<&Procedure>) {
         document.heading(1, "What the results rest on");
         document.heading(2, "Titrant");
-        let nominal = procedure
-            .and_then(|p| p.reagent.as_ref())
-            .map_or_else(String::new, |r| {
-                let nominal = r.nominal.as_ref().map_or_else(String::new, |n| format!(", nominal {n}"));
-                format!("{}{nominal}", r.titrant)
-            });
+        let nominal = procedure.and_then(|p| p.reagent.as_ref()).map_or_else(String::new, |r| {
+            let nominal = r.nominal.as_ref().map_or_else(String::new, |n| format!(", nominal {n}"));
+            format!("{}{nominal}", r.titrant)
+        });
         document.pairs([("titrant of the procedure", nominal)]);
         if self.factors.is_empty() {
             document.words("No factor from the record entered: the strength was typed, or is found here.");
@@ -138,8 +138,8 @@ impl Basis {
                     it.kind.word().to_owned(),
                     it.name.clone(),
                     it.identity.clone().unwrap_or_default(),
-                    it.value.map_or_else(String::new, |v| format!("{} {}", number(v), it.unit)),
-                    it.u.map_or_else(String::new, |u| format!("{} {}", number(u), it.unit)),
+                    it.value.map_or_else(String::new, |v| format!("{} {}", brief(v), unit(&it.unit))),
+                    it.u.map_or_else(String::new, |u| format!("{} {}", brief(u), unit(&it.unit))),
                     [it.certificate.clone().unwrap_or_default(), valid].join(" ").trim().to_owned(),
                     format!("document {}", datum.id),
                 ]
@@ -161,9 +161,15 @@ impl Basis {
             ("electrode", c.electrode.clone()),
             (
                 "slope",
-                format!("{:.2} mV/pH (u = {:.2}), {:.2} % of the theoretical one", c.slope_mv, c.u_slope_mv, c.slope_percent),
+                format!(
+                    "{:.2} mV/pH (u = {:.2}), {:.2} % of the theoretical one",
+                    c.slope_mv, c.u_slope_mv, c.slope_percent
+                ),
             ),
-            ("at pH 7", format!("{:.2} mV (u = {:.2} mV); 0 mV at pH {:.3}", c.zero_mv, c.u_zero_mv, c.zero_ph)),
+            (
+                "at pH 7",
+                format!("{:.2} mV (u = {:.2} mV); 0 mV at pH {:.3}", c.zero_mv, c.u_zero_mv, c.zero_ph),
+            ),
             ("temperature", format!("{:.1} °C", c.temperature_c)),
             ("verdict", if c.accepted { "accepted".to_owned() } else { "NOT ACCEPTED".to_owned() }),
             ("checked", format!("{} by {}", self.when(kept.datum, kept.utc_us), person(&kept.who))),
@@ -183,7 +189,8 @@ impl Basis {
                 ]
             })
             .collect();
-        document.table(&["buffer", ">pH", ">reading", ">from the line", ">drift per min", ">settled / s"], rows);
+        document
+            .table(&["buffer", ">pH", ">reading", ">from the line", ">drift per min", ">settled / s"], rows);
     }
 }
 

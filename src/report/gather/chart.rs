@@ -1,6 +1,6 @@
 //! Control charts, and trends of electrodes and titrants.
 
-use super::words::{moment, number, person};
+use super::words::{brief, moment, number, person};
 use super::{Error, mark, procedure_of};
 use crate::report::picture::{ChartPoint, Picture, Rule, chart};
 use crate::report::{Document, Header};
@@ -156,7 +156,7 @@ pub fn chart_of(
 }
 
 fn rule(at: f64, words: &str, dashes: usize) -> Rule {
-    Rule { at, half_width: 0.0, words: format!("{words} {}", number(at)), dashes }
+    Rule { at, half_width: 0.0, words: format!("{words} {}", brief(at)), dashes }
 }
 
 fn show(document: &mut Document, picture: &Picture, caption: &str) -> Result<(), Error> {
@@ -174,7 +174,10 @@ fn control_document(
 ) -> Result<Vec<Picture>, Error> {
     let Controlled { points, lines, signals, stated } = controlled(reader, procedure, first, s)?;
     let Some(latest) = points.last() else {
-        return Err(Error::Words(format!("there is no control sample of {} in the record yet", procedure.id)));
+        return Err(Error::Words(format!(
+            "there is no control sample of {} in the record yet",
+            procedure.id
+        )));
     };
     document.title = "Control chart".to_owned();
     document.subtitle = crate::reading::visible(&procedure.title);
@@ -187,15 +190,20 @@ fn control_document(
     document.pairs([
         ("procedure", format!("{}, revision {}", procedure.id, procedure.revision)),
         ("control samples", points.len().to_string()),
-        ("content of the material", stated.map_or_else(String::new, with)),
+        ("content of the material", stated.map_or_else(String::new, |x| format!("{} {unit}", brief(x)))),
         ("centre", lines.as_ref().map_or_else(String::new, |l| with(l.centre))),
         ("warning lines", lines.as_ref().map_or_else(String::new, |l| pair(l.warning))),
         ("action lines", lines.as_ref().map_or_else(String::new, |l| pair(l.action))),
-        ("lines set by", match (stated, s, &lines) {
-            (_, _, None) => "at least two series are needed for lines".to_owned(),
-            (Some(_), Some(_), _) => "the content of the material and the standard deviation of the lab".to_owned(),
-            _ => format!("the first {} series", points.len().min(first)),
-        }),
+        (
+            "lines set by",
+            match (stated, s, &lines) {
+                (_, _, None) => "at least two series are needed for lines".to_owned(),
+                (Some(_), Some(_), _) => {
+                    "the content of the material and the standard deviation of the lab".to_owned()
+                }
+                _ => format!("the first {} series", points.len().min(first)),
+            },
+        ),
         ("report made", made.to_owned()),
     ]);
     let rules = lines.as_ref().map_or_else(Vec::new, |l| {
@@ -214,7 +222,11 @@ fn control_document(
         .collect();
     let up = format!("{} / {unit}", procedure.results.first().map_or("result", |r| r.name.as_str()));
     let picture = chart(&procedure.title, &up, &drawn, rules)?;
-    show(document, &picture, "means of the control portions of each series, in order of time; triangles: a rule was met")?;
+    show(
+        document,
+        &picture,
+        "means of the control portions of each series, in order of time; triangles: a rule was met",
+    )?;
     let values: Vec<f64> = points.iter().map(|p| p.value).collect();
     changes(document, "the control samples", &values, 0.0);
     let rows = points
@@ -228,14 +240,24 @@ fn control_document(
                 p.series.clone(),
                 number(p.value),
                 number(p.u),
-                stated.filter(|s| *s > 0.0).map_or_else(String::new, |s| format!("{:.2}", 100.0 * p.value / s)),
+                stated
+                    .filter(|s| *s > 0.0)
+                    .map_or_else(String::new, |s| format!("{:.2}", 100.0 * p.value / s)),
                 said.join("; "),
             ]
         })
         .collect();
     document.heading(1, "Values");
     document.table(
-        &[">number", "when", "series", &format!(">mean / {unit}"), ">u", ">recovery / %", "rules that were met"],
+        &[
+            ">number",
+            "when",
+            "series",
+            &format!(">mean / {unit}"),
+            ">u",
+            ">recovery / %",
+            "rules that were met",
+        ],
         rows,
     );
     Ok(vec![picture])
@@ -288,7 +310,11 @@ fn electrode_document(
     }
     document.title = "Trend of an electrode".to_owned();
     document.subtitle = crate::reading::visible(name);
-    document.pairs([("electrode", name.to_owned()), ("checks", checks.len().to_string()), ("report made", made.to_owned())]);
+    document.pairs([
+        ("electrode", name.to_owned()),
+        ("checks", checks.len().to_string()),
+        ("report made", made.to_owned()),
+    ]);
     let mut rows = Vec::new();
     for (n, kept) in (1..).zip(&checks) {
         let datum = reader.datum(kept.datum)?;
@@ -323,8 +349,12 @@ fn electrode_document(
         &told(&slopes, limits.slope_percent),
         both(limits.slope_percent),
     )?;
-    let zero =
-        chart(&format!("zero of {name}"), "potential at pH 7 / mV", &told(&zeros, limits.zero_mv), both(limits.zero_mv))?;
+    let zero = chart(
+        &format!("zero of {name}"),
+        "potential at pH 7 / mV",
+        &told(&zeros, limits.zero_mv),
+        both(limits.zero_mv),
+    )?;
     show(document, &slope, "slope over the checks in order of time, with the usual limits")?;
     changes(document, "the slope", &slopes, SLOPE_STEP);
     show(document, &zero, "potential at pH 7 over the checks in order of time, with the usual limits")?;
@@ -360,8 +390,11 @@ fn titrant_document(
     let nominal = stock.named(EquipmentKind::Titrant, lot).and_then(|kept| kept.it.value);
     document.pairs([
         ("titrant", lot.to_owned()),
-        ("nominal strength", nominal.map_or_else(String::new, |n| format!("{} {unit}", number(n)))),
-        ("latest strength", format!("{} {unit} (u = {} {unit})", number(latest.it.value), number(latest.it.u))),
+        ("nominal strength", nominal.map_or_else(String::new, |n| format!("{} {unit}", brief(n)))),
+        (
+            "latest strength",
+            format!("{} {unit} (u = {} {unit})", number(latest.it.value), number(latest.it.u)),
+        ),
         ("standardisations", factors.len().to_string()),
         ("report made", made.to_owned()),
     ]);

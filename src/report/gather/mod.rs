@@ -20,7 +20,7 @@ use portion::Portion;
 use rayon::prelude::{IntoParallelRefMutIterator, ParallelIterator};
 use sha2::{Digest, Sha256};
 use stated::Group;
-use words::{moment, number};
+use words::{brief, moment, number};
 
 /// What a report is about.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -82,7 +82,9 @@ pub fn gather(
 ) -> Result<Gathered, Error> {
     reader.hold()?;
     let anchor = reader.anchor()?.ok_or_else(|| {
-        Error::Words("the ledger of the record is empty: there is nothing that a report could rest on".to_owned())
+        Error::Words(
+            "the ledger of the record is empty: there is nothing that a report could rest on".to_owned(),
+        )
     })?;
     let groups = stated::groups(reader, subject)?;
     let stated = stated::of_groups(&groups);
@@ -245,7 +247,11 @@ fn group_section(
         }
         if n == 0 {
             more.extend(accepted.as_ref().map(|datum| {
-                format!("accepted by {} on {}", words::person(&datum.who), moment(datum.utc_us, datum.utc_offset_s))
+                format!(
+                    "accepted by {} on {}",
+                    words::person(&datum.who),
+                    moment(datum.utc_us, datum.utc_offset_s)
+                )
             }));
         }
         let standing = if n == 0 { group.standing() } else { None };
@@ -296,6 +302,7 @@ fn portion_row(portions: &[Portion], of: &crate::store::StoredPortion) -> Vec<St
     let fate = match (&p.set_aside, p.going_on, first) {
         (Some(why), _, _) => format!("set aside: {why}"),
         (None, true, _) => "goes on, or was cut off".to_owned(),
+        (None, false, None) if p.role == Role::Blank => "counts as a blank".to_owned(),
         (None, false, None) => p.result.missing.join("; "),
         (None, false, Some(_)) => "counts".to_owned(),
     };
@@ -342,7 +349,10 @@ fn statistics(document: &mut Document, value: &SeriesValue) {
         ("mean", with(Some(m.value))),
         ("standard deviation s", with(value.s)),
         ("relative s", value.rsd.map_or_else(String::new, |rsd| format!("{:.3} %", rsd * 100.0))),
-        ("confidence interval by scatter alone", with(value.confidence).replacen("", "± ", usize::from(value.confidence.is_some()))),
+        (
+            "confidence interval by scatter alone",
+            with(value.confidence).replacen("", "± ", usize::from(value.confidence.is_some())),
+        ),
         ("median", with(Some(value.median))),
         ("robust standard deviation", with(Some(value.robust_s))),
         ("u of the mean, shared", with(Some(value.u_shared))),
@@ -350,15 +360,19 @@ fn statistics(document: &mut Document, value: &SeriesValue) {
         ("u of the mean, observed s/√n", with(value.u_observed)),
         (
             "which scatter is used",
-            if value.scatter_used { "the observed one, which is larger" } else { "the propagated one" }.to_owned(),
+            if value.scatter_used { "the observed one, which is larger" } else { "the propagated one" }
+                .to_owned(),
         ),
     ]);
 }
 
+/// Sources with a smaller share of the variance are only named.
+const SHOWN: f64 = 0.0005;
+
 fn budget(document: &mut Document, value: &crate::work::result::ResultValue) {
-    let rows = value
-        .budget
-        .iter()
+    let (shown, small): (Vec<_>, Vec<_>) = value.budget.iter().partition(|line| line.share >= SHOWN);
+    let rows = shown
+        .into_iter()
         .map(|line| {
             let extent = match line.portions {
                 0 => "shared".to_owned(),
@@ -367,9 +381,9 @@ fn budget(document: &mut Document, value: &crate::work::result::ResultValue) {
             };
             vec![
                 line.name.clone(),
-                format!("{:.3e}", line.u),
-                line.unit.clone(),
-                format!("{:.3e}", line.contribution),
+                brief(line.u),
+                words::unit(&line.unit).to_owned(),
+                brief(line.contribution),
                 format!("{:.1} %", line.share * 100.0),
                 line.degrees.map_or_else(|| "∞".to_owned(), |v| format!("{v:.1}")),
                 extent,
@@ -378,17 +392,24 @@ fn budget(document: &mut Document, value: &crate::work::result::ResultValue) {
         })
         .collect();
     let contribution = format!(">contribution / {}", value.unit);
-    document.table(
-        &["source", ">u", "unit", &contribution, ">share", ">degrees", "extent", "from"],
-        rows,
-    );
+    document.table(&["source", ">u", "unit", &contribution, ">share", ">degrees", "extent", "from"], rows);
+    if !small.is_empty() {
+        let share: f64 = small.iter().map(|line| line.share).sum();
+        let names: Vec<&str> = small.iter().map(|line| line.name.as_str()).collect();
+        document.words(format!(
+            "{} further sources have together {:.3} % of the variance: {}.",
+            small.len(),
+            share * 100.0,
+            names.join("; ")
+        ));
+    }
     let degrees = value.degrees.map_or_else(|| "∞".to_owned(), |v| format!("{v:.1}"));
     document.words(format!(
-        "u = {:.4e} {unit}, effective degrees of freedom {degrees}, k = {:.3} for {:.1} %, U = k u = {:.4e} {unit}",
-        value.u,
+        "u = {} {unit}, effective degrees of freedom {degrees}, k = {:.3} for {:.1} %, U = k u = {} {unit}",
+        brief(value.u),
         value.k,
         value.coverage * 100.0,
-        value.expanded,
+        brief(value.expanded),
         unit = value.unit
     ));
 }
@@ -444,7 +465,9 @@ impl Group {
         let result = self.series_result()?;
         let (passes, words) = match &result.next {
             NextStep::Done => (true, "complete; within every limit of the procedure".to_owned()),
-            NextStep::Portion { portion, why } => (false, format!("not complete: portion {portion} is to come ({why})")),
+            NextStep::Portion { portion, why } => {
+                (false, format!("not complete: portion {portion} is to come ({why})"))
+            }
             NextStep::Wait => (false, "not complete: a portion goes on".to_owned()),
             NextStep::Failed { why } => (false, format!("closed as failed: {why}")),
         };

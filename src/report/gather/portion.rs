@@ -1,6 +1,6 @@
 //! One run in a report: curve, end-points, the points about them, every evaluation.
 
-use super::words::{fate, moment, number, person};
+use super::words::{exact, fate, moment, number, person, unit};
 use super::{Error, procedure_of};
 use crate::detector::{EndPoint, Evaluation, evaluate};
 use crate::reading::{Curve, Point};
@@ -81,9 +81,13 @@ impl Portion {
     pub(super) fn section(&self, document: &mut Document) {
         let stored = &self.stored;
         let row = &stored.row;
-        let sample = if row.sample.is_empty() { String::new() } else { format!(", {}", picture::short(&row.sample)) };
+        let sample =
+            if row.sample.is_empty() { String::new() } else { format!(", {}", picture::short(&row.sample)) };
         let role = stored.head.plan.role.word();
-        document.heading(2, format!("Run {}: {role}{sample}, portion {} of {}", row.run, row.portion, row.portions));
+        document.heading(
+            2,
+            format!("Run {}: {role}{sample}, portion {} of {}", row.run, row.portion, row.portions),
+        );
         let mut pairs = vec![
             ("started", format!("{} by {}", moment(row.started_utc_us, self.offset_s), person(&stored.who))),
             ("what became of it", fate(row)),
@@ -148,7 +152,8 @@ impl Portion {
                 .iter()
                 .map(|end| {
                     let u = end.u.map_or_else(|| "u not known".to_owned(), |u| format!("u = {u:.4} {unit}"));
-                    let at = end.signal.map_or_else(String::new, |s| format!(" at {s:.3} {}", self.signal_unit()));
+                    let at =
+                        end.signal.map_or_else(String::new, |s| format!(" at {s:.3} {}", self.signal_unit()));
                     format!("{:.4} {unit}, {u}{at} ({})", end.titrant, end.method)
                 })
                 .collect();
@@ -229,11 +234,10 @@ impl Portion {
             .inputs
             .iter()
             .map(|input| {
-                let unit = if input.unit == "1" { String::new() } else { input.unit.clone() };
                 vec![
                     input.name.clone(),
-                    number(input.value),
-                    unit,
+                    exact(input.value),
+                    unit(&input.unit).to_owned(),
                     input.from.clone(),
                     input.datum.map_or_else(String::new, |id| format!("document {id}")),
                 ]

@@ -1,8 +1,8 @@
 //! Who stands for a report, what was decided, and how it can be checked.
 
+use super::Error;
 use super::portion::Portion;
 use super::words::moment;
-use super::Error;
 use crate::report::Document;
 use crate::store::{Anchor, LedgerRow, Reader, Signed};
 
@@ -23,7 +23,10 @@ pub(super) fn sections(
             let own = &signature.unsigned;
             let what = match &own.signed {
                 Signed::Reckoning { reckoning, run, portions, .. } => {
-                    format!("reckoning {reckoning} of run {run}, with {} portions of its sample", portions.len())
+                    format!(
+                        "reckoning {reckoning} of run {run}, with {} portions of its sample",
+                        portions.len()
+                    )
                 }
                 Signed::Ledger { from, to } => format!("rows {from} to {to} of the ledger"),
             };
@@ -68,14 +71,16 @@ pub(super) fn sections(
                 moment(row.utc_us, row.utc_offset_s),
                 row.who.clone(),
                 row.identity.clone(),
-                format!("{} {}", row.verb, row.subject),
+                row.verb.clone(),
+                row.subject.clone(),
                 row.why.clone(),
             ]
         })
         .collect();
-    document.table(&[">row", "when", "who", "known by", "what", "why"], rows);
+    document.table(&[">row", "when", "who", "known by", "did", "what", "why"], rows);
     if about.len() > PRINTED {
-        document.words(format!("{} further decisions stand in the attached ledger.jsonl", about.len() - PRINTED));
+        document
+            .words(format!("{} further decisions stand in the attached ledger.jsonl", about.len() - PRINTED));
     }
 
     document.heading(1, "Anchor, and how to verify this report");

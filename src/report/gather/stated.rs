@@ -79,11 +79,9 @@ impl Group {
             started,
         };
         match &self.outcome {
-            Outcome::Series(result) => result
-                .results
-                .iter()
-                .map(|value| of(&value.mean, result.counted, result.started))
-                .collect(),
+            Outcome::Series(result) => {
+                result.results.iter().map(|value| of(&value.mean, result.counted, result.started)).collect()
+            }
             Outcome::Portion(result) => result.results.iter().map(|value| of(value, 1, 1)).collect(),
             Outcome::None => Vec::new(),
         }
@@ -150,8 +148,7 @@ fn single(reader: &Reader, run: RunId) -> Result<Group, Error> {
     let plan = &stored.head.plan;
     let outcome = match (kept.clone(), procedure_of(&plan.procedure)) {
         (Some(kept), Some(procedure)) if plan.role != Role::Blank && !procedure.results.is_empty() => {
-            let assembled =
-                Assembled { inputs: kept.inputs, warnings: kept.warnings, missing: kept.missing };
+            let assembled = Assembled { inputs: kept.inputs, warnings: kept.warnings, missing: kept.missing };
             Outcome::Portion(Box::new(evaluate_portion(&procedure, assembled)))
         }
         _ => Outcome::None,

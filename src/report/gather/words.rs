@@ -25,16 +25,40 @@ pub(super) fn person(who: &str) -> String {
 
 /// A number with five significant digits.
 pub(super) fn number(x: f64) -> String {
+    significant(x, 5)
+}
+
+fn significant(x: f64, digits: u8) -> String {
     if x == 0.0 || !x.is_finite() {
         return format!("{x}");
     }
     #[expect(clippy::cast_possible_truncation, reason = "the exponent of a finite number")]
     let exponent = x.abs().log10().floor() as i32;
     if !(-4..6).contains(&exponent) {
-        return format!("{x:.4e}");
+        return format!("{x:.*e}", usize::from(digits.saturating_sub(1)));
     }
-    let decimals = usize::try_from((4 - exponent).max(0)).unwrap_or(0);
+    let decimals = usize::try_from((i32::from(digits) - 1 - exponent).max(0)).unwrap_or(0);
     format!("{x:.decimals$}")
+}
+
+/// A number with at most five significant digits and no zeros at its end.
+pub(super) fn brief(x: f64) -> String {
+    without_zeros(&number(x))
+}
+
+/// A number with at most eight significant digits, for those who compute a result again by hand.
+pub(super) fn exact(x: f64) -> String {
+    without_zeros(&significant(x, 8))
+}
+
+fn without_zeros(text: &str) -> String {
+    let Ok(read) = text.parse::<f64>() else { return text.to_owned() };
+    if text.contains('e') { format!("{read:e}") } else { format!("{read}") }
+}
+
+/// A unit as it is printed: a plain number has none.
+pub(super) fn unit(text: &str) -> &str {
+    if text == "1" { "" } else { text }
 }
 
 /// What became of a run.
@@ -65,5 +89,9 @@ mod tests {
         assert_eq!(number(123_456.7), "123457");
         assert_eq!(number(1.5e-7), "1.5000e-7");
         assert_eq!(number(0.0), "0");
+        assert_eq!(
+            (brief(20.0), brief(0.1), brief(8.66e-5)),
+            ("20".to_owned(), "0.1".to_owned(), "8.66e-5".to_owned())
+        );
     }
 }

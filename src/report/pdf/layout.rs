@@ -4,7 +4,7 @@
 
 use super::super::fonts::Metrics;
 use super::super::picture::Drawn;
-use super::super::{Align, Block, Document, Standing, Table};
+use super::super::{Align, Block, Column, Document, Standing, Table};
 use super::Paper;
 
 /// Margins in points.
@@ -126,7 +126,12 @@ impl<'a> Sheet<'a> {
     }
 
     fn paragraph(&mut self, how: Look, words: &str) {
-        for part in wrapped(words, how, self.right - self.left) {
+        let lines = wrapped(words, how, self.right - self.left);
+        // A short paragraph is not torn.
+        if lines.len() <= 8 {
+            self.need(lines.len() as f32 * how.size * LEADING);
+        }
+        for part in lines {
             self.line(self.left, how, &part);
         }
     }
@@ -311,7 +316,8 @@ impl<'a> Sheet<'a> {
     fn pairs(&mut self, pairs: &[(String, String)]) {
         let (names, values) = (look(8.6, false, GREY), look(8.8, false, INK));
         let wide = self.right - self.left;
-        let column = pairs.iter().map(|(name, _)| width(name, names)).fold(90.0_f32, f32::max).min(wide * 0.3);
+        let column =
+            pairs.iter().map(|(name, _)| width(name, names)).fold(100.0_f32, f32::max).min(wide * 0.38);
         for (name, value) in pairs {
             let name = wrapped(name, names, column);
             let value = wrapped(value, values, wide - column - GAP);
@@ -397,9 +403,8 @@ fn widths(table: &Table, room: f32) -> Vec<f32> {
     let mut wanted = Vec::with_capacity(count);
     for (at, column) in table.columns.iter().enumerate() {
         let head = look(CELL, true, INK);
-        let longest = |words: &str, how: Look| {
-            words.split(' ').map(|word| width(word, how)).fold(0.0_f32, f32::max)
-        };
+        let longest =
+            |words: &str, how: Look| words.split(' ').map(|word| width(word, how)).fold(0.0_f32, f32::max);
         let mut most = width(&column.head, head);
         let mut word = longest(&column.head, head);
         for row in &table.rows {
@@ -419,13 +424,8 @@ fn widths(table: &Table, room: f32) -> Vec<f32> {
         // What is left goes to the columns of words, so that the table fills the width.
         let words = table.columns.iter().filter(|c| c.align == Align::Left).count().max(1) as f32;
         let more = (room - want) / words;
-        let is_words = |at: usize| table.columns.get(at).is_some_and(|c| c.align == Align::Left);
-        let all_numbers = !(0..count).any(is_words);
-        return wanted
-            .iter()
-            .enumerate()
-            .map(|(at, w)| if is_words(at) || (all_numbers && at == 0) { w + more } else { *w })
-            .collect();
+        let wider = |(w, column): (&f32, &Column)| if column.align == Align::Left { w + more } else { *w };
+        return wanted.iter().zip(&table.columns).map(wider).collect();
     }
     if need >= room {
         return least.iter().map(|w| w * room / need).collect();

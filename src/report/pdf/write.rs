@@ -101,7 +101,12 @@ fn one(
     pdf.finish().map_err(|e| format!("the PDF cannot be written: {e:?}"))
 }
 
-fn draw(surface: &mut Surface<'_>, mark: &Mark<'_>, fonts: &Fonts, logo: Option<&Image>) -> Result<(), String> {
+fn draw(
+    surface: &mut Surface<'_>,
+    mark: &Mark<'_>,
+    fonts: &Fonts,
+    logo: Option<&Image>,
+) -> Result<(), String> {
     match mark {
         Mark::Text { x, y, size, bold, colour, words } => {
             surface.set_fill(Some(fill(*colour)));
@@ -174,7 +179,14 @@ fn letters(
     for word in words.split_inclusive(' ') {
         if word.chars().any(is_right_to_left) {
             flush(surface, &mut plain, &mut at);
-            surface.draw_text(Point::from_xy(at, y), font.clone(), size, word, false, TextDirection::RightToLeft);
+            surface.draw_text(
+                Point::from_xy(at, y),
+                font.clone(),
+                size,
+                word,
+                false,
+                TextDirection::RightToLeft,
+            );
             at += metrics.width(word) * size;
         } else {
             plain.push_str(word);

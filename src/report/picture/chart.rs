@@ -44,8 +44,8 @@ pub fn chart(title: &str, up: &str, points: &[ChartPoint], lines: Vec<Rule>) -> 
     let panel = Panel {
         title: short(title),
         across: "number of the value".to_owned(),
-        up: up.to_owned(),
-        range: (0.5, points.len().max(2) as f64 + 0.5),
+        up: short(up),
+        range: (0.0, points.len() as f64 + 1.0),
         span: extent.or(Some((only - alone, only + alone))),
         series,
         upright: Vec::new(),
@@ -53,5 +53,5 @@ pub fn chart(title: &str, up: &str, points: &[ChartPoint], lines: Vec<Rule>) -> 
         counted: true,
         height: 1,
     };
-    Ok(Picture { width: 800, height: 400, panels: vec![panel] })
+    Ok(Picture { width: 800, height: 350, panels: vec![panel] })
 }

@@ -9,12 +9,7 @@ use crate::reading::{Curve, CurveHead, Point};
 ///
 /// # Errors
 /// In words, for a curve without two different volumes.
-pub fn curve(
-    name: &str,
-    curve: &Curve,
-    evaluation: &Evaluation,
-    residuals: bool,
-) -> Result<Picture, String> {
+pub fn curve(name: &str, curve: &Curve, evaluation: &Evaluation, residuals: bool) -> Result<Picture, String> {
     let points = usable(&curve.points);
     let across = range(points.iter().map(|p| p.0)).ok_or("the curve has fewer than two different volumes")?;
     let (titrant, signal) = axes(curve.head);
@@ -32,11 +27,16 @@ pub fn curve(
         across: titrant.clone(),
         up: up.to_owned(),
         range: across,
-        span: range(series.iter().filter(|s| s.style == Style::Marks(0)).flat_map(|s| s.values.iter().map(|v| v.1))),
+        span: range(
+            series.iter().filter(|s| s.style == Style::Marks(0)).flat_map(|s| s.values.iter().map(|v| v.1)),
+        ),
         series,
         upright: ends
             .iter()
-            .map(|rule| Rule { words: if words { rule.words.clone() } else { String::new() }, ..rule.clone() })
+            .map(|rule| Rule {
+                words: if words { rule.words.clone() } else { String::new() },
+                ..rule.clone()
+            })
             .collect(),
         level: Vec::new(),
         counted: false,
@@ -52,8 +52,10 @@ pub fn curve(
         Series { name: String::new(), values: slopes, style: Style::Marks(0) },
     ];
     let per = format!("{} per {unit}", signal_unit(curve.head));
-    let mut panels =
-        vec![panel(&title, &signal, top, 10, true), panel("steepness", &per, middle, if residuals { 10 } else { 6 }, false)];
+    let mut panels = vec![
+        panel(&title, &signal, top, 10, true),
+        panel("steepness", &per, middle, if residuals { 10 } else { 6 }, false),
+    ];
     if residuals {
         let values = evaluation.residuals.iter().map(|r| (r.titrant, r.standardised)).collect();
         let left = vec![Series { name: String::new(), values, style: Style::Marks(0) }];
@@ -176,7 +178,11 @@ mod tests {
             drawn.height,
             drawn.height * 10
         )));
-        assert!(drawn.svg.contains("portion &amp; &lt;script&gt;&lt;ESC&gt;[2J&lt;U+202E&gt;2"), "{}", drawn.svg);
+        assert!(
+            drawn.svg.contains("portion &amp; &lt;script&gt;&lt;ESC&gt;[2J&lt;U+202E&gt;2"),
+            "{}",
+            drawn.svg
+        );
         // Points, steepness, and the sample in the legend.
         assert_eq!(drawn.svg.matches("<circle").count(), 40 + 39 + 1);
     }

@@ -32,10 +32,12 @@ const DASHES: [(i32, i32); 4] = [(0, 0), (7, 4), (2, 3), (12, 3)];
 /// The letters of pictures: the font of the reports, or one as wide.
 const FONT: &str = "DejaVu Sans, Verdana, sans-serif";
 /// Sizes of letters in pixels.
-const TITLE: i32 = 14;
-const LABEL: i32 = 11;
+const TITLE: i32 = 16;
+const LABEL: i32 = 13;
 /// Mean width of a letter by its size, on the safe side.
 const LETTER: f64 = 0.62;
+/// Half the width of a mark.
+const MARK_SIZE: i32 = 3 * SCALE;
 /// Colour of end-points and limits.
 const MARK: RGBColor = RGBColor(0, 120, 90);
 
@@ -120,18 +122,22 @@ impl Panel {
         let up_decimals = self.up_labels().0;
         let across_label = |v: &f64| {
             // Between two whole numbers nothing is counted.
-            if self.counted && (v - v.round()).abs() > 1e-6 {
+            if self.counted && ((v - v.round()).abs() > 1e-6 || *v < 0.5) {
                 String::new()
             } else {
                 format!("{v:.across_decimals$}")
             }
         };
-        let up_label = |v: &f64| format!("{v:.up_decimals$}");
+        // As many marks as there are whole numbers, where they count something.
+        let whole = rounded(self.range.1 - self.range.0).unsigned_abs() as usize;
+        let marks = if self.counted { (whole + 1).min(12) } else { 10 };
+        // A plain space at the end would be dropped.
+        let up_label = |v: &f64| format!("{v:.up_decimals$}\u{a0}");
         chart
             .configure_mesh()
             .x_desc(&self.across)
             .y_desc(&self.up)
-            .x_labels(10)
+            .x_labels(marks)
             .y_labels(6)
             .x_label_formatter(&across_label)
             .y_label_formatter(&up_label)
@@ -221,11 +227,7 @@ fn label<'a>(
     Ok(())
 }
 
-fn draw_series<'a>(
-    chart: &mut Chart<'_, 'a>,
-    series: &Series,
-    up: (f64, f64),
-) -> Result<(), DrawError<'a>> {
+fn draw_series<'a>(chart: &mut Chart<'_, 'a>, series: &Series, up: (f64, f64)) -> Result<(), DrawError<'a>> {
     let inside: Vec<(f64, f64)> = series
         .values
         .iter()
@@ -244,7 +246,7 @@ fn draw_series<'a>(
 }
 
 fn mark<'a>(chart: &mut Chart<'_, 'a>, at: (f64, f64), n: usize) -> Result<(), DrawError<'a>> {
-    let (own, size) = (colour(n), 2 * SCALE + 5);
+    let (own, size) = (colour(n), MARK_SIZE);
     let outline = own.stroke_width(SCALE.unsigned_abs());
     match n % 6 {
         0 => chart.draw_series([Circle::new(at, size, own.filled())]).map(drop),
@@ -304,11 +306,12 @@ fn rounded(width: f64) -> i32 {
 fn decimals(low: f64, high: f64, marks: usize) -> usize {
     let places = RangedCoordf64::from(low..high).key_points(marks);
     let step = places.windows(2).map(|w| (w[1] - w[0]).abs()).fold(f64::INFINITY, f64::min);
-    (0..9).find(|d| {
-        let unit = step * 10_f64.powi(i32::try_from(*d).unwrap_or(0));
-        step.is_infinite() || (unit - unit.round()).abs() < 1e-6 * unit.max(1.0) && unit >= 0.5
-    })
-    .unwrap_or(9)
+    (0..9)
+        .find(|d| {
+            let unit = step * 10_f64.powi(i32::try_from(*d).unwrap_or(0));
+            step.is_infinite() || (unit - unit.round()).abs() < 1e-6 * unit.max(1.0) && unit >= 0.5
+        })
+        .unwrap_or(9)
 }
 
 /// The legend below the panels: a sample of each series with its name.
@@ -364,12 +367,17 @@ fn sample<'a>(area: &Area<'a>, style: Style, (x, y): (i32, i32)) -> Result<(), D
         match DASHES[n % DASHES.len()] {
             (0, _) => area.draw(&PathElement::new(ends, line_style(colour(n), 1.4)))?,
             (dash, gap) => {
-                area.draw(&DashedPathElement::new(ends, dash * SCALE, gap * SCALE, line_style(colour(n), 1.4)))?;
+                area.draw(&DashedPathElement::new(
+                    ends,
+                    dash * SCALE,
+                    gap * SCALE,
+                    line_style(colour(n), 1.4),
+                ))?;
             }
         }
     }
     if let Style::Marks(n) | Style::Both(n) = style {
-        let (at, own, size) = ((x + (SAMPLE - 8) * SCALE / 2, y), colour(n), 2 * SCALE + 5);
+        let (at, own, size) = ((x + (SAMPLE - 8) * SCALE / 2, y), colour(n), MARK_SIZE);
         let outline = own.stroke_width(SCALE.unsigned_abs());
         match n % 6 {
             0 => area.draw(&Circle::new(at, size, own.filled()))?,

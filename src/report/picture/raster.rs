@@ -63,6 +63,7 @@ pub fn write(path: &Path, drawn: &Drawn) -> Result<(), String> {
         Format::Svg => drawn.svg.clone().into_bytes(),
         Format::Png => png(drawn)?,
     };
-    std::fs::write(path, bytes)
-        .map_err(|e| format!("{} cannot be written: {e}; check the folder and its permissions", path.display()))
+    std::fs::write(path, bytes).map_err(|e| {
+        format!("{} cannot be written: {e}; check the folder and its permissions", path.display())
+    })
 }

@@ -5,8 +5,8 @@ use super::unwritable;
 use super::verify::repeat_all;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault};
-use crate::report::{compare, read_back, stated};
 use crate::live::{OtherInput, inputs_again};
+use crate::report::{compare, read_back, stated};
 use crate::store::{Reader, WrongRow, check_excerpt, verify};
 use serde_json::json;
 use std::path::Path;
@@ -37,7 +37,9 @@ pub(super) fn verify_report(
         let row = carried.ledger.iter().find(|row| row.n == anchor.n);
         match row {
             Some(row) if row.hash == anchor.hash => {}
-            Some(_) => add(&format!("ledger (n {})", anchor.n), "is not the row that the anchor tells of".to_owned()),
+            Some(_) => {
+                add(&format!("ledger (n {})", anchor.n), "is not the row that the anchor tells of".to_owned())
+            }
             None => add(
                 &format!("ledger (n {})", anchor.n),
                 "does not go with this report, so that the anchor cannot be compared".to_owned(),
@@ -104,7 +106,9 @@ pub(super) fn verify_report(
         }
         output.line(&summary.anchor.to_string()).map_err(unwritable)?;
         let verdict = match (faults.is_empty(), kept.is_empty()) {
-            (true, false) => "what is printed is what comes out of the bytes, and the anchor is the one that was kept",
+            (true, false) => {
+                "what is printed is what comes out of the bytes, and the anchor is the one that was kept"
+            }
             (true, true) => {
                 "what is printed is what comes out of the bytes; whether the anchor is the lab's only one kept elsewhere can tell (--anchor)"
             }
@@ -122,7 +126,8 @@ fn other_inputs(reader: &Reader) -> Result<(Vec<WrongRow>, Vec<String>), Fault> 
     for (run, _) in reader.ended_runs(0)? {
         for OtherInput { name, entered, now, of_the_run } in inputs_again(reader, run)? {
             let now = now.map_or_else(|| "nothing".to_owned(), |now| now.to_string());
-            let what = format!("{name} entered its result as {entered}, the run and the documents here give {now}");
+            let what =
+                format!("{name} entered its result as {entered}, the run and the documents here give {now}");
             if of_the_run {
                 wrong.push(WrongRow { row: format!("run (run_id {run})"), what });
             } else {
