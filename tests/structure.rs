@@ -18,12 +18,16 @@ const USES: &[(&str, &[&str])] = &[
     ("work", &["form", "detector", "results", "chemistry", "reading"]),
     ("source", &["reading", "chemistry"]),
     ("store", &["work", "detector", "results", "reading"]),
+    ("export", &["store", "work", "detector", "results", "reading"]),
+    ("push", &["store", "work"]),
     ("live", &["source", "frame", "profile", "work", "store", "detector", "results", "reading"]),
     ("link", &["live", "work"]),
     ("dashboard", &["link", "work", "detector", "results", "reading"]),
     (
         "cli",
         &[
+            "export",
+            "push",
             "dashboard",
             "link",
             "live",
@@ -66,6 +70,8 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("ratatui", &["dashboard"]),
     ("crossterm", &["dashboard"]),
     ("serialport", &["source"]),
+    ("tokio_postgres", &["push"]),
+    ("rust_xlsxwriter", &["export"]),
 ];
 
 fn sources(folder: &Path) -> Vec<PathBuf> {
