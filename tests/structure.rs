@@ -18,6 +18,8 @@ const USES: &[(&str, &[&str])] = &[
     ("work", &["form", "detector", "results", "chemistry", "reading"]),
     ("source", &["reading", "chemistry"]),
     ("store", &["work", "detector", "results", "reading"]),
+    ("export", &["store", "work", "detector", "results", "reading"]),
+    ("push", &["store", "work"]),
     ("live", &["source", "frame", "profile", "work", "store", "detector", "results", "reading"]),
     ("report", &["store", "work", "source", "detector", "results", "reading"]),
     ("link", &["live", "work"]),
@@ -25,6 +27,8 @@ const USES: &[(&str, &[&str])] = &[
     (
         "cli",
         &[
+            "export",
+            "push",
             "dashboard",
             "report",
             "link",
@@ -73,6 +77,8 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("plotters", &["report"]),
     ("resvg", &["report"]),
     ("askama", &["report"]),
+    ("tokio_postgres", &["push"]),
+    ("rust_xlsxwriter", &["export"]),
 ];
 
 fn sources(folder: &Path) -> Vec<PathBuf> {

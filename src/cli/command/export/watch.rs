@@ -35,9 +35,6 @@ pub(super) fn watch(
     settings: &Settings,
     output: &mut Output,
 ) -> Result<Exit, Fault> {
-    if args.format.is_none() {
-        tracing::debug!("JSON Lines, as no format was said");
-    }
     let selection = Selection { fate: None, ..args.selection(settings) };
     let mut watching = Watching {
         args,
@@ -58,6 +55,7 @@ pub(super) fn watch(
         let asked = stop::asked();
         tokio::pin!(asked);
         let mut seen = None;
+        let mut complained = String::new();
         loop {
             if reader.is_none() {
                 reader = open(settings)?;
@@ -67,10 +65,13 @@ pub(super) fn watch(
                 if seen != Some(version) || !watching.waiting.is_empty() {
                     seen = Some(version);
                     match watching.look(reader, output) {
-                        Ok(()) => {}
+                        Ok(()) => complained.clear(),
                         // A full disk or a folder that is away for a while: the next look tries again.
                         Err(fault) if fault.exit != Exit::Record => {
-                            warn(folder, &fault.text);
+                            if complained != fault.text {
+                                warn(folder, &fault.text);
+                                complained = fault.text;
+                            }
                             seen = None;
                         }
                         Err(fault) => return Err(fault),

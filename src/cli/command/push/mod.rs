@@ -1,7 +1,10 @@
 //! `dropwise push`: what the ledger tells of goes to a database of many benches.
 
-use crate::cli::output::Output;
-use crate::cli::{Exit, Fault, Settings};
+#[cfg(feature = "push")]
+mod server;
+
+#[cfg(not(feature = "push"))]
+use crate::cli::{Exit, Fault, Settings, output::Output};
 use clap::Args;
 use std::path::PathBuf;
 
