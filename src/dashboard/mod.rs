@@ -5,22 +5,31 @@
 //! terminal and is the only part that waits.
 
 mod alarm;
+mod books;
+pub mod desk;
+mod electrode;
 mod entry;
 mod fields;
+mod form;
 mod hands;
 mod keyboard;
 mod keys;
 mod lens;
 mod meter;
 mod options;
+mod review;
+mod series;
+mod setup;
+mod sheet;
 mod state;
 mod terminal;
 mod text;
 mod theme;
+mod titrant;
 mod update;
 pub mod view;
 
-pub use options::{Options, Procedure, ProfileReader, ReadProfile, RunFate, StoredRun};
+pub use options::{DeskHandle, Options, Procedure, ProfileReader, ReadProfile, RunFate, StoredRun};
 pub use state::State;
 pub use terminal::{Error, Leave, show};
 pub use text::visible;

@@ -22,6 +22,20 @@ pub struct Options {
     pub runs: Vec<StoredRun>,
     /// Reads profile files again when they are asked for.
     pub profiles: ProfileReader,
+    /// Something to say at the beginning.
+    pub notice: Option<String>,
+    /// Answers what is asked of the record and of this place.
+    pub desk: DeskHandle,
+}
+
+/// The desk of a dashboard.
+#[derive(Clone)]
+pub struct DeskHandle(pub Arc<dyn super::desk::Desk>);
+
+impl std::fmt::Debug for DeskHandle {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("DeskHandle")
+    }
 }
 
 /// Gives the text of a profile for its name or path; the error is in words.
@@ -106,6 +120,8 @@ impl Options {
             procedures: Vec::new(),
             runs: Vec::new(),
             profiles: ProfileReader(Arc::new(|name| Err(format!("the profile {name} cannot be read here")))),
+            notice: None,
+            desk: DeskHandle(Arc::new(super::desk::NoDesk)),
         }
     }
 }

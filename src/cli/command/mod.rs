@@ -1,7 +1,7 @@
 //! One file for each command.
 
 pub mod capture;
-mod compare;
+pub(super) mod compare;
 pub mod compute;
 pub mod control;
 pub mod demo;

@@ -217,7 +217,7 @@ fn portion_line(portion: &StoredPortion) -> String {
 }
 
 /// The portions of a series by what they are for and by sample.
-fn groups(portions: &[StoredPortion]) -> BTreeMap<(Role, String), Vec<StoredPortion>> {
+pub(in crate::cli) fn groups(portions: &[StoredPortion]) -> BTreeMap<(Role, String), Vec<StoredPortion>> {
     let mut groups: BTreeMap<(Role, String), Vec<StoredPortion>> = BTreeMap::new();
     for portion in portions {
         groups.entry((portion.portion.role, portion.sample.clone())).or_default().push(portion.clone());
@@ -226,7 +226,7 @@ fn groups(portions: &[StoredPortion]) -> BTreeMap<(Role, String), Vec<StoredPort
 }
 
 /// The origin of a group: the first that is not real, else that of the first run.
-pub(super) fn origin_of(group: &[StoredPortion]) -> Origin {
+pub(in crate::cli) fn origin_of(group: &[StoredPortion]) -> Origin {
     let unreal = group.iter().map(|p| p.origin).find(|origin| !origin.is_real());
     unreal.or_else(|| group.first().map(|p| p.origin)).unwrap_or(Origin::Imported)
 }
@@ -235,7 +235,7 @@ pub(super) fn origin_of(group: &[StoredPortion]) -> Origin {
 ///
 /// # Errors
 /// When the procedure or a stored result cannot be read.
-pub(super) fn judged(group: &[StoredPortion]) -> Result<(Procedure, SeriesResult), Fault> {
+pub(in crate::cli) fn judged(group: &[StoredPortion]) -> Result<(Procedure, SeriesResult), Fault> {
     let definition = |text: String| Fault { text, exit: Exit::Definition };
     // The latest portion's procedure: a series is worked by one, and a change shows in its revision.
     let text = group.last().map_or("", |p| p.head.plan.procedure.as_str());
