@@ -8,6 +8,7 @@ use super::lens;
 use super::state::{Armed, Deed, Lens, Over, Page, State};
 use super::text;
 use super::update::{Effect, ask, tell, warn};
+use super::{cover, holding, needs};
 use crate::work::{Command, LaneId, VolumeMark};
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use std::time::Duration;
@@ -212,6 +213,14 @@ fn page_key(state: &mut State, key: KeyEvent, wanted: Option<Action>) -> Vec<Eff
         Action::Pedal => return pedal(state),
         Action::Open => open(state),
         Action::Note => open_entry(state, Asks::Note),
+        Action::Seen if state.live_run().is_none() => {
+            return vec![warn(state, "no run goes on: start one first (space)")];
+        }
+        Action::Seen => open_entry(state, Asks::Seen),
+        Action::Hand => return holding::open(state),
+        Action::Cover => return cover::cover(state),
+        Action::Silence => return silence(state),
+        Action::Jump => jump(state),
         Action::Burette => return open_volume(state, Asks::Burette),
         Action::BuretteStart => return open_volume(state, Asks::BuretteStart),
         Action::Correct => return open_volume(state, Asks::Correction),
@@ -303,6 +312,25 @@ fn pedal(state: &mut State) -> Vec<Effect> {
     }
 }
 
+fn silence(state: &mut State) -> Vec<Effect> {
+    match needs::silence(state) {
+        0 => tell(state, "nothing sounds now"),
+        _ => tell(state, "silenced; a graver alarm is heard again"),
+    }
+    Vec::new()
+}
+
+fn jump(state: &mut State) {
+    match needs::elsewhere(state) {
+        Some((lane, title, need)) => {
+            look_at(state, lane);
+            state.page = Page::Run;
+            tell(state, format!("{title}: {}", need.words));
+        }
+        None => tell(state, "no other lane needs anybody"),
+    }
+}
+
 fn back(state: &mut State) {
     if state.page != Page::Run {
         state.page = Page::Run;
@@ -382,10 +410,17 @@ fn read_profile_again(state: &mut State) -> Vec<Effect> {
 
 fn open_reason(state: &mut State) -> Vec<Effect> {
     use super::options::RunFate;
-    if state.page != Page::Runs {
-        return vec![warn(state, "a run is set aside on the page of the stored runs (F5)")];
-    }
-    match state.options.runs.get(state.runs_line) {
+    // On the page of the run it is the one that has just ended.
+    let ended = state.run().filter(|run| run.end.is_some()).map(|run| run.head.run);
+    let stored = match (state.page, ended) {
+        (Page::Runs, _) => state.options.runs.get(state.runs_line),
+        (Page::Run, Some(run)) => state.options.runs.iter().find(|stored| stored.run == run),
+        (Page::Run, None) if state.live_run().is_some() => {
+            return vec![warn(state, "this run goes on: end it first (F8 F8)")];
+        }
+        _ => return vec![warn(state, "a run is set aside on the page of the stored runs (F5)")],
+    };
+    match stored {
         Some(stored) if matches!(stored.fate, RunFate::GoesOn) => {
             vec![warn(state, "this run goes on: end it first")]
         }

@@ -5,14 +5,20 @@
 //! terminal and is the only part that waits.
 
 mod alarm;
+mod cover;
 mod entry;
+mod errand;
 mod fields;
 mod hands;
+mod holding;
 mod keyboard;
 mod keys;
 mod lens;
 mod meter;
+mod needs;
 mod options;
+mod palette;
+mod pointer;
 mod state;
 mod terminal;
 mod text;
@@ -20,9 +26,11 @@ mod theme;
 mod update;
 pub mod view;
 
-pub use options::{Options, Procedure, ProfileReader, ReadProfile, RunFate, StoredRun};
+pub use errand::{Done, EarlierCurve, Errand, Phrase, Runner};
+pub use options::{Notify, Options, Procedure, ProfileReader, ReadProfile, RunFate, StoredRun};
 pub use state::State;
 pub use terminal::{Error, Leave, show};
 pub use text::visible;
+pub use palette::{Palette, Screening, read_theme};
 pub use theme::Theme;
 pub use update::{Effect, Input, ProfileWish, update};

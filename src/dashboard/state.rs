@@ -1,9 +1,12 @@
 //! Everything the screen is made of; the same state always gives the same screen.
 
 use super::alarm::Alarm;
+use super::cover::Cover;
 use super::entry::{Entry, Form};
+use super::errand::EarlierCurve;
 use super::keyboard::Keyboard;
 use super::meter::Meter;
+use super::needs::Silenced;
 use super::options::Options;
 use crate::work::{BenchState, Command, LaneId, LaneState, Origin, RunState};
 use std::collections::BTreeMap;
@@ -57,6 +60,22 @@ pub struct State {
     pub(super) pedal: Option<Duration>,
     /// When a printable key other than the pedal was last down.
     pub(super) typed: Option<Duration>,
+    /// How the recorder knows whoever sits here.
+    pub(super) who: Option<String>,
+    /// What a key has to answer to prove whose it is.
+    pub(super) challenge: String,
+    /// What lies over a screen that nobody may command from.
+    pub(super) cover: Option<Cover>,
+    /// When a key was last down.
+    pub(super) touched: Duration,
+    /// Alarms that somebody has silenced.
+    pub(super) silenced: Vec<Silenced>,
+    /// Curves of the portions before the run of a lane.
+    pub(super) earlier: BTreeMap<LaneId, Vec<EarlierCurve>>,
+    /// A volume that was keyed and waits for its steady reading, by lane.
+    pub(super) taken: BTreeMap<LaneId, f64>,
+    /// Columns and rows of the terminal.
+    pub(super) size: (u16, u16),
     /// Commands that wait for an answer.
     pub(super) asked: Vec<Asked>,
     /// Number of the next command.
@@ -166,6 +185,8 @@ impl Asked {
             Command::Queue { .. } => "hand over the worklist",
             Command::Mark { .. } => "volume",
             Command::Note { .. } => "note",
+            Command::Seen { .. } => "what was seen",
+            Command::Name { .. } => "who sits here",
             Command::End { .. } => "end the run",
             Command::SetAside { .. } => "set aside",
             Command::Hand { .. } => "the hand on the run",
@@ -204,6 +225,7 @@ impl State {
     /// The state before the recorder has told anything.
     #[must_use]
     pub fn new(options: Options) -> Self {
+        let message = options.remark.clone().map(|text| Message { text, warns: true, at: Duration::ZERO });
         Self {
             options,
             bench: BenchState::default(),
@@ -222,10 +244,18 @@ impl State {
             meters: BTreeMap::new(),
             heard: BTreeMap::new(),
             alarms: BTreeMap::new(),
-            message: None,
+            message,
             armed: None,
             pedal: None,
             typed: None,
+            who: None,
+            challenge: String::new(),
+            cover: None,
+            touched: Duration::ZERO,
+            silenced: Vec::new(),
+            earlier: BTreeMap::new(),
+            taken: BTreeMap::new(),
+            size: (80, 24),
             asked: Vec::new(),
             next_id: 1,
             keyboard: Keyboard::default(),
