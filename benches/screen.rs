@@ -1,7 +1,7 @@
 //! Time for one frame of the run page. Budget: under 5 ms with 10 000 points, so that twenty frames a
 //! second leave the processor alone even on an old machine.
 
-use dropwise::dashboard::{Input, Options, State, Theme, update, view};
+use dropwise::dashboard::{Input, Options, Palette, State, Theme, update, view};
 use dropwise::reading::{CurveHead, Point, Quantity, Stamp, Titrant, Unit};
 use dropwise::work::{BenchState, Event, Health, LaneState, Origin, RunHead, RunPlan, RunState};
 use ratatui::Terminal;
@@ -38,6 +38,7 @@ fn screen(points: u32) -> State {
         notes: Vec::new(),
         end: None,
         result: None,
+        fit: Vec::new(),
     };
     let lane = LaneState {
         id: 1,
@@ -53,8 +54,9 @@ fn screen(points: u32) -> State {
         latest: Vec::new(),
         run: Some(run),
         warnings: Default::default(),
+        people: Default::default(),
     };
-    let mut state = State::new(Options::with_theme(Theme { colour: true, ascii: false }));
+    let mut state = State::new(Options::with_theme(Theme { colour: true, ascii: false, palette: Palette::DARK }));
     let snapshot = BenchState { lanes: vec![lane], ..BenchState::default() };
     let event = Event::Snapshot { state: Box::new(snapshot) };
     update(&mut state, Duration::ZERO, Input::Recorder(event));

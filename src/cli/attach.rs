@@ -1,12 +1,14 @@
 //! Ways to a recorder: in this process, or in one of its own that is found or started.
 
 use super::bench::ReadyBench;
+use super::key::{KeyFile, ask_phrase};
 use super::{Exit, Fault, Settings};
 use crate::link::{self, Holder, RecordLock};
 use crate::live::{Recorder, RecorderOptions, Session};
 use crate::source::Chunks;
 use crate::source::simulate::{Beaker, Day, Scenario, Simulated};
-use crate::work::{Caller, Command, Event, LaneId, RunPlan};
+use crate::store::prove;
+use crate::work::{Caller, Command, Event, LaneId, RunPlan, WANTS_KEY};
 use std::io::{BufRead, BufReader};
 use std::process::Stdio;
 
@@ -153,17 +155,45 @@ pub const READY: &str = "ready";
 /// What the recorder refused.
 pub async fn open_and_start(
     session: &mut Session,
+    settings: &Settings,
     bench: ReadyBench,
     start: Option<RunPlan>,
 ) -> Result<(LaneId, Vec<Event>), Fault> {
     let mut seen = Vec::new();
     let ReadyBench { plan: bench, confirms_sending } = bench;
     let command = Command::Open { bench: Box::new(bench), start: start.map(Box::new), confirms_sending };
-    let lane = ask(session, FIRST_COMMAND, command, &mut seen).await?;
+    let lane = ask(session, settings, command, &mut seen).await?;
     Ok((lane.unwrap_or_default(), seen))
 }
 
-async fn ask(
+/// Has a command done; where the bench knows people by their keys, the key of the given name is opened first.
+///
+/// # Errors
+/// What the recorder refused.
+pub async fn ask(
+    session: &mut Session,
+    settings: &Settings,
+    command: Command,
+    seen: &mut Vec<Event>,
+) -> Result<Option<LaneId>, Fault> {
+    match ask_once(session, FIRST_COMMAND, command.clone(), seen).await {
+        Err(fault) if fault.text.starts_with(WANTS_KEY) => {
+            let challenge = seen.iter().rev().find_map(|event| match event {
+                Event::You { challenge, .. } => Some(challenge.clone()),
+                _ => None,
+            });
+            let (Some(name), Some(challenge)) = (&settings.name, challenge) else { return Err(fault) };
+            let phrase = ask_phrase(&format!("Pass-phrase of {name}:"))?;
+            let proof = Some(prove(&KeyFile::read(settings, name)?.open(&phrase)?, &challenge));
+            let named = Command::Name { name: name.clone(), proof };
+            ask_once(session, FIRST_COMMAND + 1, named, seen).await?;
+            ask_once(session, FIRST_COMMAND + 2, command, seen).await
+        }
+        done => done,
+    }
+}
+
+async fn ask_once(
     session: &mut Session,
     id: u64,
     command: Command,
@@ -202,7 +232,7 @@ pub async fn obey(
         own = Some(recorder);
         session
     };
-    let done = ask(&mut session, FIRST_COMMAND, command, &mut Vec::new()).await;
+    let done = ask(&mut session, settings, command, &mut Vec::new()).await;
     if let Some(own) = own {
         own.recorder.stop();
         drop(session);

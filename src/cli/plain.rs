@@ -168,7 +168,11 @@ impl Printer {
     /// Points, changes, beginning, end and warnings as they are; frames and readings are for `replay --json`.
     fn json(&self, what: &LaneEvent) -> Option<String> {
         match what {
-            LaneEvent::Frame { .. } | LaneEvent::Readings { .. } | LaneEvent::Outlook { .. } => None,
+            LaneEvent::Frame { .. }
+            | LaneEvent::Readings { .. }
+            | LaneEvent::Outlook { .. }
+            | LaneEvent::Hand { .. }
+            | LaneEvent::Fit { .. } => None,
             _ => serde_json::to_string(what).ok(),
         }
     }
@@ -209,6 +213,7 @@ impl Printer {
                 }
                 Some(format!("{text}  ({})", change.because))
             }
+            LaneEvent::Hand { .. } | LaneEvent::Fit { .. } => None,
             LaneEvent::Warning { text } => Some(format!("warning   {text}")),
             LaneEvent::Note { text, .. } => Some(format!("note      {text}")),
             LaneEvent::Line { health } => self.line(health),

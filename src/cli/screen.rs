@@ -4,12 +4,16 @@ use super::attach::{attach_or_start, open_and_start};
 use super::bench::{ReadyBench, configured, profile_text};
 use super::desk::OwnDesk;
 use super::command::run::runtime;
+use super::key::KeyFile;
+use super::output::complain;
 use super::{Exit, Fault, Settings};
-use crate::dashboard::{self, DeskHandle, Leave, ProfileReader, RunFate};
+use crate::dashboard::{
+    self, DeskHandle, Done, EarlierCurve, Errand, Leave, ProfileReader, RunFate, Runner,
+};
 use crate::live::Session;
 use crate::reading::Stamp;
-use crate::store::{Reader, RunRow};
-use crate::work::{Event, Procedure, RunPlan};
+use crate::store::{Reader, RunRow, prove};
+use crate::work::{Event, Procedure, RunHead, RunPlan};
 use std::sync::Arc;
 
 /// Runs listed on the screen of stored runs.
@@ -34,7 +38,7 @@ pub fn show(
     runtime()?.block_on(async {
         if let Some((bench, start)) = bench {
             let mut session = attach_or_start(settings).await?;
-            open_and_start(&mut session, bench, start).await?;
+            open_and_start(&mut session, settings, bench, start).await?;
         }
         let mut session = attach_or_start(settings).await?;
         let mut options = dashboard::Options::from_environment();
@@ -52,6 +56,8 @@ pub fn show(
         let read =
             move |name: &str| profile_text(name, &own).map(|(_, text)| text).map_err(|fault| fault.text);
         options.profiles = ProfileReader(Arc::new(read));
+        options.errands = Runner(Arc::new(errands(settings.clone())));
+        dress(settings, &mut options);
         let leave = dashboard::show(session.commands, session.events, options)
             .await
             .map_err(|e| Fault::misuse(e.to_string()))?;
@@ -71,7 +77,7 @@ async fn open_configured(session: &mut Session, settings: &Settings) -> Result<O
     let mut said = None;
     for bench in configured(settings) {
         let opened = match bench {
-            Ok(bench) => open_and_start(session, bench, None).await.map(drop),
+            Ok(bench) => open_and_start(session, settings, bench, None).await.map(drop),
             Err(fault) => Err(fault),
         };
         if let Err(fault) = opened {
@@ -79,6 +85,73 @@ async fn open_configured(session: &mut Session, settings: &Settings) -> Result<O
         }
     }
     Ok(said)
+}
+
+/// Portions whose curves are drawn behind that of the next.
+const EARLIER_DRAWN: usize = 3;
+/// Points of such a curve.
+const EARLIER_POINTS: usize = 300;
+
+/// Opens keys and fetches curves for the screen.
+fn errands(settings: Settings) -> impl Fn(&Errand) -> Done {
+    move |errand| match errand {
+        Errand::Prove { name, phrase, challenge } => {
+            let opened = KeyFile::read(&settings, name).and_then(|key| key.open(&phrase.0));
+            let proof = opened.map(|secret| prove(&secret, challenge)).map_err(|fault| fault.text);
+            Done::Proved { name: name.clone(), proof }
+        }
+        // A record that cannot be read now shows no earlier curves; everything else tells why.
+        Errand::Earlier(head) => Done::Earlier(earlier(&settings, head).unwrap_or_default()),
+    }
+}
+
+/// The latest portions before a run: same sample and title, not set aside.
+fn earlier(settings: &Settings, head: &RunHead) -> Result<Vec<EarlierCurve>, crate::store::Error> {
+    let reader = Reader::open(&settings.record)?;
+    let rows = reader.runs(RUNS_LISTED)?;
+    let same = rows.into_iter().filter(|row| {
+        row.run < head.run
+            && !head.plan.sample.is_empty()
+            && row.sample == head.plan.sample
+            && row.title == head.title
+            && row.set_aside.is_none()
+    });
+    let mut curves = Vec::new();
+    for row in same.take(EARLIER_DRAWN) {
+        let run = reader.run(row.run)?;
+        if run.head.curve != head.curve {
+            continue;
+        }
+        let thin = run.points.len().div_ceil(EARLIER_POINTS).max(1);
+        curves.push(EarlierCurve {
+            run: row.run,
+            portion: row.portion,
+            points: run.points.iter().step_by(thin).map(|p| (p.titrant, p.signal)).collect(),
+            end_point: row.end_points.first().map(|(at, _)| *at),
+        });
+    }
+    Ok(curves)
+}
+
+/// Colours and alarms as the theme file of the configuration says; its mistakes are told and change nothing.
+fn dress(settings: &Settings, options: &mut dashboard::Options) {
+    let path = settings.configuration.join("theme.toml");
+    let Ok(text) = std::fs::read_to_string(&path) else { return };
+    match dashboard::read_theme(&path.display().to_string(), &text) {
+        Ok(screening) => {
+            options.theme.palette = screening.palette;
+            options.notify = screening.notify;
+            options.bell = screening.bell;
+            options.mouse = screening.mouse;
+        }
+        Err(mistakes) => {
+            for mistake in &mistakes {
+                complain(&mistake.to_string());
+            }
+            let first = mistakes.first().map_or(String::new(), |m| format!("line {}: {}", m.line, m.message));
+            options.remark = Some(format!("theme.toml is not used: {first}"));
+        }
+    }
 }
 
 /// The procedures of the lab and those that ship, for the form of the next portion.

@@ -25,6 +25,12 @@ pub(super) enum Asks {
     Reason(RunId),
     /// Why the profile is changed while a run goes on.
     NewProfile,
+    /// The volume at which an end-point was seen, and what was seen.
+    Seen,
+    /// Whether the hand on the run is given.
+    GiveHand,
+    /// Why the hand on the run is taken.
+    TakeHand,
 }
 
 impl Asks {
@@ -40,6 +46,9 @@ impl Asks {
             Self::Note => "note".to_owned(),
             Self::Reason(run) => format!("why is run {run} set aside"),
             Self::NewProfile => "why is the profile changed during the run".to_owned(),
+            Self::Seen => "seen: burette reading and what, such as 11.32 colourless to pink".to_owned(),
+            Self::GiveHand => "give the hand on the run: yes or no".to_owned(),
+            Self::TakeHand => "why is the hand on the run taken".to_owned(),
         }
     }
 
@@ -47,7 +56,12 @@ impl Asks {
     pub(super) const fn unit(self) -> &'static str {
         match self {
             Self::Burette | Self::BuretteStart | Self::Correction => "mL",
-            Self::Note | Self::Reason(_) | Self::NewProfile => "",
+            Self::Note
+            | Self::Reason(_)
+            | Self::NewProfile
+            | Self::Seen
+            | Self::GiveHand
+            | Self::TakeHand => "",
         }
     }
 
@@ -86,15 +100,25 @@ impl Entry {
         }
     }
 
+    /// Where an end-point was seen and what was seen, or what is wrong with it so far.
+    pub(super) fn seen(&self) -> Result<(f64, String), String> {
+        let typed = self.input.value().trim();
+        let (volume, what) = typed.split_once(char::is_whitespace).unwrap_or((typed, ""));
+        let reading_ml = number(volume)?;
+        let what = what.trim().trim_start_matches("mL").trim();
+        if what.is_empty() {
+            return Err("and what was seen, such as: colourless to pink".to_owned());
+        }
+        Ok((reading_ml, what.to_owned()))
+    }
+
     /// The volume typed, or what is wrong with it so far.
     pub(super) fn mark(&self) -> Result<VolumeMark, String> {
         let reading_ml = number(self.input.value())?;
         Ok(match self.asks {
             Asks::BuretteStart => VolumeMark::BuretteStart { reading_ml },
             Asks::Correction => VolumeMark::Correction { reading_ml },
-            Asks::Burette | Asks::Note | Asks::Reason(_) | Asks::NewProfile => {
-                VolumeMark::Burette { reading_ml }
-            }
+            _ => VolumeMark::Burette { reading_ml },
         })
     }
 }

@@ -83,6 +83,14 @@ fn submit(state: &mut State, entry: Entry) -> Vec<Effect> {
             let text = entry.input.value().trim().to_owned();
             if text.is_empty() { Vec::new() } else { vec![ask(state, Command::Note { lane, text })] }
         }
+        Asks::Seen => match entry.seen() {
+            Ok((reading_ml, what)) => vec![ask(state, Command::Seen { lane, reading_ml, what })],
+            Err(why) => {
+                state.over = Over::Entry(entry);
+                vec![warn(state, why)]
+            }
+        },
+        Asks::GiveHand | Asks::TakeHand => super::holding::submit(state, entry),
         Asks::Reason(_) => {
             state.over = Over::Entry(entry);
             tell(state, "F9 F9 sets the run aside; Esc goes back");
@@ -359,6 +367,7 @@ pub(super) fn take_back(state: &mut State, command: Command) {
             VolumeMark::Step => return,
         },
         Command::Reread { reason: Some(reason), .. } => (Asks::NewProfile, reason),
+        Command::Seen { reading_ml, what, .. } => (Asks::Seen, format!("{reading_ml} {what}")),
         Command::Open { .. }
         | Command::Hand { .. }
         | Command::Start { .. }
@@ -366,6 +375,7 @@ pub(super) fn take_back(state: &mut State, command: Command) {
         | Command::Reread { .. }
         | Command::End { .. }
         | Command::Enter { .. }
+        | Command::Name { .. }
         | Command::Leave => return,
     };
     let mut entry = Entry::new(asks);

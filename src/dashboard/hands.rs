@@ -9,7 +9,7 @@ use super::lens;
 use super::sheet::{SheetFor, opened};
 use super::state::{Armed, Deed, Lens, Over, Page, State};
 use super::update::{Effect, ask, tell, warn};
-use super::{books, electrode, review, series, setup, text, titrant};
+use super::{books, cover, electrode, holding, needs, review, series, setup, text, titrant};
 use crate::work::{Command, EquipmentKind, LaneId, Origin, RunPlan, VolumeMark};
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use std::time::Duration;
@@ -272,6 +272,14 @@ fn page_key(state: &mut State, key: KeyEvent, wanted: Option<Action>) -> Vec<Eff
             state.over = Over::Sheet(sheet);
         }
         Action::Note => open_entry(state, Asks::Note),
+        Action::Seen if state.live_run().is_none() => {
+            return vec![warn(state, "no run goes on: start one first (space)")];
+        }
+        Action::Seen => open_entry(state, Asks::Seen),
+        Action::Hand => return holding::open(state),
+        Action::Cover => return cover::cover(state),
+        Action::Silence => return silence(state),
+        Action::Jump => jump(state),
         Action::Burette => return open_volume(state, Asks::Burette),
         Action::BuretteStart => return open_volume(state, Asks::BuretteStart),
         Action::Correct => return open_volume(state, Asks::Correction),
@@ -378,6 +386,25 @@ fn pedal(state: &mut State) -> Vec<Effect> {
 pub(super) fn go(state: &mut State, page: Page) -> Vec<Effect> {
     state.page = page;
     books::refresh(state)
+}
+
+fn silence(state: &mut State) -> Vec<Effect> {
+    match needs::silence(state) {
+        0 => tell(state, "nothing sounds now"),
+        _ => tell(state, "silenced; a graver alarm is heard again"),
+    }
+    Vec::new()
+}
+
+fn jump(state: &mut State) {
+    match needs::elsewhere(state) {
+        Some((lane, title, need)) => {
+            look_at(state, lane);
+            state.page = Page::Run;
+            tell(state, format!("{title}: {}", need.words));
+        }
+        None => tell(state, "no other lane needs anybody"),
+    }
 }
 
 /// A step back: within the page, to the form that was left for it, to the run.
@@ -532,13 +559,16 @@ fn read_profile_again(state: &mut State) -> Vec<Effect> {
 
 fn open_reason(state: &mut State) -> Vec<Effect> {
     use super::options::RunFate;
-    if state.page != Page::Runs {
-        return vec![warn(state, "a run is set aside on the page of the stored runs (F5)")];
-    }
-    let opened = state.review.opened;
-    let stored = match opened {
-        Some(run) => state.options.runs.iter().find(|stored| stored.run == run),
-        None => review::chosen(state),
+    // On the page of the run it is the one that has just ended.
+    let ended = state.run().filter(|run| run.end.is_some()).map(|run| run.head.run);
+    let listed = |run: i64| state.options.runs.iter().find(|stored| stored.run == run);
+    let stored = match (state.page, state.review.opened, ended) {
+        (Page::Runs, Some(run), _) | (Page::Run, _, Some(run)) => listed(run),
+        (Page::Runs, None, _) => review::chosen(state),
+        (Page::Run, ..) if state.live_run().is_some() => {
+            return vec![warn(state, "this run goes on: end it first (F8 F8)")];
+        }
+        _ => return vec![warn(state, "a run is set aside on the page of the stored runs (F5)")],
     };
     match stored {
         Some(stored) if matches!(stored.fate, RunFate::GoesOn) => {

@@ -68,6 +68,16 @@ pub(super) enum Action {
     ZoomIn,
     /// A wider look.
     ZoomOut,
+    /// Opens what was seen.
+    Seen,
+    /// Asks for the hand on the run, or answers who asks.
+    Hand,
+    /// Covers the screen, and asks who sits there.
+    Cover,
+    /// Silences the alarms that sound.
+    Silence,
+    /// Looks at the lane that needs a person.
+    Jump,
     /// Draws everything anew.
     Redraw,
 }
@@ -101,6 +111,7 @@ pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::Char('v'), PLAIN)], "v", Action::Burette, "key the burette reading now (a digit does so too)"),
     bind(&[(KeyCode::Char('s'), PLAIN)], "s", Action::BuretteStart, "key the burette reading at the start"),
     bind(&[(KeyCode::Char('c'), PLAIN)], "c", Action::Correct, "correct the last burette reading"),
+    bind(&[(KeyCode::Char('i'), PLAIN)], "i", Action::Seen, "titration by eye: the burette reading and what was seen"),
     bind(&[(KeyCode::Char('n'), PLAIN)], "n", Action::Note, "write a note; a scanned label becomes a note by itself"),
     bind(&[(KeyCode::F(8), PLAIN)], "F8 F8", Action::EndRun, "end the run: twice, a moment apart, within 3 s"),
     bind(&[(KeyCode::F(7), PLAIN)], "F7", Action::Reread, "on the wire page: read the profile file again, and the latest lines with it"),
@@ -110,6 +121,10 @@ pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::Char('o'), PLAIN)], "o", Action::Lay, "lay the curve of the run over the others, or take it away"),
     bind(&[(KeyCode::Char('a'), PLAIN)], "a", Action::Add, "add: a titrant lot, an electrode, a bench, by the page"),
     bind(&[(KeyCode::Char('k'), PLAIN)], "k", Action::NewKey, "make a key for signing, behind a pass-phrase"),
+    bind(&[(KeyCode::Char('m'), PLAIN)], "m", Action::Silence, "silence what sounds now: bell and border; it is still told in words"),
+    bind(&[(KeyCode::Char('j'), PLAIN)], "j", Action::Jump, "to the lane that needs a person"),
+    bind(&[(KeyCode::Char('h'), PLAIN)], "h", Action::Hand, "the hand on the run: ask for it, give or keep it, take it with a reason"),
+    bind(&[(KeyCode::F(11), PLAIN)], "F11", Action::Cover, "cover this screen; say who sits here; recording goes on"),
     bind(&[(KeyCode::F(1), PLAIN), (KeyCode::Char('?'), PLAIN)], "? F1", Action::Help, "all keys"),
     bind(&[(KeyCode::Esc, PLAIN)], "Esc", Action::Back, "back; what was typed is kept"),
     bind(&[(KeyCode::F(2), PLAIN)], "F2", Action::Go(Page::Run), "the run"),
@@ -149,6 +164,10 @@ pub(super) fn action(key: KeyEvent) -> Option<Action> {
 
 /// The keys that matter now, each with a word or two.
 pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
+    if let Some(cover) = &state.cover {
+        let back = if cover.first { "look on" } else { "clear" };
+        return vec![("Enter", "open"), ("Esc", back), ("Ctrl-C", "close the screen")];
+    }
     if state.help.is_some() {
         return vec![("Esc", "back"), ("Up Down", "scroll")];
     }
@@ -167,6 +186,9 @@ pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
             }
             super::entry::Asks::NewProfile => {
                 vec![("F7", "read it again"), ("Esc", "back"), ("F1", "all keys")]
+            }
+            super::entry::Asks::Seen | super::entry::Asks::GiveHand | super::entry::Asks::TakeHand => {
+                vec![("Enter", "take it"), ("Esc", "back"), ("F1", "all keys")]
             }
             _ => vec![("Enter", "keep the note"), ("Esc", "back"), ("F1", "all keys")],
         },
@@ -193,7 +215,7 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             ],
             (Some(_), _) => vec![("space", "mark"), ("n", "note"), ("F8 F8", "end run"), ("w", "wire")],
             (None, Some(lane)) if lane.run.is_some() => {
-                vec![("space", "next portion"), ("p", "series"), ("e", "electrode"), ("t", "titrant"), ("r", "runs")]
+                vec![("space", "next portion"), ("F9", "set aside"), ("p", "series"), ("e", "electrode"), ("t", "titrant"), ("r", "runs")]
             }
             (None, None) => vec![("space", "set up a bench"), ("r", "runs"), ("b", "bench")],
             (None, _) => {
@@ -203,7 +225,7 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
         Page::Wire => {
             vec![("Up Down PgUp", "scroll"), ("End", "newest"), ("F7", "profile again"), ("Esc", "run")]
         }
-        Page::Bench => vec![("Up Down", "choose"), ("Enter", "look at it"), ("a", "new bench"), ("Esc", "run")],
+        Page::Bench => vec![("Up Down", "choose"), ("Enter", "look at it"), ("j", "who needs me"), ("a", "new bench"), ("Esc", "run")],
         Page::Runs if state.review.opened.is_some() => vec![
             ("Left Right", "reckoning"),
             ("F12 F12", "sign"),

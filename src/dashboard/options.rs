@@ -1,6 +1,8 @@
 //! What the caller tells the dashboard: how the terminal is, and what is in the record.
 
 use super::Theme;
+use super::errand::Runner;
+use super::palette::Palette;
 use crate::reading::{Stamp, Titrant};
 use crate::work::{Origin, RunId, RunPlan};
 use std::sync::Arc;
@@ -20,6 +22,16 @@ pub struct Options {
     pub procedures: Vec<Procedure>,
     /// Runs in the record, newest first.
     pub runs: Vec<StoredRun>,
+    /// Whether alarms are told to the desktop, and how.
+    pub notify: Notify,
+    /// Whether the bell rings.
+    pub bell: bool,
+    /// Whether the mouse moves the cursor on the curve.
+    pub mouse: bool,
+    /// Something to be said at the beginning, in words.
+    pub remark: Option<String>,
+    /// Does what needs files or takes its time.
+    pub errands: Runner,
     /// Reads profile files again when they are asked for.
     pub profiles: ProfileReader,
     /// Something to say at the beginning.
@@ -49,6 +61,18 @@ impl std::fmt::Debug for ProfileReader {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str("ProfileReader")
     }
+}
+
+/// How a terminal tells the desktop of an alarm, where it does so.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Notify {
+    /// Not at all.
+    #[default]
+    Never,
+    /// By the operating system command 9.
+    Osc9,
+    /// By the operating system command 777.
+    Osc777,
 }
 
 /// A procedure as the form offers it.
@@ -119,6 +143,11 @@ impl Options {
             plan: RunPlan { portion: 1, portions: 1, ..RunPlan::default() },
             procedures: Vec::new(),
             runs: Vec::new(),
+            notify: Notify::Never,
+            bell: true,
+            mouse: true,
+            remark: None,
+            errands: Runner::nobody(),
             profiles: ProfileReader(Arc::new(|name| Err(format!("the profile {name} cannot be read here")))),
             notice: None,
             desk: DeskHandle(Arc::new(super::desk::NoDesk)),
@@ -140,6 +169,7 @@ impl Theme {
         Self {
             colour: lookup("NO_COLOR").is_empty() && terminal != "dumb",
             ascii: !utf8 || matches!(terminal.as_str(), "linux" | "dumb"),
+            palette: Palette::DARK,
         }
     }
 }

@@ -2,11 +2,14 @@
 
 use super::alarm::Alarm;
 use super::books::Books;
+use super::cover::Cover;
 use super::electrode::ElectrodePage;
 use super::entry::Entry;
+use super::errand::EarlierCurve;
 use super::form::Form;
 use super::keyboard::Keyboard;
 use super::meter::Meter;
+use super::needs::Silenced;
 use super::options::Options;
 use super::review::Review;
 use super::series::SeriesPage;
@@ -88,6 +91,22 @@ pub struct State {
     pub(super) pedal: Option<Duration>,
     /// When a printable key other than the pedal was last down.
     pub(super) typed: Option<Duration>,
+    /// How the recorder knows whoever sits here.
+    pub(super) who: Option<String>,
+    /// What a key has to answer to prove whose it is.
+    pub(super) challenge: String,
+    /// What lies over a screen that nobody may command from.
+    pub(super) cover: Option<Cover>,
+    /// When a key was last down.
+    pub(super) touched: Duration,
+    /// Alarms that somebody has silenced.
+    pub(super) silenced: Vec<Silenced>,
+    /// Curves of the portions before the run of a lane.
+    pub(super) earlier: BTreeMap<LaneId, Vec<EarlierCurve>>,
+    /// A volume that was keyed and waits for its steady reading, by lane.
+    pub(super) taken: BTreeMap<LaneId, f64>,
+    /// Columns and rows of the terminal.
+    pub(super) size: (u16, u16),
     /// Commands that wait for an answer.
     pub(super) asked: Vec<Asked>,
     /// Number of the next command.
@@ -219,6 +238,8 @@ impl Asked {
             Command::Queue { .. } => "hand over the worklist",
             Command::Mark { .. } => "volume",
             Command::Note { .. } => "note",
+            Command::Seen { .. } => "what was seen",
+            Command::Name { .. } => "who sits here",
             Command::End { .. } => "end the run",
             Command::SetAside { .. } => "set aside",
             Command::Hand { .. } => "the hand on the run",
@@ -263,8 +284,8 @@ impl State {
     /// The state before the recorder has told anything.
     #[must_use]
     pub fn new(options: Options) -> Self {
-        let notice = options.notice.as_deref().map(super::text::visible);
-        let message = notice.map(|text| Message { text, warns: true, at: Duration::ZERO });
+        let said = options.notice.as_deref().or(options.remark.as_deref()).map(super::text::visible);
+        let message = said.map(|text| Message { text, warns: true, at: Duration::ZERO });
         Self {
             options,
             bench: BenchState::default(),
@@ -299,6 +320,14 @@ impl State {
             armed: None,
             pedal: None,
             typed: None,
+            who: None,
+            challenge: String::new(),
+            cover: None,
+            touched: Duration::ZERO,
+            silenced: Vec::new(),
+            earlier: BTreeMap::new(),
+            taken: BTreeMap::new(),
+            size: (80, 24),
             asked: Vec::new(),
             next_id: 1,
             keyboard: Keyboard::default(),

@@ -4,13 +4,14 @@
 //! terminal is slow, frames are skipped, and keys are still read and timed as they come.
 
 use super::desk::{Answer, Question};
-use super::options::Options;
+use super::errand::Done;
+use super::options::{Notify, Options};
 use super::state::State;
 use super::update::{Effect, Input, update};
 use super::view;
 use crate::work::{Command, Event};
 use crossterm::event::{
-    DisableBracketedPaste, EnableBracketedPaste, Event as TerminalEvent, EventStream, KeyEventKind,
+    DisableBracketedPaste, EnableBracketedPaste, Event as TerminalEvent, EventStream, KeyEventKind, MouseEventKind,
 };
 use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
 use futures_util::StreamExt;
@@ -28,6 +29,14 @@ const BETWEEN_FRAMES: Duration = Duration::from_millis(50);
 const EVENTS_A_FRAME: usize = 1_000;
 /// How long leaving waits for a terminal that does not take what is written.
 const LAST_WRITE: Duration = Duration::from_millis(500);
+
+/// Presses, drags and the wheel of the mouse, but not its every move.
+const MOUSE_ON: &[u8] = b"\x1b[?1002h\x1b[?1006h";
+const MOUSE_OFF: &[u8] = b"\x1b[?1006l\x1b[?1002l";
+/// Errands that are done and wait for the screen; when it is full, whoever did them waits.
+const ERRANDS: usize = 16;
+/// Longest text that is told to the desktop.
+const LONGEST_NOTICE: usize = 120;
 
 /// Why the screen was closed. None of these ends a run.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -70,7 +79,7 @@ pub async fn show(
         return Err(Error::NoTerminal);
     }
     let signals = Signals::new().map_err(Error::Setup)?;
-    let mut guard = Guard::enter().map_err(Error::Setup)?;
+    let mut guard = Guard::enter(options.mouse).map_err(Error::Setup)?;
     let mut screen = Screen::new(commands, events, options).map_err(Error::Setup)?;
     let leave = screen.run(signals).await;
     if leave == Leave::TerminalGone || !screen.last_frame_written().await {
@@ -88,7 +97,7 @@ struct Guard {
 type Hook = Arc<dyn Fn(&std::panic::PanicHookInfo<'_>) + Send + Sync>;
 
 impl Guard {
-    fn enter() -> io::Result<Self> {
+    fn enter(mouse: bool) -> io::Result<Self> {
         enable_raw_mode()?;
         let before: Hook = Arc::from(std::panic::take_hook());
         let guard = Self { entered: true, hook_before: Arc::clone(&before) };
@@ -97,6 +106,11 @@ impl Guard {
             before(panic);
         }));
         crossterm::execute!(io::stdout(), EnterAlternateScreen, EnableBracketedPaste)?;
+        if mouse {
+            let mut out = io::stdout();
+            out.write_all(MOUSE_ON)?;
+            out.flush()?;
+        }
         Ok(guard)
     }
 
@@ -128,8 +142,9 @@ fn restore() {
         LeaveAlternateScreen,
         crossterm::cursor::Show
     );
+    let mouse = io::stdout().write_all(MOUSE_OFF);
     let raw = disable_raw_mode();
-    drop((written, raw));
+    drop((mouse, written, raw));
 }
 
 /// Bytes of one frame, gathered in memory.
@@ -191,6 +206,7 @@ enum Wake {
     Recorder(Option<Event>),
     Answer(Answered),
     Written(Option<io::Result<()>>),
+    Done(Done),
     Signal(Leave),
     Time,
 }
@@ -208,6 +224,8 @@ struct Screen {
     drawn: Instant,
     dirty: bool,
     bell: bool,
+    notices: Vec<u8>,
+    errands: (mpsc::Sender<Done>, mpsc::Receiver<Done>),
     anew: bool,
     last_sheet: Vec<u8>,
     leave: Option<Leave>,
@@ -221,8 +239,10 @@ impl Screen {
     ) -> io::Result<Self> {
         let sheet = Sheet::default();
         let began = Instant::now();
+        let mut state = State::new(options);
+        state.size = crossterm::terminal::size()?;
         Ok(Self {
-            state: State::new(options),
+            state,
             terminal: Terminal::new(CrosstermBackend::new(sheet.clone()))?,
             sheet,
             writer: Writer::start()?,
@@ -233,6 +253,8 @@ impl Screen {
             drawn: began,
             dirty: true,
             bell: false,
+            notices: Vec::new(),
+            errands: mpsc::channel(ERRANDS),
             anew: true,
             last_sheet: Vec::new(),
             leave: None,
@@ -257,6 +279,7 @@ impl Screen {
                 key = keys.next() => Wake::Key(key),
                 written = self.writer.written.recv() => Wake::Written(written),
                 Some(answer) = self.answers.1.recv() => Wake::Answer(answer),
+                Some(done) = self.errands.1.recv() => Wake::Done(done),
                 event = self.events.recv() => Wake::Recorder(event),
                 () = tokio::time::sleep_until(until) => Wake::Time,
             };
@@ -268,6 +291,7 @@ impl Screen {
                 Wake::Key(Some(Ok(event))) => self.terminal_event(event),
                 Wake::Written(Some(Ok(()))) => self.writer.busy = false,
                 Wake::Answer((question, answer)) => self.take(Input::Answer(question, answer)),
+                Wake::Done(done) => self.take(Input::Done(done)),
                 Wake::Recorder(Some(event)) => {
                     self.take(Input::Recorder(event));
                     // Whatever else waits goes into the same frame.
@@ -293,7 +317,8 @@ impl Screen {
         match event {
             TerminalEvent::Key(key) if key.kind != KeyEventKind::Release => self.take(Input::Key(key)),
             TerminalEvent::Paste(text) => self.take(Input::Paste(text)),
-            TerminalEvent::Resize(..) => self.dirty = true,
+            TerminalEvent::Mouse(mouse) if mouse.kind != MouseEventKind::Moved => self.take(Input::Mouse(mouse)),
+            TerminalEvent::Resize(columns, rows) => self.take(Input::Resize(columns, rows)),
             _ => {}
         }
     }
@@ -303,7 +328,15 @@ impl Screen {
         self.dirty = true;
         for effect in update(&mut self.state, now, input) {
             match effect {
-                Effect::Bell => self.bell = true,
+                Effect::Bell => self.bell = self.state.options.bell,
+                Effect::Notify(words) => self.notices.extend(notice(self.state.options.notify, &words)),
+                Effect::Errand(errand) => {
+                    let (runner, done) = (self.state.options.errands.clone(), self.errands.0.clone());
+                    // A key takes its time to open: other keys are read meanwhile.
+                    tokio::task::spawn_blocking(move || {
+                        let _screen_gone = done.blocking_send((runner.0)(&errand));
+                    });
+                }
                 Effect::Leave => self.leave = Some(Leave::Asked),
                 Effect::Redraw => self.anew = true,
                 Effect::ReadProfile(wish) => {
@@ -351,7 +384,7 @@ impl Screen {
         let state = &self.state;
         self.terminal.draw(|frame| view::draw(state, frame))?;
         let mut sheet = self.sheet.take();
-        if sheet == self.last_sheet && !self.bell {
+        if sheet == self.last_sheet && !self.bell && self.notices.is_empty() {
             // Nothing but the same place of the cursor.
             return Ok(());
         }
@@ -359,6 +392,7 @@ impl Screen {
         if std::mem::take(&mut self.bell) {
             sheet.push(0x07);
         }
+        sheet.append(&mut self.notices);
         self.writer.busy = true;
         self.writer.sheets.try_send(sheet).map_err(|_| io::Error::from(io::ErrorKind::BrokenPipe))
     }
@@ -371,6 +405,22 @@ impl Screen {
         let written = tokio::time::timeout(LAST_WRITE, self.writer.written.recv()).await;
         matches!(written, Ok(Some(Ok(()))))
     }
+}
+
+/// The sequence by which the terminal tells the desktop; a multiplexer is asked to hand it on.
+fn notice(how: Notify, words: &str) -> Vec<u8> {
+    // What parts the sequence, or could end it, is no text.
+    let plain = |c: char| if c.is_control() || c == ';' { ' ' } else { c };
+    let text: String = words.chars().map(plain).take(LONGEST_NOTICE).collect();
+    let sequence = match how {
+        Notify::Never => return Vec::new(),
+        Notify::Osc9 => format!("\x1b]9;dropwise: {text}\x07"),
+        Notify::Osc777 => format!("\x1b]777;notify;dropwise;{text}\x07"),
+    };
+    if std::env::var_os("TMUX").is_some_and(|v| !v.is_empty()) {
+        return format!("\x1bPtmux;{}\x1b\\", sequence.replace('\x1b', "\x1b\x1b")).into_bytes();
+    }
+    sequence.into_bytes()
 }
 
 /// The signals that close the screen.
@@ -416,5 +466,21 @@ impl Signals {
             Ok(()) => Leave::Terminated,
             Err(_) => std::future::pending().await,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_text_ends_the_sequence_for_the_desktop() {
+        assert!(notice(Notify::Never, "x").is_empty());
+        let told = notice(Notify::Osc777, "bench 2: \x1b]0;title\x07 \u{9c}near");
+        let text = String::from_utf8(told).unwrap();
+        assert!(text.contains("777;notify;dropwise;bench 2:"), "{text:?}");
+        let inner = text.trim_start_matches("\x1bPtmux;").trim_start_matches('\x1b');
+        assert_eq!(inner.matches('\x07').count(), 1, "{text:?}");
+        assert!(!inner.contains('\u{9c}') && !inner.contains("0;title"), "{text:?}");
     }
 }

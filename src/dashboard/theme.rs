@@ -1,8 +1,9 @@
 //! How things look: colour is never the only sign, and neither colour nor Unicode is needed.
 
+use super::palette::Palette;
 use crate::reading::{Quantity, Unit};
 use ratatui::buffer::Buffer;
-use ratatui::style::{Color, Modifier, Style};
+use ratatui::style::Style;
 use ratatui::widgets::BorderType;
 
 /// Colour and characters that the terminal can show.
@@ -12,12 +13,13 @@ pub struct Theme {
     pub colour: bool,
     /// Whether only ASCII may be used.
     pub ascii: bool,
+    /// How each tone looks.
+    pub palette: Palette,
 }
 
 /// What a style stands for.
 ///
-/// The colours are the terminal's own yellow, cyan, blue and magenta, which differ in brightness
-/// and lie off the red-green axis; each goes with a word, a glyph or an attribute.
+/// Each goes with a word, a glyph or an attribute; what it looks like says the palette.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Tone {
     /// Ordinary text.
@@ -38,23 +40,48 @@ pub(super) enum Tone {
     Alarm,
     /// The line the cursor is on.
     Chosen,
+    /// The curve of an earlier portion.
+    Ghost,
+}
+
+impl Tone {
+    /// How many there are.
+    pub(super) const COUNT: usize = 10;
+    /// All of them, in their order.
+    pub(super) const ALL: [Self; Self::COUNT] = [
+        Self::Plain,
+        Self::Faint,
+        Self::Figure,
+        Self::Curve,
+        Self::Mark,
+        Self::Good,
+        Self::Warn,
+        Self::Alarm,
+        Self::Chosen,
+        Self::Ghost,
+    ];
+
+    /// Its name in a theme file.
+    pub(super) const fn name(self) -> &'static str {
+        match self {
+            Self::Plain => "plain",
+            Self::Faint => "faint",
+            Self::Figure => "figure",
+            Self::Curve => "curve",
+            Self::Mark => "mark",
+            Self::Good => "good",
+            Self::Warn => "warn",
+            Self::Alarm => "alarm",
+            Self::Chosen => "chosen",
+            Self::Ghost => "earlier",
+        }
+    }
 }
 
 impl Theme {
     /// The style of a tone.
     pub(super) fn style(self, tone: Tone) -> Style {
-        let (colour, modifier) = match tone {
-            Tone::Plain => (Color::Reset, Modifier::empty()),
-            Tone::Faint => (Color::Reset, Modifier::DIM),
-            Tone::Figure => (Color::Reset, Modifier::BOLD),
-            Tone::Curve | Tone::Good => (Color::Cyan, Modifier::empty()),
-            Tone::Mark => (Color::Magenta, Modifier::BOLD),
-            Tone::Warn => (Color::Yellow, Modifier::BOLD),
-            Tone::Alarm => (Color::Yellow, Modifier::BOLD.union(Modifier::REVERSED)),
-            Tone::Chosen => (Color::Reset, Modifier::REVERSED),
-        };
-        let style = Style::new().add_modifier(modifier);
-        if self.colour && colour != Color::Reset { style.fg(colour) } else { style }
+        self.palette.style(tone, self.colour)
     }
 
     /// `±`.

@@ -8,11 +8,12 @@ use super::keyboard::Gesture;
 use super::meter::Meter;
 use super::options::{RunFate, StoredRun};
 use super::state::{Asked, Message, State};
-use super::{books, electrode, fields, hands, setup, text};
+use super::errand::{Done, EarlierCurve, Errand};
+use super::{books, cover, electrode, fields, hands, needs, setup, text};
 use crate::detector::WatchState;
 use crate::reading::Reading;
 use crate::work::{Command, Event, Health, LaneEvent, LaneId, LaneState, RunEnd, RunHead};
-use crossterm::event::KeyEvent;
+use crossterm::event::{KeyEvent, MouseEvent};
 use std::time::Duration;
 
 /// What comes in.
@@ -28,6 +29,12 @@ pub enum Input {
     Profile(ProfileWish, Result<String, String>),
     /// The desk answers.
     Answer(Box<Question>, Result<Answer, String>),
+    /// An errand is done.
+    Done(Done),
+    /// The mouse did something in the terminal.
+    Mouse(MouseEvent),
+    /// Columns and rows of the terminal.
+    Resize(u16, u16),
     /// Time passed.
     Tick,
 }
@@ -54,6 +61,10 @@ pub enum Effect {
     ReadProfile(ProfileWish),
     /// The desk is asked; its answer comes back as [`Input::Answer`].
     Consult(Box<Question>),
+    /// Something is to be done outside the screen; it comes back as [`Input::Done`].
+    Errand(Errand),
+    /// The terminal is to tell the desktop, if it does so.
+    Notify(String),
     /// The bell rings.
     Bell,
     /// Everything is drawn anew.
@@ -66,13 +77,20 @@ pub enum Effect {
 pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
     state.now = state.now.max(now);
     hands::settle(state);
-    hands::settle(state);
-    let mut effects = books::settle(state);
+    if matches!(input, Input::Key(_) | Input::Paste(_) | Input::Mouse(_)) && state.cover.is_none() {
+        state.touched = state.now;
+    }
+    let mut effects = cover::settle(state);
+    effects.extend(books::settle(state));
     let mut gestures = state.keyboard.pass(now);
     match input {
         Input::Key(key) => gestures.extend(state.keyboard.press(now, key)),
         Input::Tick => {}
         Input::Answer(question, answer) => effects.extend(books::told(state, *question, answer)),
+        Input::Mouse(mouse) => super::pointer::point(state, mouse),
+        Input::Resize(columns, rows) => state.size = (columns, rows),
+        Input::Done(Done::Proved { name, proof }) => effects.extend(cover::proved(state, name, proof)),
+        Input::Done(Done::Earlier(curves)) => laid(state, curves),
         Input::Paste(text) => gestures.push(Gesture::Burst { text, entered: true }),
         Input::Recorder(event) => effects.extend(recorder(state, &event)),
         Input::Profile(wish, Ok(profile_text)) => {
@@ -83,9 +101,28 @@ pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
         Input::Profile(_, Err(why)) => effects.push(warn(state, text::visible(&why))),
     }
     for gesture in gestures {
-        effects.extend(hands::gesture(state, gesture));
+        effects.extend(match state.cover {
+            Some(_) if !leaves(&gesture) => cover::gesture(state, gesture),
+            _ => hands::gesture(state, gesture),
+        });
     }
     effects
+}
+
+/// Whether a key closes the screen: that may be done under the cover too, for it ends nothing.
+fn leaves(gesture: &Gesture) -> bool {
+    matches!(gesture, Gesture::Key(key) if super::keys::action(*key) == Some(super::keys::Action::LeaveScreen))
+}
+
+/// Keeps the curves of earlier portions for the run that they belong to.
+fn laid(state: &mut State, curves: Vec<EarlierCurve>) {
+    let before = curves.iter().map(|curve| curve.run).max();
+    let lane = state.bench.lanes.iter().find(|lane| {
+        lane.run.as_ref().is_some_and(|run| before.is_some_and(|before| before < run.head.run) && !state.earlier.contains_key(&lane.id))
+    });
+    if let Some(lane) = lane {
+        state.earlier.insert(lane.id, curves);
+    }
 }
 
 /// Asks the recorder for something.
@@ -126,14 +163,38 @@ fn recorder(state: &mut State, event: &Event) -> Vec<Effect> {
         Event::Opened { lane } => opened(state, lane),
         Event::Closed { lane } => closed(state, *lane, viewed),
         Event::Answer { id, refused, .. } => effects.extend(answer(state, *id, refused.as_deref())),
+        Event::You { who, challenge } => cover::known(state, who, challenge),
         Event::Leaving { .. } => effects.push(Effect::Bell),
     }
+    needs::settle(state);
     effects.extend(raise_alarms(state));
+    if let (Event::Snapshot { .. }, Some(run)) = (event, state.run()) {
+        effects.push(Effect::Errand(Errand::Earlier(Box::new(run.head.clone()))));
+    }
+    if let Event::Lane { what: LaneEvent::Started { head }, .. } = event {
+        effects.push(Effect::Errand(Errand::Earlier(head.clone())));
+    }
+    notify(state, &mut effects);
     if advised(state) && !had_advice {
         effects.push(Effect::Bell);
     }
     effects.dedup();
     effects
+}
+
+/// What rings the bell is told to the desktop too, where that was asked for.
+fn notify(state: &State, effects: &mut Vec<Effect>) {
+    if state.options.notify == super::Notify::Never || !effects.contains(&Effect::Bell) {
+        return;
+    }
+    let lane = state.bench.lanes.iter().filter_map(|lane| Some((lane, needs::need(state, lane)?)));
+    let gravest = lane.max_by_key(|(_, need)| need.rank);
+    let words = match (gravest, state.current_message()) {
+        (Some((lane, need)), _) => format!("{}: {}", text::visible(&lane.title), need.words),
+        (None, Some(message)) => message.text.clone(),
+        (None, None) => return,
+    };
+    effects.push(Effect::Notify(words));
 }
 
 fn advised(state: &State) -> bool {
@@ -219,6 +280,8 @@ fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effec
             books::decided(state);
             state.form_shelf.take_if(|(of, _)| *of == lane);
             state.alarms.remove(&lane);
+            state.earlier.remove(&lane);
+            state.taken.remove(&lane);
             if lane == state.lane {
                 state.lens = super::state::Lens::default();
                 tell(state, format!("run {} started", head.run));
@@ -240,6 +303,10 @@ fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effec
                 text::visible(&change.because.to_string())
             );
             Some(warn(state, words))
+        }
+        LaneEvent::Point { .. } | LaneEvent::Redrawn { .. } => {
+            state.taken.remove(&lane);
+            None
         }
         LaneEvent::Line { health: Health::Gone { .. } } => Some(Effect::Bell),
         LaneEvent::Line { health: Health::Open { .. } } => {
@@ -265,6 +332,10 @@ fn from(state: &State, lane: LaneId) -> String {
 fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
     let at = state.asked.iter().position(|asked| asked.id == id)?;
     let asked = state.asked.remove(at);
+    if let Command::Name { name, .. } = &asked.command {
+        cover::answered(state, name, refused);
+        return None;
+    }
     match refused {
         Some(why) => {
             let effect = warn(state, format!("not done ({}): {}", asked.words(), text::visible(why)));
@@ -279,13 +350,28 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                 Command::Note { text: note, .. } => {
                     tell(state, format!("note kept: {}", text::visible(note)))
                 }
-                Command::Mark { .. } => tell(state, "volume kept"),
+                Command::Mark { lane, mark } => {
+                    if let crate::work::VolumeMark::Burette { reading_ml } = mark {
+                        state.taken.insert(*lane, *reading_ml);
+                    }
+                    tell(state, "volume kept");
+                }
+                Command::Seen { what, .. } => tell(state, format!("seen and kept: {}", text::visible(what))),
+                Command::Hand { wish, .. } => tell(
+                    state,
+                    match wish {
+                        crate::work::HandWish::Ask => "asked for the hand on this run",
+                        crate::work::HandWish::Grant => "the hand on this run is given",
+                        crate::work::HandWish::Keep => "the hand on this run is kept",
+                        crate::work::HandWish::Take { .. } => "the hand on this run is taken, with the reason",
+                    },
+                ),
                 Command::SetAside { run, reason } => {
                     if let Some(stored) = state.options.runs.iter_mut().find(|stored| stored.run == *run) {
                         stored.fate = RunFate::SetAside(reason.clone());
                     }
                     books::decided(state);
-                    tell(state, format!("run {run} is set aside; it stays in the record"));
+                    tell(state, format!("run {run} is set aside; it stays in the record. space: the sample again"));
                 }
                 Command::Reread { profile_name, .. } => {
                     tell(state, format!("read again with {}", text::visible(profile_name)));
@@ -297,7 +383,7 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                     books::kept(state, format!("kept: {} {}", document.kind, text::visible(&document.name)));
                 }
                 Command::Open { .. }
-                | Command::Hand { .. }
+                | Command::Name { .. }
                 | Command::Start { .. }
                 | Command::Queue { .. }
                 | Command::End { .. }
@@ -311,11 +397,11 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
 /// Rings when an alarm of any lane goes up a step.
 fn raise_alarms(state: &mut State) -> Option<Effect> {
     let mut told = None;
-    for lane in &state.bench.lanes {
-        let alarm = Alarm::of(lane.run.as_ref());
-        let before = state.alarms.insert(lane.id, alarm).unwrap_or(Alarm::Calm);
+    let all: Vec<_> = state.bench.lanes.iter().map(|lane| (lane.id, needs::loud(state, lane))).collect();
+    for (lane, alarm) in all {
+        let before = state.alarms.insert(lane, alarm).unwrap_or(Alarm::Calm);
         if alarm > before {
-            told = Some((lane.id, alarm));
+            told = Some((lane, alarm));
         }
     }
     let (lane, alarm) = told?;

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use tokio_util::codec::LengthDelimitedCodec;
 
 /// Raised whenever a message changes its meaning.
-pub const PROTOCOL: u32 = 2;
+pub const PROTOCOL: u32 = 3;
 
 /// Longest message in bytes. A snapshot of a run of 100 000 points is about 8 MB.
 pub const LONGEST_MESSAGE: usize = 64 << 20;

@@ -3,15 +3,19 @@
 use super::Error;
 use super::message::{Greeting, Hello, PROTOCOL, Wished, codec};
 use crate::live::Recorder;
-use crate::work::Caller;
+use crate::work::{Caller, Command, Event};
 use futures_util::{SinkExt, StreamExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::net::{UnixListener, UnixStream};
-use tokio_util::codec::Framed;
+use rand::TryRngCore;
+use tokio_util::codec::{Framed, LengthDelimitedCodec};
 
 /// How often the path of the socket is looked after: temporary folders are swept by others.
 const LOOK_AFTER: Duration = Duration::from_secs(5);
+
+/// Longest name of a person.
+const LONGEST_NAME: usize = 100;
 
 /// A peer that does not take a message for so long is dropped.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -91,7 +95,7 @@ fn peer(stream: &UnixStream) -> Result<Caller, String> {
     let owner = uid == nix::unistd::Uid::effective().as_raw() || uid == 0;
     let account = user_name(uid);
     let groups = if owner { Vec::new() } else { groups_of(&account, credentials.gid()) };
-    Ok(Caller { account, groups, owner, name: None })
+    Ok(Caller { account, groups, owner, name: None, key: None })
 }
 
 /// The groups of an account as the system lists them, and the one of its process.
@@ -126,6 +130,42 @@ async fn refuses(recorder: &Recorder, caller: &Result<Caller, String>) -> Option
     }
 }
 
+type ToScreen = futures_util::stream::SplitSink<Framed<UnixStream, LengthDelimitedCodec>, bytes::Bytes>;
+
+/// Sends an event; `false`: the screen has gone or does not read.
+async fn send(to_screen: &mut ToScreen, event: &Event) -> bool {
+    let Ok(text) = serde_json::to_vec(event) else { return false };
+    matches!(tokio::time::timeout(PATIENCE, to_screen.send(text.into())).await, Ok(Ok(())))
+}
+
+/// How the person is known, with a new challenge for his or her key.
+fn you(caller: &Caller) -> (String, Event) {
+    let mut bytes = [0_u8; 32];
+    let challenge = match rand::rngs::OsRng.try_fill_bytes(&mut bytes) {
+        Ok(()) => bytes.iter().map(|byte| format!("{byte:02x}")).collect(),
+        // Without a random number nobody can prove anything: an empty challenge is refused.
+        Err(_) => String::new(),
+    };
+    (challenge.clone(), Event::You { who: caller.who(), challenge })
+}
+
+/// Somebody else, or nobody, sits at the screen from now on.
+async fn name_them(
+    recorder: &Recorder,
+    caller: &mut Caller,
+    (name, proof): (String, Option<String>),
+    challenge: String,
+) -> Result<(), String> {
+    let nobody = Caller { name: None, key: None, ..caller.clone() };
+    let name: String = name.trim().chars().filter(|c| !c.is_control()).take(LONGEST_NAME).collect();
+    *caller = match proof {
+        None => Caller { name: Some(name).filter(|name| !name.is_empty()), ..nobody },
+        Some(_) if challenge.is_empty() => return Err("this machine gives no random numbers".to_owned()),
+        Some(proof) => recorder.proved(nobody, name, proof, challenge).await?,
+    };
+    Ok(())
+}
+
 async fn screen(recorder: Recorder, stream: UnixStream) {
     let caller = peer(&stream);
     let refused = refuses(&recorder, &caller).await;
@@ -154,19 +194,36 @@ async fn screen(recorder: Recorder, stream: UnixStream) {
         }
     }
     let Some((number, mut events)) = recorder.connect(false).await else { return };
+    let mut known: Option<String> = None;
     loop {
         tokio::select! {
             event = events.recv() => {
                 let Some(event) = event else { break };
-                let Ok(text) = serde_json::to_vec(&*event) else { break };
-                match tokio::time::timeout(PATIENCE, to_screen.send(text.into())).await {
-                    Ok(Ok(())) => {}
-                    _ => break,
+                if !send(&mut to_screen, &event).await {
+                    break;
+                }
+                // Right behind the snapshot, which is always the first event.
+                if known.is_none() {
+                    let (challenge, you) = you(&caller);
+                    if !send(&mut to_screen, &you).await {
+                        break;
+                    }
+                    known = Some(challenge);
                 }
             }
             wished = from_screen.next() => {
                 let Some(Ok(bytes)) = wished else { break };
                 match serde_json::from_slice::<Wished>(&bytes) {
+                    Ok(Wished { id, command: Command::Name { name, proof } }) => {
+                        let challenge = known.take().unwrap_or_default();
+                        let named = name_them(&recorder, &mut caller, (name, proof), challenge).await;
+                        let (challenge, you) = you(&caller);
+                        known = Some(challenge);
+                        let answer = Event::Answer { id, refused: named.err(), lane: None };
+                        if !(send(&mut to_screen, &you).await && send(&mut to_screen, &answer).await) {
+                            break;
+                        }
+                    }
                     Ok(Wished { id, command }) => recorder.command(number, id, command, caller.clone()).await,
                     Err(error) => {
                         tracing::warn!(%error, "a screen sent something that is no command; it is dropped");

@@ -38,10 +38,15 @@ impl Hand {
         }
         match &self.holder {
             Some(holder) if holder != who => {
-                Err(format!("{holder} has the hand on this run; ask for it with `dropwise hand ask`"))
+                Err(format!("{holder} has the hand on this run; ask for it (h, or `dropwise hand ask`)"))
             }
             _ => Ok(()),
         }
+    }
+
+    /// Who has it, and who asks for it.
+    pub(super) fn told(&self) -> (Option<String>, Option<String>) {
+        (self.holder.clone(), self.asked.as_ref().map(|(asker, _)| asker.clone()))
     }
 
     /// Does what is wished.
@@ -58,15 +63,19 @@ impl Hand {
                 };
                 self.asked = Some((who.to_owned(), since));
                 Ok(Moved::Asked(format!(
-                    "{who} asks {holder} for the hand on this run; `dropwise hand grant` gives it"
+                    "{who} asks {holder} for the hand on this run (h, or `dropwise hand grant`)"
                 )))
             }
-            HandWish::Grant if holder != who => Err(format!("{holder} has the hand, not you")),
+            HandWish::Grant | HandWish::Keep if holder != who => Err(format!("{holder} has the hand, not you")),
             HandWish::Grant => {
                 let (asker, _) = self.asked.take().ok_or("nobody asks for the hand")?;
                 self.holder = Some(asker.clone());
                 let words = format!("{who} gave the hand on this run to {asker}");
                 Ok(Moved::To { verb: "give the hand", why: format!("to {asker}, who asked for it"), words })
+            }
+            HandWish::Keep => {
+                let (asker, _) = self.asked.take().ok_or("nobody asks for the hand")?;
+                Ok(Moved::Asked(format!("{who} keeps the hand on this run; {asker} asked for it")))
             }
             HandWish::Take { reason } if reason.trim().is_empty() => {
                 Err("the hand is taken only with a reason".to_owned())
@@ -108,6 +117,12 @@ mod tests {
         assert!(hand.wish("ivo", &take, now + PATIENCE / 2).unwrap_err().contains("wait"));
         // Asking again does not start the time anew.
         assert!(hand.wish("ivo", &HandWish::Ask, now + PATIENCE / 2).is_ok());
+        assert_eq!(hand.told(), (Some("rosa".to_owned()), Some("ivo".to_owned())));
+        // Whoever keeps it answered: the time begins anew with the next question.
+        assert!(hand.wish("ivo", &HandWish::Keep, now).is_err());
+        assert!(matches!(hand.wish("rosa", &HandWish::Keep, now), Ok(Moved::Asked(_))));
+        assert!(hand.wish("ivo", &take, now + PATIENCE).unwrap_err().contains("ask"));
+        assert!(hand.wish("ivo", &HandWish::Ask, now).is_ok());
         let none = HandWish::Take { reason: " ".to_owned() };
         assert!(hand.wish("ivo", &none, now + PATIENCE).unwrap_err().contains("reason"));
         assert!(matches!(

@@ -5,10 +5,10 @@ use super::lane::{FromLane, LaneCommand, Numbers};
 use super::recorder::RecorderOptions;
 use crate::source::Clock;
 use crate::store::{
-    Commit, Entry, Error as StoreError, NewDatum, NextIds, Writer, WriterState, WriterThread,
+    Commit, Entry, Error as StoreError, NewDatum, NextIds, SIGNATURE, Writer, WriterState, WriterThread,
 };
 use crate::work::{
-    BenchPlan, BenchState, Caller, Command, Document, Event, HandWish, LaneEvent, LaneId, StoreHealth,
+    BenchPlan, BenchState, Caller, Command, Document, Event, HandWish, Identity, LaneEvent, LaneId, StoreHealth,
 };
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -320,8 +320,27 @@ impl Hub {
                     self.tell_one(from, Event::Answer { id, refused: Some(why), lane: None }).await;
                     false
                 }
-                None => self.command(from, id, command, caller.who(), answers).await,
+                None => {
+                    let leaves = self.command(from, id, command, caller.who(), answers).await;
+                    self.tell_hands().await;
+                    leaves
+                }
             },
+        }
+    }
+
+    /// Tells the screens where a hand has moved, or somebody asks for it.
+    async fn tell_hands(&mut self) {
+        let mut moved = Vec::new();
+        for (lane, handle) in &self.lanes {
+            let (holder, asks) = handle.hand.told();
+            let shown = self.state.lane(*lane).map(|lane| (lane.people.hand.clone(), lane.people.asks.clone()));
+            if shown.is_some_and(|shown| shown != (holder.clone(), asks.clone())) {
+                moved.push(Event::Lane { lane: *lane, what: LaneEvent::Hand { holder, asks } });
+            }
+        }
+        for event in moved {
+            self.tell(event).await;
         }
     }
 
@@ -332,6 +351,7 @@ impl Hub {
             Command::Start { lane, .. }
             | Command::Queue { lane, .. }
             | Command::Mark { lane, .. }
+            | Command::Seen { lane, .. }
             | Command::Note { lane, .. }
             | Command::Reread { lane, .. }
             | Command::End { lane, .. } => {
@@ -341,22 +361,33 @@ impl Hub {
                 people.refuses(caller).or_else(|| handle.hand.check(&who, command, handle.busy).err())
             }
             Command::Hand { lane, .. } => self.lanes.get(lane)?.bench.bench.people.refuses(caller),
-            Command::Open { bench, .. } => {
+            Command::Open { bench, start, confirms_sending } => {
                 // Who may command stands in the bench file, and that is the owner's.
                 if !caller.owner {
                     return Some("only the owner of the recorder opens benches".to_owned());
                 }
                 let people = &bench.bench.people;
                 let open = self.lanes.values_mut().find(|l| l.bench.bench.title == bench.bench.title);
+                // To open it decides nothing yet: its screens ask for the key.
+                let decides = start.is_some() || *confirms_sending;
                 people
                     .refuses(caller)
+                    .filter(|_| decides || people.identity != Identity::Key)
                     .or_else(|| open.and_then(|l| l.hand.check(&who, command, l.busy).err()))
             }
             Command::SetAside { .. } | Command::Enter { .. } => {
                 let may =
                     caller.owner || self.lanes.values().any(|l| l.bench.bench.people.lets_command(caller));
-                (!may).then(|| format!("{} may look on and not command here", caller.account))
+                let people = self.lanes.values().map(|l| &l.bench.bench.people);
+                let mut keyed = people.filter(|p| p.identity == Identity::Key);
+                // A key has to be enrolled before anybody is known by it, and a signature proves itself.
+                let own_proof = matches!(command, Command::Enter { document } if matches!(document.kind.as_str(), "key" | SIGNATURE));
+                (!may)
+                    .then(|| format!("{} may look on and not command here", caller.account))
+                    .or_else(|| keyed.find_map(|people| people.refuses(caller)).filter(|_| !own_proof))
             }
+            // Whoever holds the connection knows who sits at its other end.
+            Command::Name { .. } => Some("only a screen of its own process names who sits there".to_owned()),
             Command::Leave => (!caller.owner).then(|| "only its owner ends the recorder".to_owned()),
         }
     }
@@ -391,6 +422,7 @@ impl Hub {
             Command::Start { lane, .. }
             | Command::Queue { lane, .. }
             | Command::Mark { lane, .. }
+            | Command::Seen { lane, .. }
             | Command::Note { lane, .. }
             | Command::Reread { lane, .. }
             | Command::End { lane, .. } => *lane,
@@ -426,6 +458,8 @@ impl Hub {
                 self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
                 return false;
             }
+            // Refused before it came so far.
+            Command::Name { .. } => return false,
             Command::Leave => {
                 let busy = self.lanes.values().any(|l| l.busy);
                 let refused = busy.then(|| "a run is going on; end it first".to_owned());

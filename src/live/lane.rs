@@ -16,6 +16,7 @@ use crate::work::{
     Beginning, BenchPlan, Command, DEFAULT_WARN_BEFORE, Expectation, FROM_BALANCE, FrameFate, Health,
     HowWord, LaneEvent, LaneId, Origin, Pairing, Procedure, Queued, RECORDER, Run, RunEnd, RunHead, RunPlan,
     Step, Stock, VolumeFrom, VolumeMark, Weighing, begins, checklist, choose_signal, decide, expected,
+    next_seen, seen_in, seen_note,
 };
 use bytes::Bytes;
 use std::collections::VecDeque;
@@ -31,6 +32,9 @@ use tokio_util::sync::CancellationToken;
 
 /// Chunks of one line that may wait for the disk; when so many do, the source is held up.
 const PENDING_CHUNKS: usize = 512;
+
+/// Points of the final fit that screens are told.
+const FIT_POINTS: usize = 300;
 
 /// A commit that takes longer is told to the screens.
 const SLOW_COMMIT: Duration = Duration::from_secs(1);
@@ -92,6 +96,8 @@ struct Going {
     rows: ReckoningRows,
     marks: i64,
     notes: i64,
+    /// Where the burette stood at the start.
+    burette_start_ml: f64,
 }
 
 pub(super) struct Lane {
@@ -446,6 +452,7 @@ impl Lane {
                 Ok(())
             }
             Command::Mark { mark, .. } => self.mark(mark, who).await,
+            Command::Seen { reading_ml, what, .. } => self.seen(reading_ml, &what, who).await,
             Command::Note { text, .. } => self.note(text, who).await,
             Command::Reread { instrument, profile_name, profile_text, reason, .. } => {
                 self.reread(instrument, &profile_name, profile_text, reason, who).await
@@ -462,6 +469,7 @@ impl Lane {
             | Command::SetAside { .. }
             | Command::Hand { .. }
             | Command::Enter { .. }
+            | Command::Name { .. }
             | Command::Leave => Err("this is no command for a lane".to_owned()),
         };
         // An asker that has gone needs no answer.
@@ -537,7 +545,7 @@ impl Lane {
         }
         let looks = procedure.as_ref().map(Procedure::looks).unwrap_or_default();
         let run = Run::of_looks(pairing, looks, head.expectation);
-        self.going = Some(Going { run, head, rows: ReckoningRows::new(reckoning_id), marks: 0, notes: 0 });
+        self.going = Some(Going { run, head, rows: ReckoningRows::new(reckoning_id), marks: 0, notes: 0, burette_start_ml: 0.0 });
         Ok(())
     }
 
@@ -585,6 +593,9 @@ impl Lane {
         let after_seq = self.parts.lines.first().map_or(-1, |line| line.decoded_to);
         let going = self.going.as_mut().ok_or("no run is going on; start one first")?;
         let steps = going.run.mark(mark, at)?;
+        if let VolumeMark::BuretteStart { reading_ml } = mark {
+            going.burette_start_ml = reading_ml;
+        }
         let mut entries = vec![Entry::Mark { run: going.head.run, n: going.marks, mark, after_seq, at, who }];
         going.marks += 1;
         let mut events = Vec::new();
@@ -592,6 +603,26 @@ impl Lane {
         self.parts.writer.write_and_go_on(entries).await;
         for event in events {
             self.show(event).await;
+        }
+        Ok(())
+    }
+
+    /// An end-point that a person saw: kept as a note, and in what the result rests on.
+    async fn seen(&mut self, reading_ml: f64, what: &str, who: String) -> Result<(), String> {
+        let going = self.going.as_mut().ok_or("no run is going on; start one first")?;
+        if what.trim().is_empty() {
+            return Err("say what was seen, such as: colourless to pink".to_owned());
+        }
+        let volume_ml = reading_ml - going.burette_start_ml;
+        if !(volume_ml.is_finite() && volume_ml >= 0.0) {
+            return Err(format!("the burette stood at {} mL at the start", going.burette_start_ml));
+        }
+        let procedure = Procedure::parse("of this run", &going.head.plan.procedure).ok();
+        let name = next_seen(procedure.as_ref(), &going.head.plan.values)?;
+        let note = seen_note(&name, volume_ml, what);
+        self.note(note.clone(), who).await?;
+        if let (Some(going), Some((name, volume))) = (&mut self.going, seen_in(&note)) {
+            going.head.plan.values.insert(name, volume);
         }
         Ok(())
     }
@@ -699,6 +730,11 @@ impl Lane {
         self.keep_anchor().await;
         for event in events {
             self.show(event).await;
+        }
+        let curve = &evaluation.curve;
+        if !curve.is_empty() {
+            let thin = curve.len().div_ceil(FIT_POINTS);
+            self.show(LaneEvent::Fit { points: curve.iter().copied().step_by(thin).collect() }).await;
         }
         let (end_points, warnings) = (evaluation.end_points.clone(), evaluation.warnings.clone());
         let end = RunEnd { run: head.run, why, end_points, warnings, at };

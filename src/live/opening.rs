@@ -7,7 +7,7 @@ use super::line::{Line, forward};
 use crate::profile::Profile;
 use crate::source::{Clock, Opening, Port, PortError, open};
 use crate::store::{Commit, Entry, LineRow, Reader};
-use crate::work::{BenchPlan, Event, Health, LaneId, LaneState, LinePlan, Origin, VolumeFrom};
+use crate::work::{BenchPlan, Event, Health, LaneId, LaneState, LinePlan, Origin, Posted, VolumeFrom};
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -120,6 +120,7 @@ impl Hub {
             latest: Vec::new(),
             run: None,
             warnings: VecDeque::new(),
+            people: Posted { hand: opened_by.clone(), ..Posted::of(&bench.bench.people) },
         };
         self.tell(Event::Opened { lane: Box::new(lane) }).await;
         let lane = Lane::new(LaneParts {

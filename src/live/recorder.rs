@@ -3,7 +3,7 @@
 use super::Session;
 use super::hub::{COMMANDS, Hub, Wish};
 use crate::source::Chunks;
-use crate::store::Error as StoreError;
+use crate::store::{Error as StoreError, Reader, proves, short};
 use crate::work::{Caller, Command, Event};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -27,6 +27,7 @@ pub struct RecorderOptions {
 /// A running recorder; cheap to clone.
 #[derive(Debug, Clone)]
 pub struct Recorder {
+    record: Arc<Path>,
     wishes: mpsc::Sender<Wish>,
     cancel: CancellationToken,
     done: CancellationToken,
@@ -49,7 +50,7 @@ impl Recorder {
             hub.run(inbox, from_lanes).await;
             ended.cancel();
         });
-        Ok(Self { wishes, cancel, done })
+        Ok(Self { record: Arc::from(record), wishes, cancel, done })
     }
 
     /// Attaches a screen in this process: it is waited for, so that it misses nothing.
@@ -82,6 +83,31 @@ impl Recorder {
         let (reply, answer) = oneshot::channel();
         self.wishes.send(Wish::Attach { patient, reply }).await.ok()?;
         answer.await.ok()
+    }
+
+    /// The caller as the key of a name proves it.
+    ///
+    /// # Errors
+    /// In words, when no such key is enrolled, or it made no such proof.
+    pub async fn proved(
+        &self,
+        caller: Caller,
+        name: String,
+        proof: String,
+        challenge: String,
+    ) -> Result<Caller, String> {
+        let record = Arc::clone(&self.record);
+        let checked = tokio::task::spawn_blocking(move || {
+            let enrolled = Reader::open(&record).and_then(|reader| reader.enrolled_key(&name));
+            let public = enrolled
+                .map_err(|e| e.to_string())?
+                .ok_or_else(|| format!("no key of {name} is enrolled in this record"))?;
+            if !proves(&public, &challenge, &proof) {
+                return Err(format!("that was not the key of {name} that is enrolled in this record"));
+            }
+            Ok(Caller { name: Some(name), key: Some(short(&public).to_owned()), ..caller })
+        });
+        checked.await.unwrap_or_else(|failure| Err(failure.to_string()))
     }
 
     /// Whether somebody may look on; `None`: the recorder has gone.

@@ -39,7 +39,7 @@ pub use read_ledger::Datum;
 pub use read_reckoning::{ReckoningSettings, StoredReckoning, TakenDecoding};
 pub use rescue::{Recovered, recover};
 pub use rows::ReckoningRows;
-pub use signature::{Meaning, Portion, PublicKey, SIGNATURE, Signature, Signed, Unsigned, public_of};
+pub use signature::{Meaning, Portion, PublicKey, SIGNATURE, Signature, Signed, Unsigned, prove, proves, public_of, short};
 pub use stock::{SeriesRow, StoredPortion};
 pub use told::{Cell, Content};
 pub use verify::{Report, Verified, WrongRow, verify};

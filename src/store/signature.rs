@@ -14,6 +14,35 @@ const KEY: &str = "key";
 /// Stands before everything that is signed, so that no signature can be taken for one of another program.
 const CONTEXT: &[u8] = b"dropwise signature 1\n";
 
+/// Stands before a challenge that a person's key answers, so that the answer can be taken for no signature.
+const PERSON: &[u8] = b"dropwise person 1\n";
+
+/// What a secret key of 32 bytes makes of a challenge, hexadecimal.
+#[must_use]
+pub fn prove(secret: &[u8; 32], challenge: &str) -> String {
+    let made = SigningKey::from_bytes(secret).sign(&[PERSON, challenge.as_bytes()].concat());
+    super::ledger::hex(&made.to_bytes())
+}
+
+/// Whether the secret part of a public key (hexadecimal) made that of a challenge.
+#[must_use]
+pub fn proves(public: &str, challenge: &str, proof: &str) -> bool {
+    let check = || -> Option<bool> {
+        let public: [u8; 32] = unhex(public)?.try_into().ok()?;
+        let made: [u8; 64] = unhex(proof)?.try_into().ok()?;
+        let key = VerifyingKey::from_bytes(&public).ok()?;
+        let message = [PERSON, challenge.as_bytes()].concat();
+        Some(key.verify(&message, &ed25519_dalek::Signature::from_bytes(&made)).is_ok())
+    };
+    check().unwrap_or(false)
+}
+
+/// The first digits of a public key, for people.
+#[must_use]
+pub fn short(public: &str) -> &str {
+    public.get(..16).unwrap_or(public)
+}
+
 /// What a signature means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -252,4 +281,21 @@ impl Reader {
 pub struct PublicKey {
     /// Hexadecimal.
     pub public: String,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_key_answers_its_own_challenge_alone() {
+        let (secret, other) = ([7; 32], [8; 32]);
+        let public = public_of(&secret);
+        let proof = prove(&secret, "c1");
+        assert!(proves(&public, "c1", &proof));
+        assert!(!proves(&public, "c2", &proof) && !proves(&public_of(&other), "c1", &proof));
+        for odd in ["", "zz", "é", "00"] {
+            assert!(!proves(odd, "c1", &proof) && !proves(&public, "c1", odd));
+        }
+    }
 }

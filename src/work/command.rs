@@ -38,6 +38,15 @@ pub enum Command {
         /// The volume.
         mark: VolumeMark,
     },
+    /// Says at which burette reading an end-point was seen, and what was seen.
+    Seen {
+        /// The lane.
+        lane: LaneId,
+        /// Burette reading in mL; where volumes come from the line, the volume.
+        reading_ml: f64,
+        /// What was seen, in words.
+        what: String,
+    },
     /// Keeps a note with its time.
     Note {
         /// The lane.
@@ -78,6 +87,13 @@ pub enum Command {
         lane: LaneId,
         /// What is wished.
         wish: HandWish,
+    },
+    /// Says who sits at this screen from now on; an empty name: nobody.
+    Name {
+        /// The name.
+        name: String,
+        /// What the key of that name makes of the challenge of [`Event::You`](super::Event::You), hexadecimal.
+        proof: Option<String>,
     },
     /// Enters a version of a document: master data, a check, a factor, a signature.
     Enter {

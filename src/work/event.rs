@@ -103,6 +103,13 @@ pub enum Event {
         /// The lane that was opened, if one was asked for.
         lane: Option<LaneId>,
     },
+    /// How the recorder knows whoever sits at this screen; told to that screen alone.
+    You {
+        /// As the record calls the person.
+        who: String,
+        /// What a key has to sign to prove whose it is; new each time.
+        challenge: String,
+    },
     /// The recorder leaves; nothing follows.
     Leaving {
         /// Why, in words.
@@ -170,6 +177,11 @@ pub enum LaneEvent {
         /// The text.
         text: String,
     },
+    /// The curve of the final fit, thinned for the screen, as titrant and signal.
+    Fit {
+        /// The points, in the order of their titrant.
+        points: Vec<(f64, f64)>,
+    },
     /// The run ended.
     Ended {
         /// How, and what came of it.
@@ -181,6 +193,13 @@ pub enum LaneEvent {
         run: RunId,
         /// The result.
         result: Box<PortionResult>,
+    },
+    /// Who has the hand on the run, and who asks for it.
+    Hand {
+        /// Who has it, as the record calls that person.
+        holder: Option<String>,
+        /// Who asks for it.
+        asks: Option<String>,
     },
     /// Something a person should know.
     Warning {

@@ -4,7 +4,7 @@
 //! the middle of a run sees what one sees that was there from the start.
 
 use super::result::PortionResult;
-use super::{Event, FrameFate, FrameLine, Health, LaneEvent, LaneId, RunEnd, RunHead, StoreHealth};
+use super::{Event, FrameFate, FrameLine, Health, LaneEvent, LaneId, Posted, RunEnd, RunHead, StoreHealth};
 use crate::detector::{Change, Outlook, WatchState};
 use crate::reading::{Point, Reading, Stamp};
 use serde::{Deserialize, Serialize};
@@ -57,6 +57,9 @@ pub struct LaneState {
     pub run: Option<RunState>,
     /// The latest warnings with their times.
     pub warnings: VecDeque<String>,
+    /// Who has the hand on the run, and how people are known here.
+    #[serde(default)]
+    pub people: Posted,
 }
 
 /// A run as it stands.
@@ -77,6 +80,9 @@ pub struct RunState {
     /// What it came to, once that is known.
     #[serde(default)]
     pub result: Option<PortionResult>,
+    /// The curve of the final fit, as titrant and signal.
+    #[serde(default)]
+    pub fit: Vec<(f64, f64)>,
 }
 
 impl RunState {
@@ -117,7 +123,7 @@ impl BenchState {
                 }
             }
             Event::Store { health } => self.store = health.clone(),
-            Event::Answer { .. } => {}
+            Event::Answer { .. } | Event::You { .. } => {}
             Event::Leaving { why } => self.leaving = Some(why.clone()),
         }
     }
@@ -149,7 +155,12 @@ impl LaneState {
                     notes: Vec::new(),
                     end: None,
                     result: None,
+                    fit: Vec::new(),
                 });
+            }
+            LaneEvent::Hand { holder, asks } => {
+                self.people.hand.clone_from(holder);
+                self.people.asks.clone_from(asks);
             }
             LaneEvent::Warning { text } => {
                 keep(&mut self.warnings, text.clone(), TEXTS_KEPT);
@@ -159,6 +170,7 @@ impl LaneState {
             | LaneEvent::Watch { .. }
             | LaneEvent::Outlook { .. }
             | LaneEvent::Note { .. }
+            | LaneEvent::Fit { .. }
             | LaneEvent::Ended { .. }
             | LaneEvent::Result { .. } => {
                 if let Some(run) = &mut self.run {
@@ -197,6 +209,7 @@ impl RunState {
             LaneEvent::Watch { change } => self.changes.push(change.clone()),
             LaneEvent::Outlook { outlook } => self.outlook = outlook.clone(),
             LaneEvent::Note { at, text } => self.notes.push((*at, text.clone())),
+            LaneEvent::Fit { points } => self.fit.clone_from(points),
             LaneEvent::Ended { end } => self.end = Some((**end).clone()),
             LaneEvent::Result { result, .. } => self.result = Some((**result).clone()),
             LaneEvent::Line { .. }
@@ -204,6 +217,7 @@ impl RunState {
             | LaneEvent::Readings { .. }
             | LaneEvent::Reread { .. }
             | LaneEvent::Started { .. }
+            | LaneEvent::Hand { .. }
             | LaneEvent::Warning { .. } => {}
         }
     }

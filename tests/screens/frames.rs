@@ -1,14 +1,14 @@
 //! Rendered frames: pictures of every moment, and what must hold in every one of them.
 
 use super::scenario::{Bench, FULL, MOMENTS, running};
-use dropwise::dashboard::{Theme, view};
+use dropwise::dashboard::{Palette, Theme, view};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::buffer::Buffer;
 use ratatui::style::Color;
 
-const ASCII: Theme = Theme { colour: false, ascii: true };
-const GREY: Theme = Theme { colour: false, ascii: false };
+const ASCII: Theme = Theme { colour: false, ascii: true, palette: Palette::DARK };
+const GREY: Theme = Theme { colour: false, ascii: false, palette: Palette::DARK };
 
 fn draw(bench: &Bench, columns: u16, rows: u16) -> Buffer {
     let mut terminal = Terminal::new(TestBackend::new(columns, rows)).unwrap();
@@ -73,14 +73,14 @@ fn larger_windows() {
     for (name, moment) in MOMENTS {
         if matches!(
             *name,
-            "no run" | "closing" | "ended" | "keyed" | "help" | "wire" | "three benches" | "stored runs"
+            "no run" | "closing" | "ended" | "ended with result" | "eight lanes" | "covered" | "keyed" | "help" | "wire" | "three benches" | "stored runs"
         ) {
             insta::assert_snapshot!(format!("{}_100x30", slug(name)), text(&draw(&moment(FULL), 100, 30)));
         }
         if matches!(*name, "closing" | "keyed entry") {
             insta::assert_snapshot!(format!("{}_60x16", slug(name)), text(&draw(&moment(FULL), 60, 16)));
         }
-        if matches!(*name, "closing" | "ended") {
+        if matches!(*name, "closing" | "ended" | "eight lanes") {
             insta::assert_snapshot!(format!("{}_160x50", slug(name)), text(&draw(&moment(FULL), 160, 50)));
         }
     }

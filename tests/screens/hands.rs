@@ -13,7 +13,13 @@ use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 fn commands(bench: &Bench) -> Vec<Command> {
     let sent = bench.effects.iter().filter_map(|effect| match effect {
         Effect::Send(_, command) => Some(command.clone()),
-        Effect::ReadProfile(_) | Effect::Consult(_) | Effect::Bell | Effect::Redraw | Effect::Leave => None,
+        Effect::ReadProfile(_)
+        | Effect::Consult(_)
+        | Effect::Errand(_)
+        | Effect::Notify(_)
+        | Effect::Bell
+        | Effect::Redraw
+        | Effect::Leave => None,
     });
     sent.collect()
 }

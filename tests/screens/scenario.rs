@@ -1,8 +1,9 @@
 //! One morning at a bench of our own, stopped at the moments that matter.
 
-use dropwise::dashboard::{Effect, Input, Options, Procedure, RunFate, State, StoredRun, Theme, update};
+use dropwise::dashboard::{Done, EarlierCurve, Effect, Input, Options, Palette, Procedure, RunFate, State, StoredRun, Theme, update};
 use dropwise::detector::{Because, Change, EndPoint, Outlook, WatchState};
 use dropwise::reading::{CurveHead, Point, Quantity, Reading, Stamp, Titrant, Unit, Validity};
+use dropwise::work::result::{PortionResult, ResultValue};
 use dropwise::work::{
     BenchState, Event, FrameFate, FrameLine, Health, LaneEvent, LaneState, Origin, RunEnd, RunHead, RunPlan,
     RunState, StoreHealth,
@@ -26,7 +27,7 @@ pub(crate) struct Bench {
 }
 
 /// Colour and Unicode.
-pub(crate) const FULL: Theme = Theme { colour: true, ascii: false };
+pub(crate) const FULL: Theme = Theme { colour: true, ascii: false, palette: Palette::DARK };
 
 impl Bench {
     /// A screen that has heard nothing yet.
@@ -251,6 +252,7 @@ pub(crate) fn run_state() -> RunState {
         notes: Vec::new(),
         end: None,
         result: None,
+        fit: Vec::new(),
     }
 }
 
@@ -270,6 +272,7 @@ pub(crate) fn lane(id: u32, title: &str, keyed: bool) -> LaneState {
         latest: Vec::new(),
         run: None,
         warnings: Default::default(),
+        people: Default::default(),
     }
 }
 
@@ -517,6 +520,57 @@ pub(crate) const MOMENTS: &[(&str, Moment)] = &[
         bench.press(KeyCode::F(5)).press(KeyCode::Down).press(KeyCode::F(9)).hand("air bubble");
         bench
     }),
+    ("earlier portions", |theme| {
+        let mut bench = running(theme, 10.0);
+        bench.take(Input::Done(Done::Earlier(vec![earlier(40, 1, 11.387)])));
+        bench
+    }),
+    ("ended with result", |theme| {
+        let mut bench = running(theme, 13.0);
+        bench.watch(WatchState::Found, 11.7);
+        bench.lane(LaneEvent::Result { run: 41, result: Box::new(result()) });
+        bench.lane(LaneEvent::Fit { points: earlier(41, 2, 11.41).points });
+        bench.end(vec![end_point()], &[]);
+        bench.wait(11_000);
+        bench
+    }),
+    ("silenced", |theme| {
+        let mut bench = running(theme, 11.45);
+        bench.watch(WatchState::Turning, 11.45).hand("m");
+        bench
+    }),
+    ("another lane needs somebody", |theme| {
+        let mut bench = eight(theme);
+        bench.wait(11_000);
+        bench
+    }),
+    ("eight lanes", |theme| {
+        let mut bench = eight(theme);
+        bench.wait(11_000).press(KeyCode::F(4));
+        bench
+    }),
+    ("hand asked for", |theme| {
+        let mut bench = handed(theme, "rosa");
+        bench.lane(LaneEvent::Hand { holder: Some("rosa".to_owned()), asks: Some("ivo".to_owned()) });
+        bench.wait(11_000);
+        bench
+    }),
+    ("looking on", |theme| {
+        let mut bench = handed(theme, "ivo");
+        bench.wait(11_000);
+        bench
+    }),
+    ("covered", |theme| {
+        let mut bench = handed(theme, "rosa");
+        bench.lane(LaneEvent::Warning { text: "the titrant runs low".to_owned() });
+        bench.press(KeyCode::F(11)).wait(11_000).hand("ivo").press(KeyCode::Enter);
+        bench
+    }),
+    ("seen", |theme| {
+        let mut bench = keyed(theme);
+        bench.hand("i11.32 colourless to pink");
+        bench
+    }),
     ("simulated", |theme| {
         let mut bench = Bench::with(Options { simulated: true, ..Options::with_theme(theme) });
         bench.attach(vec![lane(1, "bench 2", false)]).start().titrate(6.0);
@@ -524,6 +578,53 @@ pub(crate) const MOMENTS: &[(&str, Moment)] = &[
         bench
     }),
 ];
+
+/// The curve of an earlier portion.
+fn earlier(run: i64, portion: u32, end_point: f64) -> EarlierCurve {
+    let volumes = (0..70).map(|n| f64::from(n) * 0.2);
+    let points = volumes.map(|v| (v, ph(v + END_POINT_ML - end_point))).collect();
+    EarlierCurve { run, portion, points, end_point: Some(end_point) }
+}
+
+/// The result of a portion.
+fn result() -> PortionResult {
+    let value = ResultValue {
+        name: "acidity as malic acid".to_owned(),
+        symbol: None,
+        unit: "g/100 g".to_owned(),
+        value: 0.5234,
+        u: 0.0021,
+        k: 2.01,
+        expanded: 0.0042,
+        coverage: 0.95,
+        degrees: None,
+        told: "0.523".to_owned(),
+        told_value: 0.523,
+        told_expanded: "0.004".to_owned(),
+        incomplete: None,
+        budget: Vec::new(),
+    };
+    PortionResult { results: vec![value], ..PortionResult::default() }
+}
+
+/// Eight lanes: one runs, one is gone, one waits for its end.
+fn eight(theme: Theme) -> Bench {
+    let mut bench = Bench::new(theme);
+    let mut lanes: Vec<LaneState> = (1..=8).map(|id| lane(id, &format!("bench {id}"), false)).collect();
+    lanes[4].health = Health::Gone { why: "the device was unplugged".to_owned() };
+    lanes[6].run = Some(run_state());
+    bench.attach(lanes).start().titrate(6.0);
+    bench
+}
+
+/// A run on which Rosa has the hand, seen at the screen of somebody.
+fn handed(theme: Theme, who: &str) -> Bench {
+    let mut bench = Bench::new(theme);
+    bench.attach(vec![lane(1, "bench 2", false)]);
+    bench.told(Event::You { who: who.to_owned(), challenge: "c".to_owned() });
+    bench.start().lane(LaneEvent::Hand { holder: Some("rosa".to_owned()), asks: None }).titrate(6.0);
+    bench
+}
 
 /// A wire on which not everything is well.
 fn hostile(theme: Theme) -> Bench {

@@ -1,14 +1,11 @@
 //! `dropwise hand`: who steers a run.
 
-use crate::cli::attach::own_recorder;
+use crate::cli::attach::{ask, own_recorder};
 use crate::cli::command::run::runtime;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::work::{BenchState, Command, Event, HandWish, LaneId};
 use clap::{Args, Subcommand};
-
-/// Number of the one command that is sent.
-const ONLY: u64 = 1;
 
 /// Arguments of `hand`.
 #[derive(Debug, Args)]
@@ -27,6 +24,8 @@ enum Wish {
     Ask,
     /// Give it to who asked
     Grant,
+    /// Keep it although somebody asked
+    Keep,
     /// Take it, after having asked in vain for half a minute
     Take {
         /// Why
@@ -44,30 +43,21 @@ impl HandArgs {
         let wish = match &self.wish {
             Wish::Ask => HandWish::Ask,
             Wish::Grant => HandWish::Grant,
+            Wish::Keep => HandWish::Keep,
             Wish::Take { why } => HandWish::Take { reason: why.clone() },
         };
-        let refused = |text: String| Fault { text, exit: Exit::Record };
+        let gone = || Fault { text: "the recorder has gone".to_owned(), exit: Exit::Record };
         runtime()?.block_on(async {
             let mut session = own_recorder(settings).await?;
-            while let Some(event) = session.events.recv().await {
-                match event {
-                    Event::Snapshot { state } => {
-                        let lane = self.lane(&state)?;
-                        let command = Command::Hand { lane, wish: wish.clone() };
-                        // A recorder that has gone shows as the end of the events.
-                        let _gone = session.commands.send((ONLY, command)).await;
-                    }
-                    Event::Answer { id: ONLY, refused: why, .. } => {
-                        return why.map_or(Ok(()), |why| Err(refused(why)));
-                    }
-                    _ => {}
-                }
-            }
-            Err(refused("the recorder has gone".to_owned()))
+            let Some(Event::Snapshot { state }) = session.events.recv().await else { return Err(gone()) };
+            let command = Command::Hand { lane: self.lane(&state)?, wish };
+            let asked = ask(&mut session, settings, command, &mut Vec::new()).await;
+            asked.map(drop).map_err(|fault| Fault { exit: Exit::Record, ..fault })
         })?;
         let done = match self.wish {
             Wish::Ask => "asked; every screen of the bench shows it",
             Wish::Grant => "given",
+            Wish::Keep => "kept; every screen of the bench shows it",
             Wish::Take { .. } => "taken; it stands in the ledger with the reason",
         };
         output.line(done).map_err(|e| Fault {

@@ -65,7 +65,7 @@ impl RecorderArgs {
             let serving = tokio::spawn(serve(own.recorder.clone(), Socket::make(&socket)?));
             for bench in benches {
                 let mut session = own.recorder.attach(own_caller(settings)).await;
-                open_and_start(&mut session, bench, None).await?;
+                open_and_start(&mut session, settings, bench, None).await?;
             }
             self.say_ready(settings, &socket, output)?;
             loop {

@@ -156,7 +156,7 @@ pub fn with_bench<T>(
     runtime()?.block_on(async {
         if RecordLock::holder(&settings.record)?.is_some() {
             let mut session = attach_or_start(settings).await?;
-            let (lane, seen) = open_and_start(&mut session, bench, start).await?;
+            let (lane, seen) = open_and_start(&mut session, settings, bench, start).await?;
             return act(&mut session, lane, seen).await;
         }
         let options = RecorderOptions {
@@ -166,7 +166,7 @@ pub fn with_bench<T>(
         };
         let own = become_recorder(settings, options, false)?;
         let mut session = own.recorder.attach(own_caller(settings)).await;
-        let done = match open_and_start(&mut session, bench, start).await {
+        let done = match open_and_start(&mut session, settings, bench, start).await {
             Ok((lane, seen)) => act(&mut session, lane, seen).await,
             Err(fault) => Err(fault),
         };

@@ -1,6 +1,8 @@
 //! What must be said now, the gravest first.
 
 use super::super::alarm::{Alarm, to_go};
+use super::super::holding;
+use super::super::needs::{self, Silenced};
 use super::super::state::{Deed, Page, State};
 use super::super::text::{cut, visible, width, wrap};
 use super::super::theme::Tone;
@@ -66,7 +68,7 @@ fn sayings(state: &State) -> Vec<(Tone, String)> {
     }
     if let Some(trouble) = &state.bench.store.trouble {
         all.push((
-            Tone::Alarm,
+            if needs::is_silenced(state, Silenced::Store) { Tone::Warn } else { Tone::Alarm },
             format!("the record cannot be written: {}. The run goes on in memory.", visible(trouble)),
         ));
     }
@@ -78,6 +80,12 @@ fn sayings(state: &State) -> Vec<(Tone, String)> {
     }
     all.extend(line_trouble(state));
     all.extend(alarm(state));
+    if let Some((presses, words)) = holding::saying(state) {
+        all.push((if presses { Tone::Alarm } else { Tone::Plain }, words));
+    }
+    if let Some((_, title, need)) = needs::elsewhere(state).filter(|_| state.cover.is_none()) {
+        all.push((Tone::Alarm, format!("{title}: {}; j goes there", need.words)));
+    }
     if let Some(run) = state.live_run() {
         for advice in &run.outlook.advice {
             all.push((Tone::Warn, format!("advice: {}", visible(advice))));
@@ -97,9 +105,10 @@ fn sayings(state: &State) -> Vec<(Tone, String)> {
 
 fn line_trouble(state: &State) -> Option<(Tone, String)> {
     let lane = state.lane()?;
+    let loud = if needs::is_silenced(state, Silenced::Line(lane.id)) { Tone::Warn } else { Tone::Alarm };
     match &lane.health {
         Health::Gone { why } => Some((
-            Tone::Alarm,
+            loud,
             format!(
                 "the line to {} is gone: {}. It is opened again by itself.",
                 visible(&lane.port),
@@ -107,7 +116,7 @@ fn line_trouble(state: &State) -> Option<(Tone, String)> {
             ),
         )),
         Health::Over { why } => Some((Tone::Warn, format!("nothing more will come: {}", visible(why)))),
-        Health::Failed { why } => Some((Tone::Alarm, format!("the line cannot be used: {}", visible(why)))),
+        Health::Failed { why } => Some((loud, format!("the line cannot be used: {}", visible(why)))),
         Health::Opening => Some((Tone::Plain, format!("opening {}", visible(&lane.port)))),
         Health::Open { .. } => None,
     }
@@ -118,6 +127,8 @@ fn alarm(state: &State) -> Option<(Tone, String)> {
     let alarm = Alarm::of(Some(run));
     let unit = run.head.curve.titrant.unit();
     let left = to_go(run).filter(|left| *left > 0.0);
+    let silenced = state.lane().is_some_and(|lane| needs::loud(state, lane) < alarm);
+    let loud = if silenced { Tone::Plain } else { Tone::Alarm };
     match (alarm, left) {
         (Alarm::Calm, _) => {
             let at = run.finds().last().and_then(|change| change.end_point)?;
@@ -125,13 +136,13 @@ fn alarm(state: &State) -> Option<(Tone, String)> {
         }
         (Alarm::Near | Alarm::Drops, Some(left)) => {
             let words = if alarm == Alarm::Near { "slow down" } else { "single drops" };
-            Some((Tone::Alarm, format!("{left:.2} {unit} to go: {words}")))
+            Some((loud, format!("{left:.2} {unit} to go: {words}")))
         }
         (Alarm::Found, _) => {
             let found = run.finds().last().and_then(|change| change.end_point);
             let at = found.map_or(String::new(), |at| format!(" at {at:.3} {unit}"));
-            Some((Tone::Alarm, format!("{}{at}", alarm.words())))
+            Some((loud, format!("{}{at}", alarm.words())))
         }
-        _ => Some((Tone::Alarm, alarm.words().to_owned())),
+        _ => Some((loud, alarm.words().to_owned())),
     }
 }

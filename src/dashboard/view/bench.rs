@@ -1,10 +1,11 @@
 //! The bench page: the lanes, their instruments and their health.
 
 use super::super::state::State;
-use super::super::text::{cut, duration, grouped, visible, wrap};
+use super::super::needs;
+use super::super::text::{duration, grouped, visible, wrap};
 use super::super::theme::Tone;
-use super::{frame_line, panel, sharing};
-use crate::work::{Health, LaneState};
+use super::{frame_line, lane_row, panel, sharing};
+use crate::work::{Health, Identity, LaneState};
 use ratatui::Frame;
 use ratatui::layout::{Constraint, Layout, Rect};
 use ratatui::text::{Line, Span};
@@ -21,28 +22,22 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
         0 | 1 => "bench".to_owned(),
         n => format!("bench: {n} lanes"),
     };
-    let block = panel(theme, title, 0);
+    let urgency = state.bench.lanes.iter().filter_map(|lane| needs::need(state, lane)).map(|n| if n.rank >= 6 { 2 } else { 1 }).max();
+    let block = panel(theme, title, urgency.unwrap_or(0));
     let inner = block.inner(list);
     frame.render_widget(block, list);
     let columns = usize::from(inner.width);
-    let mut lines = vec![Line::from(Span::styled(
-        row(state, ["", "lane", "instrument", "line", "run"].map(str::to_owned), columns),
-        theme.style(Tone::Faint),
-    ))];
+    let mut lines = vec![lane_row::heading(state, columns)];
     let rows = usize::from(inner.height).saturating_sub(1).max(1);
     let start = (state.bench_line + 1).saturating_sub(rows);
     for (at, lane) in state.bench.lanes.iter().enumerate().skip(start).take(rows) {
-        let (word, tone) = health(&lane.health);
-        let here = if lane.id == state.lane { "▸" } else { " " };
-        let cells = [
-            here.to_owned(),
-            visible(&lane.title),
-            visible(&lane.instrument),
-            word.to_owned(),
-            run_words(lane),
-        ];
-        let tone = if at == state.bench_line { Tone::Chosen } else { tone };
-        lines.push(Line::from(Span::styled(row(state, cells, columns), theme.style(tone))));
+        let tone = match (at == state.bench_line, needs::need(state, lane), &lane.health) {
+            (true, ..) => Tone::Chosen,
+            (false, Some(_), _) => Tone::Alarm,
+            (false, None, Health::Open { .. }) => Tone::Plain,
+            (false, None, _) => Tone::Warn,
+        };
+        lines.push(Line::from(Span::styled(lane_row::row(state, lane, columns), theme.style(tone))));
     }
     if count == 0 {
         lines.push(Line::from(" no bench is set up"));
@@ -52,43 +47,6 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
         details(state, lane, frame, detail);
     } else {
         frame.render_widget(panel(theme, "lane", 0), detail);
-    }
-}
-
-/// Five cells in a row: mark, lane, instrument, line, run.
-fn row(state: &State, cells: [String; 5], columns: usize) -> String {
-    let more = state.options.theme.more();
-    let rest = columns.saturating_sub(2 + 10 + 4);
-    let widths = [2, rest * 30 / 100, rest * 36 / 100, 10, rest * 34 / 100];
-    let mut line = String::new();
-    for (cell, wide) in cells.iter().zip(widths) {
-        let text = cut(cell, wide, more);
-        let pad = wide.saturating_sub(super::super::text::width(&text)) + 1;
-        line.push_str(&text);
-        line.push_str(&" ".repeat(pad));
-    }
-    line
-}
-
-/// The health in a word.
-const fn health(health: &Health) -> (&'static str, Tone) {
-    match health {
-        Health::Opening => ("opening", Tone::Plain),
-        Health::Open { .. } => ("open", Tone::Good),
-        Health::Gone { .. } => ("GONE", Tone::Alarm),
-        Health::Over { .. } => ("at its end", Tone::Warn),
-        Health::Failed { .. } => ("FAILED", Tone::Alarm),
-    }
-}
-
-fn run_words(lane: &LaneState) -> String {
-    match &lane.run {
-        None => "none yet".to_owned(),
-        Some(run) if run.end.is_some() => format!("run {} ended", run.head.run),
-        Some(run) => {
-            let at = run.points.last().map_or(0.0, |p| p.titrant);
-            format!("{}, {at:.2} {}", run.watch().word(), run.head.curve.titrant.unit())
-        }
     }
 }
 
@@ -134,6 +92,13 @@ fn details(state: &State, lane: &LaneState, frame: &mut Frame<'_>, area: Rect) {
         grouped(lane.frames_not_understood)
     );
     say(if lane.frames_not_understood > 0 { Tone::Warn } else { Tone::Plain }, counts);
+    let known = match lane.people.identity {
+        Identity::Account => "by their account",
+        Identity::Named => "by the name they give",
+        Identity::Key => "by their key",
+    };
+    let hand = lane.people.hand.as_ref().map_or(String::new(), |who| format!("; hand: {}", visible(who)));
+    say(Tone::Plain, format!("people: {known}{hand}"));
     say(Tone::Plain, format!("record: {}", visible(&state.bench.record)));
     for (at, note) in lane.run.iter().flat_map(|run| run.notes.iter().rev()).take(5) {
         say(Tone::Plain, format!("note {}: {}", frame_line::time_of_day(&state.options, *at), visible(note)));

@@ -1,5 +1,6 @@
 //! The curve, its steepness, and the marks of end-points; thinned to the columns of the screen.
 
+use super::super::errand::EarlierCurve;
 use super::super::lens;
 use super::super::state::State;
 use super::super::text::{cut, visible, width};
@@ -13,6 +14,7 @@ use ratatui::layout::Rect;
 use ratatui::style::{Color, Style};
 use ratatui::symbols::Marker;
 use ratatui::text::{Line, Span};
+use ratatui::widgets::Block;
 use ratatui::widgets::canvas::{Canvas, Line as Stroke, Points};
 
 /// Columns for the numbers beside the curve.
@@ -113,6 +115,12 @@ fn parts(inner: Rect) -> Parts {
     Parts { plot, axis: plot.y + plot.height, labels: plot.y + plot.height + 1 }
 }
 
+/// Where the curve is drawn within its panel; none where there is no room.
+pub(super) fn plot_in(area: Rect) -> Option<Rect> {
+    let Parts { plot, .. } = parts(Block::bordered().inner(area));
+    (plot.width >= 8 && plot.height >= 3).then_some(plot)
+}
+
 /// Draws the curve of a run.
 pub(super) fn draw(state: &State, run: &RunState, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
     let theme = state.options.theme;
@@ -154,7 +162,13 @@ pub(super) fn draw(state: &State, run: &RunState, frame: &mut Frame<'_>, area: R
     if let Some(cursor) = state.lens.cursor {
         upright(buffer, plot, range, cursor, "│", theme.style(Tone::Figure));
     }
+    let earlier = state.earlier.get(&state.lane).map(Vec::as_slice).unwrap_or_default();
+    for curve in earlier {
+        dotted(theme, &curve.points, Tone::Ghost, frame, plot, range, (from, to));
+    }
     paint(theme, &columns, frame, plot, range, (from, to));
+    dotted(theme, &run.fit, Tone::Mark, frame, plot, range, (from, to));
+    legend(theme, run, earlier, frame.buffer_mut(), plot);
     if columns.len() * 3 < usize::from(plot.width) {
         dots(theme, run, frame.buffer_mut(), plot, range, (from, to));
     }
@@ -215,7 +229,12 @@ fn readout(state: &State, run: &RunState) -> Option<String> {
     let point =
         run.points.iter().min_by(|a, b| (a.titrant - cursor).abs().total_cmp(&(b.titrant - cursor).abs()))?;
     let unit = run.head.curve.titrant.unit();
-    Some(format!("{:.3} {unit}: {:.3}", point.titrant, point.signal))
+    let signal = match run.head.curve.signal {
+        Some((_, Unit::Ph)) => format!("pH {:.3}", point.signal),
+        Some((_, unit)) => format!("{:.2} {}", point.signal, state.options.theme.unit(unit)),
+        None => format!("{:.3}", point.signal),
+    };
+    Some(format!("{:.3} {unit}: {signal}", point.titrant))
 }
 
 /// The cell, of `cells`, in which a fraction of the way lies, as the canvas places it with `dots` a cell.
@@ -330,6 +349,56 @@ fn upright(buffer: &mut Buffer, plot: Rect, range: (f64, f64), at: f64, glyph: &
         for y in plot.y..plot.y + plot.height {
             buffer.set_string(x, y, glyph, style);
         }
+    }
+}
+
+/// A curve in dots beside the one that is measured: an earlier portion, or the fit.
+fn dotted(
+    theme: Theme,
+    points: &[(f64, f64)],
+    tone: Tone,
+    frame: &mut Frame<'_>,
+    plot: Rect,
+    range: (f64, f64),
+    signal: (f64, f64),
+) {
+    // One dot in every other column, so that it is told from the measured line without colour.
+    let (width, mut last) = (f64::from(plot.width) / 2.0, f64::NEG_INFINITY);
+    let mut coords = Vec::new();
+    for &(x, y) in points.iter().filter(|(x, y)| x.is_finite() && y.is_finite()) {
+        let at = ((x - range.0) / (range.1 - range.0) * width).floor();
+        if at > last {
+            coords.push((x, y));
+            last = at;
+        }
+    }
+    let color = theme.style(tone).fg.unwrap_or(Color::Reset);
+    let marker = if theme.ascii { Marker::Custom('.') } else { Marker::Braille };
+    let canvas = Canvas::default()
+        .marker(marker)
+        .x_bounds([range.0, range.1])
+        .y_bounds([signal.0, signal.1])
+        .paint(|context| context.draw(&Points { coords: &coords, color }));
+    frame.render_widget(canvas, plot);
+}
+
+/// Says what is drawn in dots.
+fn legend(theme: Theme, run: &RunState, earlier: &[EarlierCurve], buffer: &mut Buffer, plot: Rect) {
+    let unit = run.head.curve.titrant.unit();
+    let mut parts: Vec<String> = earlier
+        .iter()
+        .map(|curve| match curve.end_point {
+            Some(at) => format!("portion {} ({at:.3} {unit})", curve.portion),
+            None => format!("portion {}", curve.portion),
+        })
+        .collect();
+    if !run.fit.is_empty() {
+        parts.push("the fit".to_owned());
+    }
+    if !parts.is_empty() {
+        let words = format!("dots: {}", parts.join(", "));
+        let words = cut(&words, usize::from(plot.width).saturating_sub(2), theme.more());
+        buffer.set_string(plot.x + 1, plot.y, words, theme.style(Tone::Faint));
     }
 }
 

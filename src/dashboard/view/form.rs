@@ -52,6 +52,15 @@ fn judgement(state: &State, entry: &Entry) -> (Tone, String) {
             (Tone::Warn, "a reason is needed; the run stays in the record".to_owned())
         }
         Asks::Reason(_) => (Tone::Plain, "F9 F9 sets the run aside; it stays in the record".to_owned()),
+        Asks::Seen => match entry.seen() {
+            Ok(_) => (Tone::Good, "Enter takes it; i again tells the last one anew".to_owned()),
+            Err(why) if entry.input.value().is_empty() => (Tone::Faint, why),
+            Err(why) => (Tone::Plain, why),
+        },
+        Asks::GiveHand => (Tone::Plain, "yes gives it, no keeps it; then Enter".to_owned()),
+        Asks::TakeHand => {
+            (Tone::Plain, "Enter takes it, half a minute after it was asked for; the ledger keeps why".to_owned())
+        }
         Asks::Burette | Asks::BuretteStart | Asks::Correction => match entry.mark() {
             Ok(_) => {
                 let last = state.live_run().and_then(|run| run.points.last());

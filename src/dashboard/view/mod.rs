@@ -2,12 +2,14 @@
 
 mod banner;
 mod bench;
+mod cover;
 mod curve;
 mod electrode;
 mod form;
 mod frame_line;
 mod help;
 mod page;
+mod lane_row;
 mod panels;
 mod run;
 mod runs;
@@ -18,6 +20,7 @@ mod titrant;
 mod wire;
 
 use super::alarm::{Alarm, to_go};
+use super::holding;
 use super::keys;
 use super::state::{Over, Page, State};
 use super::text::{cut, grouped, visible, width};
@@ -55,6 +58,12 @@ fn whole(state: &State, frame: &mut Frame<'_>, area: Rect) {
     ])
     .areas(area);
     header(state, frame, head);
+    if let Some(cover) = &state.cover {
+        cover::draw(state, cover, frame, body);
+        frame.render_widget(Paragraph::new(told), banner);
+        footer(state, frame, hints);
+        return;
+    }
     match state.page {
         Page::Run => run::draw(state, frame, body),
         Page::Wire => wire::draw(state, frame, body),
@@ -76,6 +85,17 @@ fn whole(state: &State, frame: &mut Frame<'_>, area: Rect) {
     }
     frame.render_widget(Paragraph::new(told), banner);
     footer(state, frame, hints);
+}
+
+/// Where the curve is drawn on the terminal; none where no curve is shown.
+pub(super) fn plot(state: &State) -> Option<Rect> {
+    let (columns, rows) = state.size;
+    if columns < LEAST.0 || rows < LEAST.1 || state.page != Page::Run {
+        return None;
+    }
+    let banner_rows = if rows >= 30 { 3 } else { 2 };
+    let body = Rect { x: 0, y: 1, width: columns, height: rows.saturating_sub(2 + banner_rows) };
+    curve::plot_in(run::curve_area(body))
 }
 
 /// The first line: where we are on the left, how safe the record is on the right.
@@ -109,6 +129,7 @@ fn place(state: &State) -> Vec<String> {
         (Page::Run, Some(run)) => {
             // The title last: it is the one that may be long, and the one that can be cut.
             parts.push(format!("portion {} of {}", run.head.plan.portion, run.head.plan.portions));
+            parts.extend(holding::words(state, lane));
             parts.push(visible(&run.head.title));
         }
         (Page::Run, None) => {}

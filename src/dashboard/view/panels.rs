@@ -64,6 +64,9 @@ pub(super) fn now_lines(state: &State, columns: usize) -> Vec<Line<'static>> {
             None => {}
         }
     }
+    if let Some(taken) = state.taken.get(&lane.id) {
+        lines.push(pair(theme, "keyed", &format!("{taken:.2} mL, not steady"), Tone::Warn, columns));
+    }
     let meters = state.lane_meters();
     let mut channels: Vec<&Reading> = lane.latest.iter().collect();
     channels.sort_by_key(|r| (rank(r.quantity), r.channel.clone()));
@@ -239,6 +242,16 @@ fn outcome_lines(state: &State, run: &RunState, end: &RunEnd, columns: usize) ->
             lines.push(Line::from(Span::styled(format!("{}{line}", " ".repeat(indent)), theme.style(tone))));
         }
     };
+    if let Some(result) = &run.result {
+        for value in &result.results {
+            let line = if theme.ascii { value.line().replace('±', theme.plus_minus()) } else { value.line() };
+            say(Tone::Figure, visible(&value.name), 1);
+            say(Tone::Figure, visible(&line), 4);
+        }
+        for why in &result.missing {
+            say(Tone::Warn, format!("no result: {}", visible(why)), 1);
+        }
+    }
     if end.end_points.is_empty() {
         say(Tone::Warn, "no end-point found".to_owned(), 1);
     }
@@ -253,7 +266,8 @@ fn outcome_lines(state: &State, run: &RunState, end: &RunEnd, columns: usize) ->
         };
         say(Tone::Plain, format!("{signal}{}", visible(&found.method)), 4);
     }
-    for warning in &end.warnings {
+    let more = run.result.iter().flat_map(|result| &result.warnings);
+    for warning in end.warnings.iter().chain(more) {
         say(Tone::Warn, format!("! {}", visible(warning)), 1);
     }
     say(Tone::Faint, format!("ended: {}", visible(&end.why)), 1);

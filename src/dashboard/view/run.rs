@@ -1,6 +1,6 @@
 //! The run page: curve and steepness on the left, figures, watch and wire on the right.
 
-use super::super::alarm::Alarm;
+use super::super::needs;
 use super::super::state::State;
 use super::{curve, panels, sharing};
 use ratatui::Frame;
@@ -17,21 +17,35 @@ const NOTES_MOST: u16 = 9;
 
 /// Draws the page.
 pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
-    let urgency = Alarm::of(state.run()).urgency();
-    let wide = if area.width >= 120 { PANELS + 9 } else { PANELS };
-    let [left, right] =
-        sharing(Layout::horizontal([Constraint::Min(20), Constraint::Length(wide)])).areas(area);
+    let urgency = state.lane().map_or(0, |lane| needs::loud(state, lane).urgency());
+    let [left, right] = halves(area);
     match state.run() {
         Some(run) => {
-            let strip = if area.height >= 34 { 5 } else { 4 };
-            let [top, bottom] =
-                sharing(Layout::vertical([Constraint::Min(6), Constraint::Length(strip)])).areas(left);
+            let [top, bottom] = curve_and_strip(area, left);
             curve::draw(state, run, frame, top, urgency);
             curve::steepness(state, run, frame, bottom, urgency);
         }
         None => panels::welcome(state, frame, left),
     }
     column(state, frame, right, urgency);
+}
+
+/// Curve on the left, panels on the right.
+fn halves(area: Rect) -> [Rect; 2] {
+    let wide = if area.width >= 120 { PANELS + 9 } else { PANELS };
+    sharing(Layout::horizontal([Constraint::Min(20), Constraint::Length(wide)])).areas(area)
+}
+
+fn curve_and_strip(area: Rect, left: Rect) -> [Rect; 2] {
+    let strip = if area.height >= 34 { 5 } else { 4 };
+    sharing(Layout::vertical([Constraint::Min(6), Constraint::Length(strip)])).areas(left)
+}
+
+/// The panel of the curve on the page.
+pub(super) fn curve_area(area: Rect) -> Rect {
+    let [left, _] = halves(area);
+    let [top, _] = curve_and_strip(area, left);
+    top
 }
 
 fn column(state: &State, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
