@@ -241,8 +241,8 @@ mod tests {
             let again = Input { sources: handed, ..input(true, "") };
             let mut fresh = Sources::default();
             let x = scope_of(&[again], 1, &mut fresh).unwrap().get("V").unwrap().clone();
-            // Coherent unit of volume: cubic metres.
-            assert!((fresh.u(&x) / 1e-6 - expected_ml).abs() < 1e-12, "{shared}: {}", fresh.u(&x));
+            // The coherent unit of volume is the millilitre.
+            assert!((fresh.u(&x) - expected_ml).abs() < 1e-12, "{shared}: {}", fresh.u(&x));
             assert!((fresh.effective_degrees(&x) - degrees).abs() < 1e-9, "{shared}");
         }
     }
