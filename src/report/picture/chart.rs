@@ -45,7 +45,8 @@ pub fn chart(title: &str, up: &str, points: &[ChartPoint], lines: Vec<Rule>) -> 
         title: short(title),
         across: "number of the value".to_owned(),
         up: short(up),
-        range: (0.0, points.len() as f64 + 1.0),
+        // The words of the lines stand to the right of the values.
+        range: (0.0, 1.2 * (points.len() as f64 + 1.0)),
         span: extent.or(Some((only - alone, only + alone))),
         series,
         upright: Vec::new(),
@@ -53,5 +54,5 @@ pub fn chart(title: &str, up: &str, points: &[ChartPoint], lines: Vec<Rule>) -> 
         counted: true,
         height: 1,
     };
-    Ok(Picture { width: 800, height: 350, panels: vec![panel] })
+    Ok(Picture { width: 800, height: 380, panels: vec![panel] })
 }

@@ -61,7 +61,7 @@ pub fn curve(name: &str, curve: &Curve, evaluation: &Evaluation, residuals: bool
         let left = vec![Series { name: String::new(), values, style: Style::Marks(0) }];
         panels.push(panel("residuals of the fit", "residual / its u", left, 10, false));
     }
-    let height = if residuals { 1000 } else { 470 };
+    let height = if residuals { 1000 } else { 500 };
     Ok(Picture { width: 800, height, panels })
 }
 
@@ -119,7 +119,9 @@ pub fn overlay(title: &str, curves: &[Overlaid<'_>]) -> Result<Picture, String> 
         counted: false,
         height: 1,
     };
-    Ok(Picture { width: 800, height: 420, panels: vec![panel] })
+    // Every further row of the legend makes the picture higher, not the panel lower.
+    let rows = u32::try_from(alike.len() / 4).unwrap_or(0);
+    Ok(Picture { width: 800, height: 450 + 21 * rows, panels: vec![panel] })
 }
 
 fn rules(ends: &[EndPoint], unit: &str) -> Vec<Rule> {

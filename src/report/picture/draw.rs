@@ -52,7 +52,7 @@ impl Picture {
     /// In words, when a panel has no extent.
     pub fn svg(&self) -> Result<Drawn, String> {
         let legend = Legend::of(self);
-        let height = self.height + legend.height();
+        let height = self.height;
         let mut text = String::new();
         {
             let scale = SCALE.unsigned_abs();
@@ -70,10 +70,10 @@ impl Picture {
 
     fn draw<'a>(&self, whole: &Area<'a>, legend: &Legend<'_>) -> Result<(), DrawError<'a>> {
         whole.fill(&WHITE)?;
-        let (mut rest, below) = whole.split_vertically(pixels(self.height));
+        let mut space = self.height.saturating_sub(legend.height());
+        let (mut rest, below) = whole.split_vertically(pixels(space));
         let all: u32 = self.panels.iter().map(|p| p.height).sum();
         let mut left = all.max(1);
-        let mut space = self.height;
         for panel in &self.panels {
             let own = space * panel.height / left.max(1);
             let (area, after) = rest.split_vertically(pixels(own));
@@ -120,13 +120,11 @@ impl Panel {
             .build_cartesian_2d(self.range.0..self.range.1, up.0..up.1)?;
         let across_decimals = if self.counted { 0 } else { decimals(self.range.0, self.range.1, 10) };
         let up_decimals = self.up_labels().0;
+        let last = self.series.iter().flat_map(|s| &s.values).map(|v| v.0).fold(0.0_f64, f64::max);
         let across_label = |v: &f64| {
-            // Between two whole numbers nothing is counted.
-            if self.counted && ((v - v.round()).abs() > 1e-6 || *v < 0.5) {
-                String::new()
-            } else {
-                format!("{v:.across_decimals$}")
-            }
+            // Between two whole numbers, and where there is no value, nothing is counted.
+            let counts = (v - v.round()).abs() < 1e-6 && (0.5..=last + 0.5).contains(v);
+            if self.counted && !counts { String::new() } else { format!("{v:.across_decimals$}") }
         };
         // As many marks as there are whole numbers, where they count something.
         let whole = rounded(self.range.1 - self.range.0).unsigned_abs() as usize;

@@ -81,7 +81,7 @@ pub struct Panel {
 pub struct Picture {
     /// Width in pixels.
     pub width: u32,
-    /// Height in pixels, without the legend.
+    /// Height in pixels.
     pub height: u32,
     /// The panels, the uppermost first.
     pub panels: Vec<Panel>,
