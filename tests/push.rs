@@ -47,7 +47,8 @@ impl Cluster {
         cluster.server(&["initdb", "-D", &data, "-U", "owner", "-A", "trust", "-E", "UTF8", "--locale=C"]);
         let socket = format!("-k {} -c listen_addresses='' -c fsync=on", cluster.socket());
         cluster.server(&["pg_ctl", "-D", &data, "-w", "-l", &format!("{data}.log"), "-o", &socket, "start"]);
-        cluster.sql("owner", "postgres", "CREATE DATABASE lab; CREATE ROLE writer LOGIN");
+        cluster.sql("owner", "postgres", "CREATE DATABASE lab");
+        cluster.sql("owner", "postgres", "CREATE ROLE writer LOGIN");
         Some(cluster)
     }
 
