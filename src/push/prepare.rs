@@ -29,7 +29,10 @@ pub async fn prepare(server: &Server, writer: Option<&str>) -> Result<i32, Error
         transaction.batch_execute(sql).await.map_err(&fail)?;
         let program = concat!("dropwise ", env!("CARGO_PKG_VERSION"));
         transaction
-            .execute("INSERT INTO dropwise.migration (version, program) VALUES ($1, $2)", &[&version, &program])
+            .execute(
+                "INSERT INTO dropwise.migration (version, program) VALUES ($1, $2)",
+                &[&version, &program],
+            )
             .await
             .map_err(&fail)?;
     }
