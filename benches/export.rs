@@ -37,7 +37,10 @@ fn main() {
     let record = home.join("record.db");
     many_runs(&record, runs, points);
     let size = std::fs::metadata(&record).unwrap().len();
-    println!("record      {runs} runs, {points} points each: {:.0} bytes a run", size as f64 / f64::from(runs));
+    println!(
+        "record      {runs} runs, {points} points each: {:.0} bytes a run",
+        size as f64 / f64::from(runs)
+    );
     if let (Some("months"), Some(to)) = (words.first().map(String::as_str), words.last()) {
         let (took, peak) = export(home, &["--by-month", to]);
         println!("by month    {:.1} s; peak memory {} MiB", took.as_secs_f64(), peak / 1024);
@@ -62,7 +65,11 @@ fn main() {
     let whole = home.join("whole.jsonl");
     let (took, peak) = export(home, &["--whole", "-o", whole.to_str().unwrap()]);
     let size = std::fs::metadata(&whole).unwrap().len() as f64 / f64::from(runs);
-    println!("whole       {:.2} s, {size:.0} bytes a run; peak memory {} MiB", took.as_secs_f64(), peak / 1024);
+    println!(
+        "whole       {:.2} s, {size:.0} bytes a run; peak memory {} MiB",
+        took.as_secs_f64(),
+        peak / 1024
+    );
 }
 
 fn tell(what: &str, took: Duration, peak: u64, bare: Duration, file: &Path, rows: usize, runs: u32) {
@@ -80,7 +87,12 @@ fn tell(what: &str, took: Duration, peak: u64, bare: Duration, file: &Path, rows
 fn export(home: &Path, arguments: &[&str]) -> (Duration, u64) {
     let began = Instant::now();
     let mut command = Command::new(env!("CARGO_BIN_EXE_dropwise"));
-    command.env("DROPWISE_HOME", home).arg("export").args(arguments).stdin(Stdio::null()).stdout(Stdio::null());
+    command
+        .env("DROPWISE_HOME", home)
+        .arg("export")
+        .args(arguments)
+        .stdin(Stdio::null())
+        .stdout(Stdio::null());
     let mut child = command.spawn().unwrap();
     let mut peak = 0;
     loop {
@@ -102,7 +114,8 @@ struct Row {
     numbers: Vec<f64>,
 }
 
-const TEXTS: [&str; 7] = ["record", "origin", "bench", "sample", "procedure", "signal_quantity", "signal_unit"];
+const TEXTS: [&str; 7] =
+    ["record", "origin", "bench", "sample", "procedure", "signal_quantity", "signal_unit"];
 const NUMBERS: [&str; 4] = ["volume_ml", "signal", "temperature_degc", "time_s"];
 
 fn read_back(path: &Path) -> Vec<Row> {
@@ -163,7 +176,8 @@ fn bare_parquet(values: &[Row], path: &Path) -> Duration {
         let levels = vec![1_i16; rows.len()];
         let mut group = writer.next_row_group().unwrap();
         for i in 0..TEXTS.len() {
-            let texts: Vec<ByteArray> = rows.iter().map(|row| ByteArray::from(row.texts[i].as_str())).collect();
+            let texts: Vec<ByteArray> =
+                rows.iter().map(|row| ByteArray::from(row.texts[i].as_str())).collect();
             let mut column = group.next_column().unwrap().unwrap();
             column.typed::<ByteArrayType>().write_batch(&texts, Some(&levels), None).unwrap();
             column.close().unwrap();

@@ -199,7 +199,9 @@ fn hostile_text_is_harmless_in_every_format_and_the_numbers_are_the_same_in_all(
     }
 
     // Selections.
-    let count = |arguments: &[&str]| csv_rows(&done(home, &[&["export", "--what", "portions"], arguments].concat())).len();
+    let count = |arguments: &[&str]| {
+        csv_rows(&done(home, &[&["export", "--what", "portions"], arguments].concat())).len()
+    };
     assert_eq!(count(&["3", "4"]), 2);
     assert_eq!(count(&["--sample", &names[0]]), 1);
     assert_eq!(count(&["--series", &names[3]]), 1);
@@ -249,7 +251,10 @@ fn a_whole_record_goes_out_and_comes_back_under_its_own_anchor() {
     let verified = done(&here, &["record", "verify", "--anchor", anchor.trim()]);
     assert!(verified.contains("as it was written"), "{verified}");
     // The same runs, the same numbers; the origin says that they were taken from elsewhere, and from where before.
-    let (there, back) = (lines(&done(&home, &["export", "--format", "jsonl"])), lines(&done(&here, &["export", "--format", "jsonl"])));
+    let (there, back) = (
+        lines(&done(&home, &["export", "--format", "jsonl"])),
+        lines(&done(&here, &["export", "--format", "jsonl"])),
+    );
     assert_eq!(there.len(), back.len());
     for (a, mut b) in there.into_iter().zip(back) {
         assert_eq!(b["origin"], "imported");
@@ -275,7 +280,10 @@ fn a_whole_record_goes_out_and_comes_back_under_its_own_anchor() {
     let altered = [
         ("changed", text.replacen("the stirrer stood still", "the stirrer stood  still", 1)),
         ("cut", text[..text.len() / 2].to_owned()),
-        ("without its end", text.lines().filter(|l| !l.starts_with("{\"end\"")).map(|l| format!("{l}\n")).collect()),
+        (
+            "without its end",
+            text.lines().filter(|l| !l.starts_with("{\"end\"")).map(|l| format!("{l}\n")).collect(),
+        ),
         ("a row less", {
             let at = text.lines().position(|l| l.starts_with("{\"reading\"")).unwrap();
             text.lines().enumerate().filter(|(n, _)| *n != at).map(|(_, l)| format!("{l}\n")).collect()

@@ -47,7 +47,8 @@ impl Cluster {
         cluster.server(&["initdb", "-D", &data, "-U", "owner", "-A", "trust", "-E", "UTF8", "--locale=C"]);
         let socket = format!("-k {} -c listen_addresses='' -c fsync=on", cluster.socket());
         cluster.server(&["pg_ctl", "-D", &data, "-w", "-l", &format!("{data}.log"), "-o", &socket, "start"]);
-        cluster.sql("owner", "postgres", "CREATE DATABASE lab; CREATE ROLE writer LOGIN");
+        cluster.sql("owner", "postgres", "CREATE DATABASE lab");
+        cluster.sql("owner", "postgres", "CREATE ROLE writer LOGIN");
         Some(cluster)
     }
 
@@ -170,29 +171,45 @@ fn killed_at_random_each_run_is_there_once_and_the_chain_verifies() {
     assert!(verified.contains("everything is as it was entered"), "{verified}");
 
     // Who pushes adds rows, and changes, removes and reads none; not even the owner changes one in passing.
-    for sql in ["UPDATE dropwise.run SET sample = 'x'", "DELETE FROM dropwise.point", "SELECT * FROM dropwise.run"] {
+    for sql in
+        ["UPDATE dropwise.run SET sample = 'x'", "DELETE FROM dropwise.point", "SELECT * FROM dropwise.run"]
+    {
         assert!(told(&cluster.ask("writer", "lab", sql)).contains("permission denied"), "{sql}");
     }
-    for sql in ["UPDATE dropwise.run SET sample = 'x'", "TRUNCATE dropwise.point", "DELETE FROM dropwise.ledger"] {
+    for sql in
+        ["UPDATE dropwise.run SET sample = 'x'", "TRUNCATE dropwise.point", "DELETE FROM dropwise.ledger"]
+    {
         assert!(told(&cluster.ask("owner", "lab", sql)).contains("append-only"), "{sql}");
     }
     // Whoever takes the triggers away is found.
     for (alter, row) in [
-        ("UPDATE dropwise.point SET signal = signal + 1e-9 WHERE reckoning_id = 7 AND n = 3", "reckoning 7 is not"),
+        (
+            "UPDATE dropwise.point SET signal = signal + 1e-9 WHERE reckoning_id = 7 AND n = 3",
+            "reckoning 7 is not",
+        ),
         ("DELETE FROM dropwise.finding WHERE reckoning_id = 9", "reckoning 9 is not"),
         ("UPDATE dropwise.run SET sample = 'other' WHERE run_id = 3", "run 3 is not"),
         ("UPDATE dropwise.ledger SET why = 'other' WHERE n = 12", "ledger (n 12) was changed"),
-        ("INSERT INTO dropwise.point SELECT record_no, 99999999, 0, n, frame, titrant, signal, NULL, NULL
-          FROM dropwise.point WHERE reckoning_id = 5", "point has"),
+        (
+            "INSERT INTO dropwise.point SELECT record_no, 99999999, 0, n, frame, titrant, signal, NULL, NULL
+          FROM dropwise.point WHERE reckoning_id = 5",
+            "point has",
+        ),
     ] {
         let off = "SET session_replication_role = replica;";
-        cluster.sql("owner", "lab", &format!("{off} CREATE TABLE kept AS TABLE dropwise.{0}; {alter}", table_of(alter)));
+        cluster.sql(
+            "owner",
+            "lab",
+            &format!("{off} CREATE TABLE kept AS TABLE dropwise.{0}; {alter}", table_of(alter)),
+        );
         let output = cluster.push(home, "owner", &["--verify"]);
         assert_eq!(output.status.code(), Some(5), "{alter}");
         let text = String::from_utf8_lossy(&output.stdout).into_owned();
         assert!(text.contains("WRONG") && text.contains(row), "{alter}: {text}");
         let table = table_of(alter);
-        let back = format!("{off} DELETE FROM dropwise.{table}; INSERT INTO dropwise.{table} TABLE kept; DROP TABLE kept");
+        let back = format!(
+            "{off} DELETE FROM dropwise.{table}; INSERT INTO dropwise.{table} TABLE kept; DROP TABLE kept"
+        );
         cluster.sql("owner", "lab", &back);
     }
     assert!(cluster.push(home, "owner", &["--verify"]).status.success());

@@ -4,8 +4,8 @@
 //! folder first; then the list says that it goes out; then it is moved. After a kill between the two the file is still in
 //! the hidden folder, and is moved then; if it is not there any more, it had been moved.
 
-use super::place::{sync_folder, write_whole};
 use super::Error;
+use super::place::{sync_folder, write_whole};
 use std::collections::HashSet;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Write};
@@ -52,7 +52,8 @@ impl HandOut {
             lines.push(line.map_err(fail)?);
         }
         if lines.first().map(String::as_str) != Some(HEAD) {
-            let why = "it is no list of files handed out; put it back from a backup, or hand out to a new folder";
+            let why =
+                "it is no list of files handed out; put it back from a backup, or hand out to a new folder";
             return Err(Error::HandedOut { path: path.clone(), why: why.to_owned() });
         }
         let mut opened = Self { folder: folder.to_owned(), hidden, list, done: HashSet::new() };
@@ -112,7 +113,8 @@ impl HandOut {
     /// # Errors
     /// What the system says.
     pub fn note(&mut self, name: &str) -> Result<(), Error> {
-        let written = self.list.write_all(format!("{name}\n").as_bytes()).and_then(|()| self.list.sync_data());
+        let written =
+            self.list.write_all(format!("{name}\n").as_bytes()).and_then(|()| self.list.sync_data());
         written.map_err(|source| Error::Write { path: self.hidden.join(LIST), source })?;
         self.done.insert(name.to_owned());
         Ok(())

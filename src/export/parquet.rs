@@ -109,7 +109,8 @@ fn parquet_schema(table: &Table) -> Result<TypePtr, Error> {
 fn parquet_properties(table: &Table) -> Result<WriterPropertiesPtr, Error> {
     let pairs = |of: fn(&super::Column) -> &'static str| {
         let known = table.columns.iter().filter(|column| !of(column).is_empty());
-        json!(known.map(|column| (column.name.to_owned(), json!(of(column)))).collect::<Map<_, _>>()).to_string()
+        json!(known.map(|column| (column.name.to_owned(), json!(of(column)))).collect::<Map<_, _>>())
+            .to_string()
     };
     let metadata = vec![
         KeyValue::new("dropwise.schema".to_owned(), SCHEMA_VERSION.to_string()),

@@ -33,7 +33,12 @@ impl RecordName {
 ///
 /// # Errors
 /// When the record cannot be read or the rows not be written.
-pub fn export_run(reader: &Reader, record: &RecordName, run: i64, sink: &mut dyn Sink) -> Result<bool, Error> {
+pub fn export_run(
+    reader: &Reader,
+    record: &RecordName,
+    run: i64,
+    sink: &mut dyn Sink,
+) -> Result<bool, Error> {
     let Some(run) = reader.exported(run)? else { return Ok(false) };
     sink.begin(&run)?;
     let head = head(record, &run);
@@ -68,7 +73,12 @@ fn head<'a>(record: &'a RecordName, run: &'a ExportedRun) -> Vec<Value<'a>> {
     ]
 }
 
-fn put(sink: &mut dyn Sink, table: &'static Table, head: &[Value<'_>], own: &[Value<'_>]) -> Result<(), Error> {
+fn put(
+    sink: &mut dyn Sink,
+    table: &'static Table,
+    head: &[Value<'_>],
+    own: &[Value<'_>],
+) -> Result<(), Error> {
     sink.row(table, &[head, own].concat())
 }
 

@@ -45,7 +45,11 @@ impl SheetSink {
     }
 
     /// As [`Self::new`], with so many rows in a sheet at most.
-    pub(super) fn with_rows(placed: Placed, only: Option<&'static Table>, most_rows: u32) -> Result<Self, Error> {
+    pub(super) fn with_rows(
+        placed: Placed,
+        only: Option<&'static Table>,
+        most_rows: u32,
+    ) -> Result<Self, Error> {
         let mut sink = Self {
             book: Workbook::new(),
             placed,
@@ -80,7 +84,11 @@ impl SheetSink {
 /// A text as a cell holds it: what an eye would not see made visible, no longer than a cell may be.
 fn cell(text: &str) -> String {
     let mut shown = visible(text);
-    if let Some((at, _)) = shown.char_indices().nth(CELL_CHARACTERS / 2).filter(|_| shown.encode_utf16().count() > CELL_CHARACTERS) {
+    if let Some((at, _)) = shown
+        .char_indices()
+        .nth(CELL_CHARACTERS / 2)
+        .filter(|_| shown.encode_utf16().count() > CELL_CHARACTERS)
+    {
         let all = shown.chars().count();
         shown.truncate(at);
         shown += &format!(" ... (cut here, {all} characters)");
@@ -145,7 +153,8 @@ mod tests {
             sink.row(&POINTS, &[Value::Nothing, Value::Integer(n)]).unwrap();
         }
         assert_eq!(sink.book.worksheets().len(), 3);
-        let names: Vec<String> = sink.book.worksheets().iter().map(rust_xlsxwriter::Worksheet::name).collect();
+        let names: Vec<String> =
+            sink.book.worksheets().iter().map(rust_xlsxwriter::Worksheet::name).collect();
         assert_eq!(names, ["points", "points 2", "points 3"]);
         Box::new(sink).finish().unwrap();
         assert!(path.exists());

@@ -8,7 +8,9 @@ use std::fmt::Write;
 /// a formula (it begins with = + - @, a tab or a carriage return) gets an apostrophe before it.
 #[must_use]
 pub fn cell_text(text: &str) -> Cow<'_, str> {
-    let formula = text.trim_start_matches(|c: char| c.is_whitespace() || is_hidden(c)).starts_with(['=', '+', '-', '@'])
+    let formula = text
+        .trim_start_matches(|c: char| c.is_whitespace() || is_hidden(c))
+        .starts_with(['=', '+', '-', '@'])
         || text.starts_with(['\t', '\r', '\n', '\u{FF1D}', '\u{FF0B}', '\u{FF0D}', '\u{FF20}']);
     let hidden = text.contains(is_hidden);
     match (formula, hidden) {
@@ -58,7 +60,17 @@ mod tests {
 
     #[test]
     fn no_cell_is_a_formula_and_plain_text_stays() {
-        for text in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", " =1", "\u{202E}=1", "\u{FEFF}=cmd|' /C calc'!A0"] {
+        for text in [
+            "=1+1",
+            "+1",
+            "-1",
+            "@SUM(A1)",
+            "\t=1",
+            "\r=1",
+            " =1",
+            "\u{202E}=1",
+            "\u{FEFF}=cmd|' /C calc'!A0",
+        ] {
             assert!(cell_text(text).starts_with('\''), "{text:?}");
         }
         for text in ["jar 7", "a=b", "3-4", "\u{b5}g", "it's"] {

@@ -39,7 +39,9 @@ impl Rows {
                     self.bytes.put_f64(*x);
                 }
                 // The server's texts hold no NUL; its picture stands for it, and the verification tells of the row.
-                Cell::Text(text) if text.contains('\0') => self.long(text.replace('\0', "\u{2400}").as_bytes()),
+                Cell::Text(text) if text.contains('\0') => {
+                    self.long(text.replace('\0', "\u{2400}").as_bytes())
+                }
                 Cell::Text(text) => self.long(text.as_bytes()),
                 Cell::Bytes(bytes) => self.long(bytes),
             }

@@ -5,7 +5,9 @@
 #[non_exhaustive]
 pub enum Error {
     /// The server cannot be reached, or the connection was lost: worth another try.
-    #[error("{server} cannot be reached: {why}; nothing is lost, what is missing there goes with the next push")]
+    #[error(
+        "{server} cannot be reached: {why}; nothing is lost, what is missing there goes with the next push"
+    )]
     Unreachable {
         /// Which server.
         server: String,

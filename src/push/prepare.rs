@@ -7,7 +7,7 @@ use tokio_postgres::Client;
 const MIGRATIONS: [&str; 1] = [include_str!("migrations/0001_records.sql")];
 
 /// The version of the tables that this program writes.
-pub const SCHEMA_VERSION: i32 = MIGRATIONS.len() as i32;
+pub const SCHEMA_VERSION: i32 = 1;
 
 /// Only one program at a time brings the tables forward.
 const LOCK: i64 = 0x6472_6f70;
@@ -29,7 +29,10 @@ pub async fn prepare(server: &Server, writer: Option<&str>) -> Result<i32, Error
         transaction.batch_execute(sql).await.map_err(&fail)?;
         let program = concat!("dropwise ", env!("CARGO_PKG_VERSION"));
         transaction
-            .execute("INSERT INTO dropwise.migration (version, program) VALUES ($1, $2)", &[&version, &program])
+            .execute(
+                "INSERT INTO dropwise.migration (version, program) VALUES ($1, $2)",
+                &[&version, &program],
+            )
             .await
             .map_err(&fail)?;
     }
@@ -86,5 +89,15 @@ pub(super) async fn is_prepared(client: &Client, server: &Server) -> Result<(), 
             what: format!("has tables of version {found}, this program writes {SCHEMA_VERSION}"),
         }),
         found => Err(newer(found)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn there_is_a_step_to_every_version() {
+        assert_eq!(usize::try_from(SCHEMA_VERSION), Ok(MIGRATIONS.len()));
     }
 }

@@ -169,7 +169,8 @@ async fn record_no(client: &Client, server: &Server, identity: &str) -> Result<i
         .execute("INSERT INTO dropwise.record (identity) VALUES ($1) ON CONFLICT DO NOTHING", &[&identity])
         .await
         .map_err(&fail)?;
-    let row = client.query_one("SELECT record_no FROM dropwise.record WHERE identity = $1", &[&identity]).await;
+    let row =
+        client.query_one("SELECT record_no FROM dropwise.record WHERE identity = $1", &[&identity]).await;
     Ok(row.map_err(&fail)?.get(0))
 }
 

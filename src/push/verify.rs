@@ -90,7 +90,11 @@ struct One<'a> {
 }
 
 impl One<'_> {
-    async fn query(&self, sql: &str, values: &[&(dyn tokio_postgres::types::ToSql + Sync)]) -> Result<Vec<Row>, Error> {
+    async fn query(
+        &self,
+        sql: &str,
+        values: &[&(dyn tokio_postgres::types::ToSql + Sync)],
+    ) -> Result<Vec<Row>, Error> {
         self.client.query(sql, values).await.map_err(self.server.fail())
     }
 
@@ -116,7 +120,8 @@ impl One<'_> {
             let contents = self.contents(&part, &mut seen, &mut report.rows).await?;
             for (row, content) in part.into_iter().zip(contents) {
                 let name = format!("ledger (n {})", row.n);
-                let mut add = |row: String, what: &str| report.faults.push(WrongRow { row, what: what.to_owned() });
+                let mut add =
+                    |row: String, what: &str| report.faults.push(WrongRow { row, what: what.to_owned() });
                 if row.n != n + 1 {
                     add(format!("ledger (n {})", n + 1), "is missing");
                 } else if row.hash != row.expected_hash() {

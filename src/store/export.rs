@@ -137,9 +137,10 @@ impl Reader {
     /// When a run that is named is not there, or what SQLite says.
     pub fn select(&self, selection: &Selection) -> Result<Vec<RunId>, Error> {
         let fail = self.fail();
-        let mut sql = "SELECT run.run_id FROM run LEFT JOIN run_end USING (run_id) LEFT JOIN set_aside USING (run_id)
+        let mut sql =
+            "SELECT run.run_id FROM run LEFT JOIN run_end USING (run_id) LEFT JOIN set_aside USING (run_id)
             WHERE 1 = 1"
-            .to_owned();
+                .to_owned();
         let mut values: Vec<Value> = Vec::new();
         let mut condition = |text: &str, value: Option<Value>| {
             if let Some(value) = value {
@@ -176,7 +177,8 @@ impl Reader {
         if let Some(wanted @ (Fate::Ended | Fate::Accepted)) = selection.fate {
             let mut fitting = Vec::with_capacity(runs.len());
             for run in runs {
-                if (wanted == Fate::Accepted) == self.exported(run)?.is_some_and(|r| r.fate == Fate::Accepted) {
+                if (wanted == Fate::Accepted) == self.exported(run)?.is_some_and(|r| r.fate == Fate::Accepted)
+                {
                     fitting.push(run);
                 }
             }
@@ -238,7 +240,8 @@ impl Reader {
         if let Some(reckoning) = exported.reckoning {
             let sql = "SELECT bench, instrument FROM reckoning_decoding JOIN decoding USING (decoding_id)
                 JOIN line USING (line_id) WHERE reckoning_id = ? ORDER BY line_id";
-            let lines: Vec<(String, String)> = self.all(sql, reckoning, |row| Ok((row.get(0)?, row.get(1)?)))?;
+            let lines: Vec<(String, String)> =
+                self.all(sql, reckoning, |row| Ok((row.get(0)?, row.get(1)?)))?;
             let instruments: Vec<&str> = lines.iter().map(|(_, instrument)| instrument.as_str()).collect();
             exported.instruments = instruments.join("; ");
             exported.bench = lines.into_iter().next().map(|(bench, _)| bench).unwrap_or_default();
@@ -271,11 +274,7 @@ impl Reader {
     ///
     /// # Errors
     /// What SQLite says.
-    pub fn each_point(
-        &self,
-        reckoning: i64,
-        mut take: impl FnMut(i64, Point) -> bool,
-    ) -> Result<(), Error> {
+    pub fn each_point(&self, reckoning: i64, mut take: impl FnMut(i64, Point) -> bool) -> Result<(), Error> {
         let fail = self.fail();
         let sql = "SELECT n, titrant, signal, temperature_c, t_s FROM point WHERE reckoning_id = ?1 AND generation =
             (SELECT max(generation) FROM point WHERE reckoning_id = ?1) ORDER BY n";

@@ -405,7 +405,8 @@ impl Reader {
             portion: row.get(4)?,
             portions: row.get(5)?,
             // The table's CHECK lets no other word in.
-            origin: self.origin_of_run(run, Origin::parse(&row.get::<_, String>(6)?).unwrap_or(Origin::Imported)),
+            origin: self
+                .origin_of_run(run, Origin::parse(&row.get::<_, String>(6)?).unwrap_or(Origin::Imported)),
             titrant: match row.get::<_, Option<String>>(9)?.as_deref() {
                 Some("mass") => Titrant::Mass,
                 _ => Titrant::Volume,

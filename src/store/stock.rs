@@ -54,12 +54,7 @@ impl Reader {
         for factor in &mut factors {
             factor.it.origin = self.origin_of_datum(factor.datum, factor.it.origin);
         }
-        Ok(Stock {
-            equipment,
-            factors,
-            blanks,
-            checks: self.parsed(self.all_of_kind(kind::CHECK)?)?,
-        })
+        Ok(Stock { equipment, factors, blanks, checks: self.parsed(self.all_of_kind(kind::CHECK)?)? })
     }
 
     fn set_aside_runs(&self) -> Result<BTreeSet<RunId>, Error> {

@@ -227,7 +227,12 @@ fn back(json: &Json, is_real: bool) -> Option<Value> {
 ///
 /// # Errors
 /// When the record is not empty, the lines are not as they were written, or the record cannot be written.
-pub fn bring_in(record: &Path, from: &str, lines: &mut dyn BufRead, who: &str) -> Result<(Imported, u64), Error> {
+pub fn bring_in(
+    record: &Path,
+    from: &str,
+    lines: &mut dyn BufRead,
+    who: &str,
+) -> Result<(Imported, u64), Error> {
     if record.exists() && !is_empty(record)? {
         return Err(Error::Import {
             path: record.to_owned(),
@@ -277,9 +282,8 @@ fn fill(part: &Path, from: &str, lines: &mut dyn BufRead, who: &str) -> Result<(
     let fail = |error| Error::sqlite(part, error);
     let mut text = String::new();
     read_line(lines, &mut text)?;
-    let head: Whole = serde_json::from_str(&text).map_err(|_| {
-        wrong(1, "it does not begin as a file of `dropwise export --whole`".to_owned())
-    })?;
+    let head: Whole = serde_json::from_str(&text)
+        .map_err(|_| wrong(1, "it does not begin as a file of `dropwise export --whole`".to_owned()))?;
     if head.dropwise_runs > FORM || head.schema != SCHEMA_VERSION {
         return Err(wrong(1, format!("{} wrote it, {PROGRAM} cannot read it; use that one", head.program)));
     }
@@ -324,7 +328,10 @@ fn fill(part: &Path, from: &str, lines: &mut dyn BufRead, who: &str) -> Result<(
     for row in &told {
         let content = content_hash(&transaction, &row.verb, &row.subject).map_err(fail)?;
         if row.hash != row.expected_hash() || content != row.content_hash {
-            let why = format!("{} {} is not as it was decided there (row {} of its ledger)", row.verb, row.subject, row.n);
+            let why = format!(
+                "{} {} is not as it was decided there (row {} of its ledger)",
+                row.verb, row.subject, row.n
+            );
             return Err(Error::Import { path: from.into(), why });
         }
         let LedgerRow { who, verb, subject, why, utc_us, .. } = row.clone();
@@ -367,8 +374,8 @@ fn tell(
         runs_to: most("run_id", "run")?,
         documents_to: most("datum_id", "datum")?,
     };
-    let body = serde_json::to_string(&imported)
-        .map_err(|e| rusqlite::Error::ToSqlConversionFailure(e.into()))?;
+    let body =
+        serde_json::to_string(&imported).map_err(|e| rusqlite::Error::ToSqlConversionFailure(e.into()))?;
     let (id, now) = (imported.documents_to + 1, now_utc_us());
     let mut writing = Writing::new(transaction);
     let origin = Origin::Imported.word();
@@ -411,22 +418,28 @@ impl Inserts {
             return Ok(None);
         }
         if !self.tables.iter().any(|(known, ..)| known == name) {
-            let mut statement =
-                transaction.prepare("SELECT type FROM pragma_table_info(?) ORDER BY cid")?;
+            let mut statement = transaction.prepare("SELECT type FROM pragma_table_info(?) ORDER BY cid")?;
             let kinds = statement.query_map([name], |row| row.get::<_, String>(0))?;
             let reals: Vec<bool> =
                 kinds.map(|kind| kind.map(|k| k == "REAL")).collect::<rusqlite::Result<_>>()?;
             let sql = format!("INSERT INTO {name} VALUES ({})", vec!["?"; reals.len()].join(", "));
             self.tables.push((name.to_owned(), reals, sql));
         }
-        let Some((_, reals, _)) = self.tables.iter().find(|(known, ..)| known == name) else { return Ok(None) };
+        let Some((_, reals, _)) = self.tables.iter().find(|(known, ..)| known == name) else {
+            return Ok(None);
+        };
         if reals.len() != columns.len() {
             return Ok(None);
         }
         Ok(columns.iter().zip(reals).map(|(json, is_real)| back(json, *is_real)).collect())
     }
 
-    fn insert(&self, transaction: &Transaction<'_>, name: &str, values: &[&dyn ToSql]) -> rusqlite::Result<()> {
+    fn insert(
+        &self,
+        transaction: &Transaction<'_>,
+        name: &str,
+        values: &[&dyn ToSql],
+    ) -> rusqlite::Result<()> {
         let sql = self.tables.iter().find(|(known, ..)| known == name).map_or("", |(.., sql)| sql);
         transaction.prepare_cached(sql)?.execute(values)?;
         Ok(())

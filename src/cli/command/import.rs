@@ -37,7 +37,10 @@ impl ImportArgs {
         let mut lines = BufReader::with_capacity(1 << 18, file);
         let who = own_caller(settings).who();
         let (imported, rows) = bring_in(&settings.record, &name, &mut lines, &who)?;
-        output.line(&format!("{rows} rows are brought into {} and verified there", settings.record.display()))?;
+        output.line(&format!(
+            "{rows} rows are brought into {} and verified there",
+            settings.record.display()
+        ))?;
         if let Some(anchor) = &imported.anchor {
             output.line(&format!("imported from {}, {anchor}", visible(&imported.from)))?;
         }

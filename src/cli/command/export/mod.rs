@@ -166,7 +166,12 @@ impl ExportArgs {
         }
     }
 
-    fn export(&self, reader: &Reader, mut sink: Box<dyn Sink + '_>, settings: &Settings) -> Result<u64, Fault> {
+    fn export(
+        &self,
+        reader: &Reader,
+        mut sink: Box<dyn Sink + '_>,
+        settings: &Settings,
+    ) -> Result<u64, Fault> {
         let runs = reader.select(&self.selection(settings))?;
         let record = RecordName::of(reader)?;
         let progress = Progress::new("runs");

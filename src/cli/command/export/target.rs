@@ -1,7 +1,7 @@
 //! Formats, and where their rows go.
 
-use crate::cli::output::Output;
 use crate::cli::Fault;
+use crate::cli::output::Output;
 use crate::export::{
     CsvSink, Error, JsonSink, POINTS, PORTIONS, ParquetSink, Placed, RESULTS, SheetSink, Sink, Table,
 };
@@ -33,7 +33,9 @@ impl Format {
 
     pub(super) fn by_ending(path: &Path) -> Option<Self> {
         let ending = path.extension()?.to_str()?.to_ascii_lowercase();
-        [Self::Csv, Self::Jsonl, Self::Xlsx, Self::Parquet].into_iter().find(|format| format.ending() == ending)
+        [Self::Csv, Self::Jsonl, Self::Xlsx, Self::Parquet]
+            .into_iter()
+            .find(|format| format.ending() == ending)
     }
 }
 

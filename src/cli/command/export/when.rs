@@ -13,7 +13,9 @@ fn midnight(day: Date) -> Result<i64, String> {
 }
 
 fn day(text: &str) -> Result<Date, String> {
-    text.parse().map_err(|_| format!("\"{text}\" is neither a day as 2026-11-01 nor a moment as 2026-11-01T08:00:00Z"))
+    text.parse().map_err(|_| {
+        format!("\"{text}\" is neither a day as 2026-11-01 nor a moment as 2026-11-01T08:00:00Z")
+    })
 }
 
 /// A moment, or the beginning of a day of the place, in microseconds since 1970 UTC.

@@ -65,10 +65,12 @@ impl PushArgs {
         if self.json {
             let Pushed { runs, rows, ledger_to } = pushed;
             let seconds = took.as_secs_f64();
-            let object = serde_json::json!({ "runs": runs, "rows": rows, "ledger_to": ledger_to, "seconds": seconds });
+            let object =
+                serde_json::json!({ "runs": runs, "rows": rows, "ledger_to": ledger_to, "seconds": seconds });
             output.line(&object.to_string())?;
         } else if pushed.rows == 0 {
-            output.line(&format!("nothing new; the database is at row {} of the ledger", pushed.ledger_to))?;
+            output
+                .line(&format!("nothing new; the database is at row {} of the ledger", pushed.ledger_to))?;
         } else {
             output.line(&format!(
                 "{} runs, {} rows are pushed; the database is at row {} of the ledger",
@@ -121,7 +123,12 @@ impl PushArgs {
         }
     }
 
-    fn tell(&self, reports: &[CentralReport], settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+    fn tell(
+        &self,
+        reports: &[CentralReport],
+        settings: &Settings,
+        output: &mut Output,
+    ) -> Result<Exit, Fault> {
         let mut reports = reports.to_vec();
         // The record of this bench, if it is here, must have been where the database is.
         if settings.record.exists() {
