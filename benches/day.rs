@@ -1,7 +1,8 @@
 //! How often the true value lies inside the stated interval: seeded days on the simulated bench, from the standardisation
 //! to the results, through decoder, pairing, detector and results as the recorder uses them.
 //!
-//! `cargo bench --bench day -- DAYS [FIRST_SEED]`; every day gives three intervals: samples A and B, and the control.
+//! `cargo bench --bench day -- DAYS [FIRST_SEED] [worst]`; every day gives three intervals: samples A and B, and the
+//! control. `as-shipped` keeps the placeholders of the shipped procedures. `worst` also prints each end-point that lies more than three of its uncertainties from the true one.
 #![expect(
     clippy::unwrap_used,
     clippy::print_stdout,
@@ -22,13 +23,17 @@ use dropwise::work::{
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
 
 const EQUIPMENT: &str = r#"
-burette = [{ name = "b", value = "20 mL", within = "0.03 mL", distribution = "triangular", repeatability = "0.002 mL" }]
+burette = [{ name = "b", value = "20 mL", within = "0.03 mL", distribution = "triangular", repeatability = "0.002 mL", in_proportion = true }]
 balance = [{ name = "w", value = "220 g", within = "0.15 mg", repeatability = "0.1 mg" }]
 standard = [{ name = "p", what = "potassium hydrogen phthalate", value = "0.9998", within = "0.0005" }]
+thermometer = [{ name = "th", value = "25 degC", within = "0.3 K" }]
 titrant = [{ name = "t", what = "sodium hydroxide", value = "0.1 mol/L" }]
 "#;
+
+static WORST: AtomicBool = AtomicBool::new(false);
 
 struct Bench {
     profile: Arc<Profile>,
@@ -59,7 +64,29 @@ fn titrate(
         }
     }
     run.finish();
-    (run.evaluate().end_points, run.temperature_c())
+    let evaluation = run.evaluate();
+    if WORST.load(Relaxed) {
+        let scenario = day.scenario(beaker, nth);
+        for end in &evaluation.end_points {
+            // What the burette showed when it had delivered the equivalent amount.
+            let mut shown_ml = scenario.expected_ml;
+            for _ in 0..5 {
+                shown_ml += scenario.expected_ml - scenario.burette.delivered_ml(shown_ml);
+            }
+            let u = end.u.unwrap_or(f64::NAN);
+            if ((end.titrant - shown_ml) / u).abs() > 3.0 {
+                println!(
+                    "seed {seed} portion {nth} {beaker:?}: {:.4} for {shown_ml:.4} mL, {:+.1} u of {u:.4}, {}; {:?}; misfits {:?}",
+                    end.titrant,
+                    (end.titrant - shown_ml) / u,
+                    end.method,
+                    evaluation.warnings,
+                    evaluation.tried.iter().take(4).map(|t| (t.model.as_str(), t.weight, t.misfit, t.end_points.clone())).collect::<Vec<_>>(),
+                );
+            }
+        }
+    }
+    (evaluation.end_points, run.temperature_c())
 }
 
 fn kept<T>(it: T) -> Kept<T> {
@@ -165,9 +192,24 @@ fn one_day(bench: &Bench, seed: u64) -> Vec<Option<Interval>> {
 
 fn main() {
     let numbers: Vec<u64> = std::env::args().skip(1).filter_map(|a| a.parse().ok()).collect();
+    WORST.store(std::env::args().any(|a| a == "worst"), Relaxed);
     let days = numbers.first().copied().unwrap_or(4);
     let first = numbers.get(1).copied().unwrap_or(1);
-    let read = |id: &str| Procedure::read(id, Procedure::shipped(id).unwrap()).unwrap();
+    // `as-shipped`: with the placeholders of the shipped procedures. Otherwise the lab states what is true of it: its
+    // repeatability from validation, and volumes brought to 20 degrees Celsius by its thermometer.
+    let as_shipped = std::env::args().any(|a| a == "as-shipped");
+    let read = |id: &str| {
+        let mut text = Procedure::shipped(id).unwrap().to_owned();
+        if !as_shipped {
+            for (placeholder, own) in [("\"0.1 %\"", "\"0.04 %\""), ("\"0.05 %\"", "\"0.03 %\"")] {
+                let (from, to) = (format!("repeatability = {placeholder}"), format!("repeatability = {own}"));
+                text = text.replace(&from, &to);
+            }
+            text = text.replace("temperature_within = \"3 K\"", "volume_to_20_degc = true");
+            assert!(!text.contains("repeatability = \"0.1 %\"") && text.contains("volume_to_20_degc"));
+        }
+        Procedure::read(id, &text).unwrap()
+    };
     let bench = Bench {
         profile: Arc::new(Profile::shipped("demo-bench").unwrap()),
         standard: read("naoh-by-phthalate"),

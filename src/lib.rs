@@ -36,11 +36,21 @@ pub mod numeric;
 // The record: the only module that knows SQL.
 pub mod store;
 
+// What leaves the record: tables in CSV, JSON Lines, spreadsheets and columnar files.
+pub mod export;
+
+// Sealed runs to one database of many benches.
+#[cfg(feature = "push")]
+pub mod push;
+
 // The recorder: joins the stages, takes commands, gives events.
 pub mod live;
 
 // The local socket between recorder and screens.
 pub mod link;
+
+// What leaves the program on paper: reports, charts, pictures.
+pub mod report;
 
 // The terminal screens.
 pub mod dashboard;

@@ -1,77 +1,15 @@
 //! A whole day of an analyst on the simulated bench, through the public binary: electrode, titrant, blank, samples,
 //! control, results. What is true that day is drawn from a seed, and has effects that no model of the program knows.
-#![expect(clippy::unwrap_used, reason = "a test that cannot go on stops here")]
 
+mod lab;
 mod program;
 
 use dropwise::source::simulate::Day;
-use program::dropwise;
+use lab::{done, electrode_checked, equipped, portion, run, standardised, titrate};
 use serde_json::Value;
-use std::path::Path;
-use std::process::Output;
-
-/// The equipment of the lab: tolerances and certificates as the day draws from them.
-const EQUIPMENT: &str = r#"
-[[burette]]
-name = "blue, 20 mL"
-value = "20 mL"
-within = "0.03 mL"
-distribution = "triangular"
-repeatability = "0.002 mL"
-certificate = "own gravimetric check"
-
-[[balance]]
-name = "four places"
-value = "220 g"
-within = "0.15 mg"
-repeatability = "0.1 mg"
-certificate = "calibration of March"
-
-[[standard]]
-name = "phthalate lot 12"
-what = "potassium hydrogen phthalate"
-value = "0.9998"
-within = "0.0005"
-certificate = "label of the lot"
-
-[[titrant]]
-name = "hydroxide lot 7"
-what = "sodium hydroxide"
-value = "0.1 mol/L"
-
-[[electrode]]
-name = "glass 3"
-what = "glass"
-
-[[control]]
-name = "vinegar control"
-procedure = "vinegar-acidity"
-value = "5.000 g/100 g"
-u = "0.005 g/100 g"
-"#;
-
-fn run(home: &Path, arguments: &[&str]) -> Output {
-    dropwise(home).args(arguments).output().unwrap()
-}
-
-fn done(home: &Path, arguments: &[&str]) -> String {
-    let output = run(home, arguments);
-    let text = String::from_utf8_lossy(&output.stdout).into_owned();
-    assert!(output.status.success(), "{arguments:?}\n{text}\n{}", String::from_utf8_lossy(&output.stderr));
-    text
-}
 
 fn json_lines(text: &str) -> Vec<Value> {
     text.lines().filter_map(|line| serde_json::from_str(line).ok()).collect()
-}
-
-/// Titrates a beaker of the day; gives what was printed.
-fn titrate(home: &Path, seed: u64, what: &[&str], beaker: &str, more: &[&str]) -> String {
-    let port = format!("simulator@2000:{seed}:{beaker}");
-    let mut all: Vec<&str> = what.to_vec();
-    all.extend(["--plain", "--profile", "demo-bench", "--port", &port]);
-    all.extend(more);
-    done(home, &all)
 }
 
 #[test]
@@ -80,62 +18,17 @@ fn from_the_electrode_to_the_results_with_one_portion_set_aside() {
     let day = Day::drawn(seed);
     let folder = tempfile::tempdir().unwrap();
     let home = folder.path();
-    let list = home.join("equipment.toml");
-    std::fs::write(&list, EQUIPMENT).unwrap();
-    let entered = done(home, &["equipment", "add", list.to_str().unwrap()]);
-    assert_eq!(entered.lines().filter(|line| line.starts_with("enter")).count(), 6, "{entered}");
-    assert!(done(home, &["equipment", "add", list.to_str().unwrap()]).contains("nothing has changed"));
+    equipped(home);
 
     // The electrode, in three buffers, by dipping alone.
-    let port = format!("simulator@20:{seed}:buffers");
-    let check = done(
-        home,
-        &[
-            "electrode",
-            "check",
-            "--electrode",
-            "glass 3",
-            "--buffer",
-            "4.005",
-            "--buffer",
-            "6.865",
-            "--buffer",
-            "9.180",
-            "--rest",
-            "1",
-            "--profile",
-            "demo-bench",
-            "--port",
-            &port,
-            "--json",
-        ],
-    );
+    let check = electrode_checked(home, seed);
     let check = json_lines(&check).pop().unwrap();
     assert_eq!(check["accepted"], true, "{check}");
     let slope = check["slope_percent"].as_f64().unwrap();
     assert!((94.0..101.5).contains(&slope), "{slope}");
 
     // The titrant, three portions of phthalate.
-    for (n, mass) in [(1, "0.3712"), (2, "0.3655"), (3, "0.3790")] {
-        let told = titrate(
-            home,
-            seed,
-            &["titrant", "standardise", "--lot", "hydroxide lot 7", "naoh-by-phthalate"],
-            &format!("phthalate={mass}/{n}"),
-            &[
-                "--value",
-                &format!("m={mass}"),
-                "--series",
-                "factor",
-                "--portion",
-                &n.to_string(),
-                "--portions",
-                "3",
-            ],
-        );
-        assert!(told.contains("result    strength of sodium hydroxide"), "{told}");
-    }
-    let accepted = done(home, &["titrant", "accept", "hydroxide lot 7", "--series", "factor"]);
+    let accepted = standardised(home, seed, "factor");
     assert!(accepted.contains("accepted hydroxide lot 7"), "{accepted}");
     let factor = json_lines(&done(home, &["titrant", "list", "--json"])).pop().unwrap()["factor"].clone();
     let (c, u) = (factor["value"].as_f64().unwrap(), factor["u"].as_f64().unwrap());
@@ -148,26 +41,7 @@ fn from_the_electrode_to_the_results_with_one_portion_set_aside() {
         titrate(home, seed, &["blank", "vinegar-acidity"], &format!("blank/{n}"), &["--series", "monday"]);
     }
     let sample = |name: &str, beaker: &str, n: u32, mass: &str, role: &str| {
-        titrate(
-            home,
-            seed,
-            &["run", "vinegar-acidity"],
-            &format!("{beaker}={mass}/{n}"),
-            &[
-                "--sample",
-                name,
-                "--mass",
-                mass,
-                "--series",
-                "monday",
-                "--portion",
-                &n.to_string(),
-                "--portions",
-                "3",
-                "--as",
-                role,
-            ],
-        )
+        portion(home, seed, (name, role), &format!("{beaker}={mass}/{n}"), "monday", n, mass)
     };
     for (n, mass) in [(1, "1.6021"), (2, "1.5873"), (3, "1.6110")] {
         let told = sample("jar A", "vinegar-a", n, mass, "sample");

@@ -341,3 +341,42 @@ async fn a_corrected_profile_reads_the_latest_lines_again_and_a_run_wants_a_reas
     follow(session, &mut state, |s| s.lanes[0].run.as_ref().is_some_and(|run| !run.notes.is_empty())).await;
     assert!(state.lanes[0].run.as_ref().unwrap().notes[0].1.contains("the unit was misread"));
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_portion_waits_for_the_balance_and_starts_with_what_rests_on_it() {
+    let home = tempfile::tempdir().unwrap();
+    let recorder = start(home.path());
+    let meter = lines(200, 40.0);
+    // The pan is empty, then a beaker comes to rest.
+    let weighing = |i: u32| {
+        let text = match i {
+            0..8 => "+     0.0001 g ok\r\n",
+            8..12 => "+     1.2012 g\r\n",
+            _ => "+     1.5873 g ok\r\n",
+        };
+        (0.3 + f64::from(i) / 10.0, text.as_bytes().to_vec())
+    };
+    let balance = pty::play((0..40).map(weighing), 1.0).unwrap();
+    let mut bench = bench(meter.path());
+    let port = balance.path().display().to_string();
+    bench.bench.instrument.push(Instrument { profile: "balance-stable-mark".to_owned(), port: port.clone() });
+    bench.lines.push(LinePlan {
+        port,
+        profile_name: "balance-stable-mark.toml".to_owned(),
+        profile_text: Profile::shipped("balance-stable-mark").unwrap().text,
+    });
+    let plan = RunPlan {
+        procedure: dropwise::work::Procedure::shipped("vinegar-acidity").unwrap().to_owned(),
+        values: [("m".to_owned(), "balance".to_owned())].into(),
+        ..RunPlan::default()
+    };
+    let mut session = attach(&recorder).await;
+    let open = Wish::Open { bench: Box::new(bench), start: Some(Box::new(plan)), confirms_sending: false };
+    session.commands.send((1, open)).await.unwrap();
+    let mut state = BenchState::default();
+    follow(&mut session, &mut state, |state| state.lanes.values().any(|lane| lane.run.is_some())).await;
+    let head = state.lanes.values().find_map(|lane| lane.run.as_ref()).unwrap().head.clone();
+    assert_eq!(head.plan.values["m"], "1.58730 g");
+    let weighed = head.plan.weighed.unwrap();
+    assert!(weighed.starts_with("1.58730 g, frame"), "{weighed}");
+}

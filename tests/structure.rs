@@ -18,13 +18,19 @@ const USES: &[(&str, &[&str])] = &[
     ("work", &["form", "detector", "results", "chemistry", "reading"]),
     ("source", &["reading", "chemistry"]),
     ("store", &["work", "detector", "results", "reading"]),
+    ("export", &["store", "work", "detector", "results", "reading"]),
+    ("push", &["store", "work"]),
     ("live", &["source", "frame", "profile", "work", "store", "detector", "results", "reading"]),
+    ("report", &["store", "work", "source", "detector", "results", "reading"]),
     ("link", &["live", "work"]),
     ("dashboard", &["link", "work", "detector", "results", "reading"]),
     (
         "cli",
         &[
+            "export",
+            "push",
             "dashboard",
+            "report",
             "link",
             "live",
             "store",
@@ -66,6 +72,13 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("ratatui", &["dashboard"]),
     ("crossterm", &["dashboard"]),
     ("serialport", &["source"]),
+    ("krilla", &["report"]),
+    ("lopdf", &["report"]),
+    ("plotters", &["report"]),
+    ("resvg", &["report"]),
+    ("askama", &["report"]),
+    ("tokio_postgres", &["push"]),
+    ("rust_xlsxwriter", &["export"]),
 ];
 
 fn sources(folder: &Path) -> Vec<PathBuf> {

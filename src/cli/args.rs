@@ -57,6 +57,10 @@ pub enum Command {
     Series(command::series::SeriesArgs),
     /// Show the control samples of a procedure on their chart
     Control(command::control::ControlArgs),
+    /// Show what the fits of earlier runs say about electrode and solutions, and what has changed
+    Trend(command::trend::TrendArgs),
+    /// Write the report of a run, a series, a control chart, or a trend: text, PDF or HTML
+    Report(command::report::ReportArgs),
     /// Set a stored run aside, with the reason; it stays in the record and in every list
     SetAside {
         /// The number of the run
@@ -69,6 +73,12 @@ pub enum Command {
     List(command::list::ListArgs),
     /// Show one run of the record
     Show(command::list::ShowArgs),
+    /// Write runs as tables (CSV, JSON Lines, XLSX, Parquet), whole with everything, or for another system to pick up
+    Export(command::export::ExportArgs),
+    /// Bring a file of `export --whole` into an empty record
+    Import(command::import::ImportArgs),
+    /// Copy what the ledger tells of to a PostgreSQL database of many benches
+    Push(command::push::PushArgs),
     /// Evaluate stored runs again from their wire; the first evaluation stays
     Reckon(command::reckon::ReckonArgs),
     /// Ask for the hand on a run that somebody else steers, give it, or take it

@@ -96,6 +96,25 @@ pub fn volume_from(text: &str) -> Result<VolumeFrom, String> {
     }
 }
 
+/// The benches in the folder of the configuration, as they may be opened.
+///
+/// # Errors
+/// For each, when it cannot be understood, or sends what nobody has confirmed.
+pub fn configured(settings: &Settings) -> Vec<Result<ReadyBench, Fault>> {
+    let Ok(folder) = std::fs::read_dir(settings.configuration.join("benches")) else { return Vec::new() };
+    let mut names: Vec<String> = folder
+        .filter_map(|entry| Some(entry.ok()?.path()))
+        .filter(|path| path.extension().is_some_and(|e| e == "toml"))
+        .filter_map(|path| Some(path.file_stem()?.to_string_lossy().into_owned()))
+        .collect();
+    names.sort();
+    let ready = |name: String| {
+        let plan = BenchArgs { bench: Some(name), ..BenchArgs::default() }.plan(settings)?;
+        Ok(ReadyBench { plan, confirms_sending: false })
+    };
+    names.into_iter().map(ready).collect()
+}
+
 impl BenchArgs {
     /// Reads the bench and has a person confirm what its profiles send, where that is needed.
     ///
@@ -143,7 +162,10 @@ impl BenchArgs {
 }
 
 /// Adds the texts of the profiles and checks the ports.
-fn complete(bench: Bench, text: String, settings: &Settings) -> Result<BenchPlan, Fault> {
+///
+/// # Errors
+/// When a port or a profile cannot be understood.
+pub fn complete(bench: Bench, text: String, settings: &Settings) -> Result<BenchPlan, Fault> {
     let mut lines = Vec::new();
     for instrument in &bench.instrument {
         instrument.port.parse::<Port>().map_err(|e| Fault::misuse(e.to_string()))?;

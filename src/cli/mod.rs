@@ -5,18 +5,20 @@ pub mod attach;
 pub mod bench;
 pub mod command;
 pub mod curve_file;
+pub mod desk;
 pub mod enter;
 pub mod exit;
 pub mod fault;
 pub mod key;
-pub mod outcome;
 pub mod output;
 pub mod plain;
+pub mod practice;
 pub mod progress;
 pub mod screen;
 pub mod settings;
 pub mod typed;
 
+pub use crate::work::result::words as outcome;
 pub use args::{Args, Command};
 pub use exit::Exit;
 pub use fault::Fault;
@@ -65,6 +67,9 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Profile(profile)) => profile.run(settings, output),
         Some(Command::List(list)) => list.run(settings, output),
         Some(Command::Show(show)) => show.run(settings, output),
+        Some(Command::Export(export)) => export.run(settings, output),
+        Some(Command::Import(import)) => import.run(settings, output),
+        Some(Command::Push(push)) => push.run(settings, output),
         Some(Command::Reckon(reckon)) => reckon.run(settings, output),
         Some(Command::Hand(hand)) => hand.run(settings, output),
         Some(Command::Sign(sign)) => sign.run(settings, output),
@@ -86,7 +91,9 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         }
         Some(Command::Plan(plan)) => plan.run(settings, output),
         Some(Command::Control(control)) => control.run(settings, output),
+        Some(Command::Trend(trend)) => trend.run(settings, output),
         Some(Command::Series(series)) => series.run(settings, output),
+        Some(Command::Report(report)) => report.run(settings, output),
         Some(Command::Completions { shell }) => {
             let mut script = Vec::new();
             clap_complete::generate(shell, &mut Args::command(), "dropwise", &mut script);

@@ -21,7 +21,7 @@ impl Output {
     /// # Errors
     /// Any failure but a broken pipe, such as a full disk.
     pub fn line(&mut self, text: &str) -> io::Result<()> {
-        self.write(|to| writeln!(to, "{text}"))
+        self.pass(|to| writeln!(to, "{text}"))
     }
 
     /// Passes everything on.
@@ -29,7 +29,7 @@ impl Output {
     /// # Errors
     /// As `line`.
     pub fn flush(&mut self) -> io::Result<()> {
-        self.write(Write::flush)
+        self.pass(Write::flush)
     }
 
     /// Whether the reader has gone, so that work for it may stop.
@@ -38,7 +38,7 @@ impl Output {
         self.closed
     }
 
-    fn write(
+    fn pass(
         &mut self,
         write: impl FnOnce(&mut io::BufWriter<io::Stdout>) -> io::Result<()>,
     ) -> io::Result<()> {
@@ -52,6 +52,17 @@ impl Output {
             }
             other => other,
         }
+    }
+}
+
+impl Write for Output {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.pass(|to| to.write_all(bytes))?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.pass(Write::flush)
     }
 }
 

@@ -69,6 +69,10 @@ pub async fn follow(
                 id += 1;
                 let end = Command::End { lane, reason: Some("ended by a signal".to_owned()) };
                 let _gone = session.commands.send((id, end)).await;
+                if printer.head.is_none() {
+                    // It waited for its balance: nothing began, so nothing will end.
+                    return Ok(Exit::Instrument);
+                }
             }
         }
     }

@@ -1,15 +1,17 @@
 //! The dashboard on a recorder of its own.
 
 use super::attach::{attach_or_start, open_and_start};
-use super::bench::{ReadyBench, profile_text};
+use super::bench::{ReadyBench, configured, profile_text};
+use super::desk::OwnDesk;
 use super::command::run::runtime;
 use super::key::KeyFile;
 use super::output::complain;
 use super::{Exit, Fault, Settings};
-use crate::dashboard::{self, Done, EarlierCurve, Errand, Leave, ProfileReader, RunFate, Runner};
+use crate::dashboard::{self, DeskHandle, Done, EarlierCurve, Errand, Leave, ProfileReader, RunFate, Runner};
+use crate::live::Session;
 use crate::reading::Stamp;
 use crate::store::{Reader, RunRow, prove};
-use crate::work::{Procedure, RunHead, RunPlan};
+use crate::work::{Event, Procedure, RunHead, RunPlan};
 use std::sync::Arc;
 
 /// Runs listed on the screen of stored runs.
@@ -30,15 +32,23 @@ pub fn show(
             "the dashboard needs a terminal; use --plain for scripts and pipes (`dropwise run --plain`, `dropwise demo --plain`)",
         ));
     }
+    let bench_named = bench.is_some();
     runtime()?.block_on(async {
         if let Some((bench, start)) = bench {
             let mut session = attach_or_start(settings).await?;
             open_and_start(&mut session, settings, bench, start).await?;
         }
-        let session = attach_or_start(settings).await?;
+        let mut session = attach_or_start(settings).await?;
         let mut options = dashboard::Options::from_environment();
+        if bench_named {
+            options.notice = None;
+        } else {
+            options.notice = open_configured(&mut session, settings).await?;
+            session = attach_or_start(settings).await?;
+        }
+        options.desk = DeskHandle(Arc::new(OwnDesk::new(settings.clone())));
         options.simulated = simulated;
-        options.procedures = procedures();
+        options.procedures = procedures(settings);
         options.runs = stored_runs(settings)?;
         let own = settings.clone();
         let read =
@@ -118,24 +128,52 @@ fn dress(settings: &Settings, options: &mut dashboard::Options) {
                 complain(&mistake.to_string());
             }
             let first = mistakes.first().map_or(String::new(), |m| format!("line {}: {}", m.line, m.message));
-            options.remark = Some(format!("theme.toml is not used: {first}"));
+            options.notice.get_or_insert(format!("theme.toml is not used: {first}"));
         }
     }
 }
 
-/// The procedures that ship, for the form of the next portion.
-fn procedures() -> Vec<dashboard::Procedure> {
-    let shipped = Procedure::shipped_names().filter_map(|name| Some((name, Procedure::shipped(name)?)));
-    let read = shipped.filter_map(|(name, text)| Some((text, Procedure::parse(name, text).ok()?)));
-    read.map(|(text, procedure)| dashboard::Procedure {
-        title: procedure.title,
-        text: text.to_owned(),
-        cautions: procedure.cautions,
-    })
-    .collect()
+/// Opens the benches of the configuration where nothing is open yet; gives what is to be said about them.
+async fn open_configured(session: &mut Session, settings: &Settings) -> Result<Option<String>, Fault> {
+    let Some(Event::Snapshot { state }) = session.events.recv().await else { return Ok(None) };
+    if !state.lanes.is_empty() {
+        return Ok(None);
+    }
+    let mut said = None;
+    for bench in configured(settings) {
+        let opened = match bench {
+            Ok(bench) => open_and_start(session, settings, bench, None).await.map(drop),
+            Err(fault) => Err(fault),
+        };
+        if let Err(fault) = opened {
+            said.get_or_insert(format!("a bench is not opened: {}", fault.text));
+        }
+    }
+    Ok(said)
 }
 
-fn stored_runs(settings: &Settings) -> Result<Vec<dashboard::StoredRun>, Fault> {
+/// The procedures of the lab and those that ship, for the form of the next portion.
+pub(super) fn procedures(settings: &Settings) -> Vec<dashboard::Procedure> {
+    let mut texts: Vec<String> = std::fs::read_dir(settings.configuration.join("procedures"))
+        .map(|folder| {
+            let mut paths: Vec<_> = folder.filter_map(|entry| Some(entry.ok()?.path())).collect();
+            paths.sort();
+            paths
+                .into_iter()
+                .filter(|path| path.extension().is_some_and(|e| e == "toml"))
+                .filter_map(|path| std::fs::read_to_string(path).ok())
+                .collect()
+        })
+        .unwrap_or_default();
+    texts.extend(Procedure::shipped_names().filter_map(Procedure::shipped).map(str::to_owned));
+    let read = texts.into_iter().filter_map(|text| {
+        let procedure = Procedure::parse("offered", &text).ok()?;
+        Some(dashboard::Procedure { title: procedure.title, text, cautions: procedure.cautions })
+    });
+    read.collect()
+}
+
+pub(super) fn stored_runs(settings: &Settings) -> Result<Vec<dashboard::StoredRun>, Fault> {
     let runs = Reader::open(&settings.record)?.runs(RUNS_LISTED)?;
     Ok(runs.into_iter().map(stored_run).collect())
 }

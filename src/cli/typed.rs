@@ -10,7 +10,7 @@ use clap::Args;
 #[derive(Debug, Clone, Default, Args)]
 pub struct TypedArgs {
     /// A value by its name in the formulae, as m=5.0231 (in the unit of the procedure), m="5023.1 mg", or
-    /// V="18.64 mL +- 0.013" with its standard uncertainty; may be repeated
+    /// V="18.64 mL +- 0.013" with its standard uncertainty; m=balance takes it from the balance of the bench, at rest; may be repeated
     #[arg(long = "value", value_name = "NAME=VALUE", value_parser = pair)]
     pub values: Vec<(String, String)>,
     /// Equipment or a lot, by kind or by name in formulae, as titrant="NaOH lot 7"; may be repeated

@@ -1,10 +1,14 @@
 //! What keys do in a field and in the form for the next portion.
 
-use super::entry::{Asks, Entry, Form, FormLine, LONGEST_TEXT, insert};
+use super::books;
+use super::entry::{Asks, Entry, LONGEST_TEXT, insert};
+use super::form::{Form, FormLine, wants_reason};
 use super::hands::{is_quiet, pedal_counts};
 use super::keys::Action;
-use super::state::{Over, State};
+use super::sheet::{Sheet, SheetFor};
+use super::state::{Over, Page, State};
 use super::update::{Effect, ProfileWish, ask, tell, warn};
+use super::{electrode, hands, review, setup};
 use crate::work::{Command, VolumeMark};
 use crossterm::event::{Event as TerminalEvent, KeyCode, KeyEvent, KeyModifiers};
 use tui_input::backend::crossterm::to_input_request;
@@ -114,34 +118,51 @@ pub(super) fn form_key(
     wanted: Option<Action>,
     mut form: Form,
 ) -> Vec<Effect> {
-    let number_line = form.line == FormLine::Mass;
+    let reason = form_wants_reason(state);
+    let (number_line, words) = (form.line == FormLine::Mass, form.takes_words());
+    let before = form.sample.value().to_owned();
     match (wanted, key.code) {
         (Some(Action::Back), _) => {
             state.form_shelf = Some((state.lane, form));
             return Vec::new();
         }
-        (Some(Action::Up), _) => form.step(false),
-        (Some(Action::PreviousPage), _) => form.step(false),
-        (Some(Action::Down | Action::NextPage), _) => return down(state, form),
+        // Keys that print nothing lead to another page from every line, letters only where nothing is typed.
+        (Some(Action::Go(page)), code)
+            if matches!(code, KeyCode::F(_)) || form.line == FormLine::Ready =>
+        {
+            state.form_shelf = Some((state.lane, form));
+            state.back_to_form = true;
+            return hands::go(state, page);
+        }
+        (Some(Action::Up | Action::PreviousPage), _) => form.step(false, reason),
+        (Some(Action::Down | Action::NextPage), _) => return down(state, form, false),
         (Some(Action::Open), _) if form.line == FormLine::Ready => {
             if is_quiet(state) {
                 return start(state, form);
             }
         }
-        (Some(Action::Open), _) => return down(state, form),
+        (Some(Action::Open), _) => return down(state, form, true),
         (Some(Action::Pedal), _) if form.line == FormLine::Ready => {
             if pedal_counts(state) {
                 return start(state, form);
             }
         }
-        (Some(Action::Pedal), _) if form.line != FormLine::Sample => {
+        (Some(Action::Pedal), _) if !words => {
             if pedal_counts(state) {
-                return down(state, form);
+                return down(state, form, true);
             }
         }
-        (Some(Action::Left), _) if form.input().is_none() => form.turn(&state.options.procedures, false),
-        (Some(Action::Right), _) if form.input().is_none() => form.turn(&state.options.procedures, true),
-        (_, KeyCode::Char('?')) if form.line != FormLine::Sample => state.help = Some(0),
+        (Some(Action::Left | Action::Right), _) if form.is_chosen() => {
+            let lots = lots(state, &form);
+            form.turn(&state.options.procedures, &lots, wanted == Some(Action::Right));
+        }
+        (_, KeyCode::Char('?')) if !words => state.help = Some(0),
+        (_, KeyCode::Char(c)) if form.line == FormLine::Procedure && plain(key) => {
+            form.search(Some(c), &state.options.procedures);
+        }
+        (_, KeyCode::Backspace) if form.line == FormLine::Procedure => {
+            form.search(None, &state.options.procedures);
+        }
         (_, KeyCode::Char(c)) if plain(key) => {
             if !number_line || c.is_ascii_digit() || c == '.' || c == ',' {
                 form.insert(&c.to_string());
@@ -151,28 +172,70 @@ pub(super) fn form_key(
             if let Some(input) = form.input() {
                 edit(input, key);
             }
+            form.sample_changed(&before);
         }
     }
+    let plan = form.plan_so_far();
+    let settled = form.is_chosen();
     state.over = Over::Form(form);
-    Vec::new()
+    if settled { books::readiness(state, plan) } else { Vec::new() }
 }
 
-/// To the next line of the form, unless what stands on this one is wrong.
-fn down(state: &mut State, mut form: Form) -> Vec<Effect> {
+/// Whether the checklist of the open form wants a reason.
+pub(super) fn form_wants_reason(state: &State) -> bool {
+    state.books.ready.as_ref().is_some_and(|(_, ready)| wants_reason(&ready.points))
+}
+
+/// The lots of the titrant that the form is about.
+fn lots(state: &State, form: &Form) -> Vec<String> {
+    let Some((stock, _)) = &state.books.stock else { return Vec::new() };
+    let of = stock.of(crate::work::EquipmentKind::Titrant);
+    of.filter(|kept| form.titrant().is_none_or(|what| kept.it.what.as_deref() == Some(what)))
+        .map(|kept| kept.it.name.clone())
+        .collect()
+}
+
+/// To the next line of the form (or the next that misses something), unless what stands on this one is wrong.
+fn down(state: &mut State, mut form: Form, to_missing: bool) -> Vec<Effect> {
+    let reason = form_wants_reason(state);
     let wrong = if form.line == FormLine::Mass { form.mass_g().err() } else { None };
     if wrong.is_none() {
-        form.step(true);
+        if to_missing {
+            if form.line == FormLine::Procedure && form.lot.value().is_empty() {
+                // The only lot that fits is the one.
+                if let [only] = lots(state, &form).as_slice() {
+                    form.lot = tui_input::Input::new(only.clone());
+                }
+            }
+            form.next_missing(reason);
+        } else {
+            form.step(true, reason);
+        }
     }
+    let plan = form.plan_so_far();
     state.over = Over::Form(form);
-    wrong.map(|why| warn(state, format!("mass: {why}"))).into_iter().collect()
+    let mut effects = books::readiness(state, plan);
+    effects.extend(wrong.map(|why| warn(state, format!("mass: {why}"))));
+    effects
 }
 
 fn start(state: &mut State, form: Form) -> Vec<Effect> {
     let lane = state.lane;
+    let key = form.cautions_key();
+    if !form.cautions.is_empty() && !cautions_read(state, &key) {
+        state.cautions_read.push(key);
+        tell(state, "cautions read, for this series; space, the pedal or Enter starts now");
+        state.over = Over::Form(form);
+        return Vec::new();
+    }
     match form.plan() {
         Ok(plan) => {
             // Kept until the recorder has agreed.
             state.form_shelf = Some((lane, form));
+            if let Some(bench) = hands::practice_bench(state) {
+                let plan = Some(Box::new(plan));
+                return books::consult(state, super::desk::Question::Practice { bench, plan });
+            }
             vec![ask(state, Command::Start { lane, plan: Box::new(plan) })]
         }
         Err(why) => {
@@ -182,8 +245,118 @@ fn start(state: &mut State, form: Form) -> Vec<Effect> {
     }
 }
 
+/// Whether the cautions of a series and procedure were read: told so, or a portion of it was titrated here.
+pub(super) fn cautions_read(state: &State, key: &(String, String)) -> bool {
+    let last = state.lane().and_then(|lane| lane.run.as_ref()).map(|run| &run.head.plan);
+    let by_last = last.is_some_and(|plan| plan.series == key.0 && plan.procedure == key.1);
+    by_last || state.cautions_read.contains(key)
+}
+
+/// A key on a sheet.
+pub(super) fn sheet_key(
+    state: &mut State,
+    key: KeyEvent,
+    wanted: Option<Action>,
+    mut sheet: Sheet,
+) -> Vec<Effect> {
+    match (wanted, key.code) {
+        (Some(Action::Back), _) => {
+            state.sheets.retain(|shelved| shelved.purpose != sheet.purpose);
+            // A pass-phrase is not left lying about.
+            for line in sheet.lines.iter_mut().filter(|line| line.hidden) {
+                line.input.reset();
+            }
+            state.sheets.push(sheet);
+            return Vec::new();
+        }
+        (Some(Action::Up | Action::PreviousPage), _) => sheet.at = sheet.at.saturating_sub(1),
+        (Some(Action::Down | Action::NextPage), _) => {
+            sheet.at = (sheet.at + 1).min(sheet.lines.len().saturating_sub(1));
+        }
+        (Some(Action::Open), _) if sheet.is_last() && !sheet.purpose.is_decision() => {
+            if is_quiet(state) {
+                return filled(state, sheet);
+            }
+        }
+        (Some(Action::Open), _) if sheet.is_last() => {
+            let words = format!("{}; Esc goes back", sheet.purpose.last_step());
+            tell(state, words);
+        }
+        (Some(Action::Open), _) => sheet.at += 1,
+        (Some(Action::Left | Action::Right), _)
+            if sheet.lines.get(sheet.at).is_some_and(|line| !line.known.is_empty()) =>
+        {
+            if let Some(line) = sheet.line() {
+                line.turn(wanted == Some(Action::Right));
+            }
+        }
+        (_, KeyCode::Char(c)) if plain(key) => sheet.insert(&c.to_string()),
+        _ => {
+            if let Some(line) = sheet.line() {
+                edit(&mut line.input, key);
+            }
+        }
+    }
+    state.over = Over::Sheet(sheet);
+    Vec::new()
+}
+
+/// A sheet that needs no second press is filled in.
+fn filled(state: &mut State, sheet: Sheet) -> Vec<Effect> {
+    match sheet.purpose {
+        SheetFor::Check => electrode::begin(state, sheet),
+        SheetFor::Search => {
+            review::search(state, sheet.text(0));
+            state.page = Page::Runs;
+            Vec::new()
+        }
+        _ => setup::filled(state, sheet),
+    }
+}
+
+/// A sheet is decided by two presses.
+pub(super) fn decided(state: &mut State, sheet: Sheet) -> Vec<Effect> {
+    let done = match sheet.purpose {
+        SheetFor::Sign(..) | SheetFor::NewKey => review::signs(state, &sheet),
+        SheetFor::Equipment(kind) if !sheet.text(0).is_empty() => {
+            let piece = super::desk::Piece {
+                kind,
+                name: sheet.text(0).to_owned(),
+                what: sheet.text(1).to_owned(),
+                value: sheet.text(2).replace(',', "."),
+                within: sheet.text(3).replace(',', "."),
+            };
+            Ok(books::consult(state, super::desk::Question::Equipment(piece)))
+        }
+        _ => Err("a name is needed".to_owned()),
+    };
+    match done {
+        Ok(effects) => {
+            // What the desk or the recorder refuses can be mended; a pass-phrase is typed again.
+            let mut sheet = sheet;
+            for line in sheet.lines.iter_mut().filter(|line| line.hidden) {
+                line.input.reset();
+            }
+            state.sheets.retain(|shelved| shelved.purpose != sheet.purpose);
+            state.sheets.push(sheet);
+            effects
+        }
+        Err(why) => {
+            state.over = Over::Sheet(sheet);
+            vec![warn(state, why)]
+        }
+    }
+}
+
 /// Puts what the recorder refused back where it can be mended.
 pub(super) fn take_back(state: &mut State, command: Command) {
+    let begins = matches!(command, Command::Start { .. } | Command::Open { start: Some(_), .. });
+    if let (true, Over::Nothing, Some((of, form))) = (begins, &state.over, state.form_shelf.clone())
+        && of == state.lane
+    {
+        state.over = Over::Form(form);
+        return;
+    }
     let (asks, typed) = match command {
         Command::Note { text, .. } => (Asks::Note, text),
         Command::SetAside { run, reason } => (Asks::Reason(run), reason),

@@ -1,15 +1,16 @@
 //! What keys and scans do.
 
-use super::entry::{Asks, Entry, Form, LONGEST_TEXT};
-use super::fields::{self, entry_key, form_key};
+use super::entry::{Asks, Entry, LONGEST_TEXT};
+use super::fields::{self, entry_key, form_key, sheet_key};
+use super::form::Form;
 use super::keyboard::Gesture;
 use super::keys::{Action, action};
 use super::lens;
+use super::sheet::{SheetFor, opened};
 use super::state::{Armed, Deed, Lens, Over, Page, State};
-use super::text;
 use super::update::{Effect, ask, tell, warn};
-use super::{cover, holding, needs};
-use crate::work::{Command, LaneId, VolumeMark};
+use super::{books, cover, electrode, holding, needs, review, series, setup, text, titrant};
+use crate::work::{Command, EquipmentKind, LaneId, Origin, RunPlan, VolumeMark};
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use std::time::Duration;
 
@@ -55,6 +56,10 @@ fn burst(state: &mut State, text: &str) -> Vec<Effect> {
             form.insert(text);
             form.input().is_some()
         }
+        Over::Sheet(sheet) => {
+            sheet.insert(text);
+            true
+        }
         Over::Nothing => false,
     };
     if typed {
@@ -80,6 +85,14 @@ fn scan(state: &mut State, raw: &str) -> Vec<Effect> {
     let expects_sample = state.page == Page::Run && state.live_run().is_none() && state.lane().is_some();
     match &mut state.over {
         Over::Form(form) => {
+            let typed_on = matches!(
+                form.line,
+                super::form::FormLine::Series | super::form::FormLine::Lot | super::form::FormLine::Reason
+            ) || matches!(form.line, super::form::FormLine::Asked(_));
+            if typed_on {
+                form.insert(&label);
+                return Vec::new();
+            }
             let as_mass = form.scan(&label);
             let what =
                 if as_mass { "came at once as the mass: Enter takes it:" } else { "scanned as the sample:" };
@@ -102,13 +115,17 @@ fn scan(state: &mut State, raw: &str) -> Vec<Effect> {
             entry.insert(&label);
             Vec::new()
         }
+        Over::Sheet(sheet) => {
+            sheet.insert(&label);
+            Vec::new()
+        }
         Over::Nothing if expects_sample => {
-            open_form(state);
+            let effects = open_form(state, None);
             if let Over::Form(form) = &mut state.over {
                 form.scan(&label);
             }
             tell(state, format!("scanned as the sample: {shown}"));
-            Vec::new()
+            effects
         }
         Over::Nothing => note(state, label),
     }
@@ -145,6 +162,7 @@ fn press(state: &mut State, key: KeyEvent) -> Vec<Effect> {
         Over::Nothing => page_key(state, key, wanted),
         Over::Entry(entry) => entry_key(state, key, wanted, entry),
         Over::Form(form) => form_key(state, key, wanted, form),
+        Over::Sheet(sheet) => sheet_key(state, key, wanted, sheet),
     }
 }
 
@@ -154,6 +172,17 @@ fn two_presses(state: &mut State, action: Action) -> Option<Vec<Effect>> {
         (Action::EndRun, _) => Deed::EndRun(state.lane),
         (Action::LeaveScreen, _) => Deed::LeaveScreen,
         (Action::SetAside, Over::Entry(Entry { asks: Asks::Reason(_), .. })) => Deed::SetAside,
+        (Action::SetAside, Over::Nothing)
+            if state.page == Page::Electrode && state.electrode.checking.is_some() =>
+        {
+            Deed::DropCheck
+        }
+        (Action::Accept, Over::Sheet(sheet)) if sheet.purpose.is_decision() => Deed::Sheet,
+        (Action::Accept, Over::Nothing)
+            if matches!(state.page, Page::Electrode | Page::Titrant | Page::Series) =>
+        {
+            Deed::Accept
+        }
         _ => return None,
     };
     if let Deed::EndRun(_) = deed
@@ -179,6 +208,19 @@ fn carry_out(state: &mut State, deed: Deed) -> Vec<Effect> {
     match deed {
         Deed::EndRun(lane) => vec![ask(state, Command::End { lane, reason: None })],
         Deed::LeaveScreen => vec![Effect::Leave],
+        Deed::DropCheck => electrode::drop_it(state),
+        Deed::Accept => match state.page {
+            Page::Electrode => electrode::keep(state),
+            Page::Titrant => titrant::accept(state),
+            _ => series::accept(state),
+        },
+        Deed::Sheet => match std::mem::replace(&mut state.over, Over::Nothing) {
+            Over::Sheet(sheet) => fields::decided(state, sheet),
+            over => {
+                state.over = over;
+                Vec::new()
+            }
+        },
         Deed::SetAside => match std::mem::replace(&mut state.over, Over::Nothing) {
             Over::Entry(Entry { asks: Asks::Reason(run), input }) if !input.value().trim().is_empty() => {
                 let reason = input.value().trim().to_owned();
@@ -196,9 +238,9 @@ fn help_key(state: &mut State, wanted: Option<Action>, scrolled: usize) {
     state.help = match wanted {
         Some(Action::Help | Action::Back | Action::Open) => None,
         Some(Action::Up) => Some(scrolled.saturating_sub(1)),
-        Some(Action::Down) => Some((scrolled + 1).min(super::keys::TABLE.len())),
+        Some(Action::Down) => Some((scrolled + 1).min(super::keys::TABLE.len() + 30)),
         Some(Action::PageUp | Action::First) => Some(0),
-        Some(Action::PageDown | Action::Last) => Some((scrolled + MANY_LINES).min(super::keys::TABLE.len())),
+        Some(Action::PageDown | Action::Last) => Some((scrolled + MANY_LINES).min(super::keys::TABLE.len() + 30)),
         _ => Some(scrolled),
     };
 }
@@ -209,9 +251,26 @@ fn page_key(state: &mut State, key: KeyEvent, wanted: Option<Action>) -> Vec<Eff
     };
     match wanted {
         Action::Help => state.help = Some(0),
-        Action::Back => back(state),
+        Action::Back => return back(state),
         Action::Pedal => return pedal(state),
-        Action::Open => open(state),
+        Action::Open => return open(state),
+        Action::Accept if state.page == Page::Runs => return review::sign(state),
+        Action::Accept => {
+            return vec![warn(state, "nothing is accepted here: series p, titrant t, electrode e, runs r")];
+        }
+        Action::Search => {
+            let effects = go(state, Page::Runs);
+            let sheet = opened(state, SheetFor::Search);
+            state.over = Over::Sheet(sheet);
+            return effects;
+        }
+        Action::Lay if state.page == Page::Runs => return review::lay(state),
+        Action::Lay => return vec![warn(state, "curves are laid over each other on the page of the runs (r)")],
+        Action::Add => return add(state),
+        Action::NewKey => {
+            let sheet = opened(state, SheetFor::NewKey);
+            state.over = Over::Sheet(sheet);
+        }
         Action::Note => open_entry(state, Asks::Note),
         Action::Seen if state.live_run().is_none() => {
             return vec![warn(state, "no run goes on: start one first (space)")];
@@ -224,13 +283,14 @@ fn page_key(state: &mut State, key: KeyEvent, wanted: Option<Action>) -> Vec<Eff
         Action::Burette => return open_volume(state, Asks::Burette),
         Action::BuretteStart => return open_volume(state, Asks::BuretteStart),
         Action::Correct => return open_volume(state, Asks::Correction),
+        Action::SetAside if state.page == Page::Series => return series::set_aside(state),
         Action::SetAside => return open_reason(state),
         Action::Reread => return read_profile_again(state),
-        Action::Go(page) => state.page = page,
+        Action::Go(page) => return go(state, page),
         Action::NextPage | Action::PreviousPage => {
             let at = Page::ALL.iter().position(|page| *page == state.page).unwrap_or(0);
             let step = if wanted == Action::NextPage { 1 } else { Page::ALL.len() - 1 };
-            state.page = Page::ALL[(at + step) % Page::ALL.len()];
+            return go(state, Page::ALL[(at + step) % Page::ALL.len()]);
         }
         Action::NextLane => {
             let lanes = &state.bench.lanes;
@@ -256,6 +316,12 @@ fn page_key(state: &mut State, key: KeyEvent, wanted: Option<Action>) -> Vec<Eff
             if let Some(run) = state.run() {
                 state.lens = lens::moved(run, state.lens, wanted == Action::Right);
             }
+        }
+        Action::Left | Action::Right if state.page == Page::Series => {
+            return series::turn(state, wanted == Action::Right);
+        }
+        Action::Left | Action::Right if state.page == Page::Runs => {
+            review::turn(state, wanted == Action::Right);
         }
         Action::ZoomIn => state.lens.zoom = (state.lens.zoom + 1).min(lens::MOST_ZOOM),
         Action::ZoomOut => state.lens.zoom = state.lens.zoom.saturating_sub(1),
@@ -292,14 +358,18 @@ fn pedal(state: &mut State) -> Vec<Effect> {
     if !pedal_counts(state) {
         return Vec::new();
     }
+    match state.page {
+        Page::Setup => return if is_quiet(state) { setup::on(state) } else { Vec::new() },
+        Page::Electrode => return electrode::open(state),
+        Page::Titrant if state.live_run().is_none() => return titrant::next(state),
+        Page::Series if state.live_run().is_none() => return series::next(state),
+        _ => {}
+    }
     let lane = state.lane;
-    let Some(here) = state.lane() else { return vec![warn(state, "no lane here: nothing to start")] };
+    let Some(here) = state.lane() else { return go(state, Page::Setup) };
     let keyed = here.keyed;
     match state.live_run() {
-        None => {
-            open_form(state);
-            Vec::new()
-        }
+        None => open_form(state, None),
         Some(_) if keyed => vec![ask(state, Command::Mark { lane, mark: VolumeMark::Step })],
         Some(run) => {
             let unit = run.head.curve.titrant.unit();
@@ -331,15 +401,33 @@ fn jump(state: &mut State) {
     }
 }
 
-fn back(state: &mut State) {
-    if state.page != Page::Run {
-        state.page = Page::Run;
-    } else {
-        state.lens = Lens::default();
-    }
+/// Goes to a page, and asks for what it shows.
+pub(super) fn go(state: &mut State, page: Page) -> Vec<Effect> {
+    state.page = page;
+    books::refresh(state)
 }
 
-fn open(state: &mut State) {
+/// A step back: within the page, to the form that was left for it, to the run.
+fn back(state: &mut State) -> Vec<Effect> {
+    if state.page == Page::Setup && setup::back(state) {
+        return Vec::new();
+    }
+    match state.page {
+        Page::Runs if state.review.opened.take().is_some() => return Vec::new(),
+        Page::Run => {
+            state.lens = Lens::default();
+            return Vec::new();
+        }
+        _ => state.page = Page::Run,
+    }
+    if std::mem::take(&mut state.back_to_form) && state.live_run().is_none() {
+        state.books.ready = None;
+        return open_form(state, None);
+    }
+    Vec::new()
+}
+
+fn open(state: &mut State) -> Vec<Effect> {
     match state.page {
         Page::Bench => {
             if let Some(lane) = state.bench.lanes.get(state.bench_line) {
@@ -347,10 +435,59 @@ fn open(state: &mut State) {
                 look_at(state, id);
                 state.page = Page::Run;
             }
+            Vec::new()
         }
-        Page::Run if state.live_run().is_none() && state.lane().is_some() => open_form(state),
-        Page::Run | Page::Wire | Page::Runs => {}
+        Page::Run if state.lane().is_none() && state.attached => go(state, Page::Setup),
+        Page::Run if state.live_run().is_none() && state.lane().is_some() => open_form(state, None),
+        Page::Runs => review::open(state),
+        Page::Series => match series::run(state) {
+            Some(run) => {
+                state.page = Page::Runs;
+                let mut effects = books::refresh(state);
+                effects.extend(review::look_through(state, run));
+                effects
+            }
+            None => Vec::new(),
+        },
+        Page::Setup if is_quiet(state) => setup::on(state),
+        Page::Run | Page::Wire | Page::Electrode | Page::Titrant | Page::Setup => Vec::new(),
     }
+}
+
+/// Opens what adds something, by the page.
+fn add(state: &mut State) -> Vec<Effect> {
+    match state.page {
+        Page::Titrant => titrant::add(state, EquipmentKind::Titrant),
+        Page::Electrode => titrant::add(state, EquipmentKind::Electrode),
+        Page::Bench => return go(state, Page::Setup),
+        _ => {
+            return vec![warn(state, "add: a lot on the page of titrants (t), an electrode (e), a bench (b)")];
+        }
+    }
+    Vec::new()
+}
+
+/// The practice bench of the lane: title, profile and port; none where a real instrument hangs.
+pub(super) fn practice_bench(state: &State) -> Option<(String, String, String)> {
+    let lane = state.lane().filter(|lane| electrode::origin_of(lane) == Origin::Simulator)?;
+    let profile = lane.profiles.first().cloned().unwrap_or_default();
+    Some((lane.title.clone(), profile, lane.port.clone()))
+}
+
+/// The lane that opens next takes the place of the one that is looked at.
+pub(super) fn expects_lane(state: &mut State) {
+    state.expects_lane = true;
+}
+
+/// Begins a portion by a plan, or by what the lane had last.
+pub(super) fn begin(state: &mut State, plan: Option<RunPlan>) -> Vec<Effect> {
+    if state.lane().is_none() {
+        return go(state, Page::Setup);
+    }
+    if state.live_run().is_some() {
+        return vec![warn(state, "a run goes on: end it first (F8 F8)")];
+    }
+    open_form(state, plan)
 }
 
 /// Looks at a lane.
@@ -362,18 +499,30 @@ pub(super) fn look_at(state: &mut State, lane: LaneId) {
     }
 }
 
-fn open_form(state: &mut State) {
+fn open_form(state: &mut State, plan: Option<RunPlan>) -> Vec<Effect> {
     state.page = Page::Run;
-    let Some(lane) = state.lane() else { return };
-    let fresh = Form::after(lane, &state.options.plan, &state.options.procedures);
-    state.over = Over::Form(match state.form_shelf.take() {
-        Some((lane, form)) if lane == state.lane => form,
-        _ => fresh,
-    });
+    let shelved = state.form_shelf.take();
+    let Some(lane) = state.lane() else { return Vec::new() };
+    let procedures = &state.options.procedures;
+    let form = match (plan, shelved) {
+        // What was left with Esc is taken up again, unless something else was asked for.
+        (None, Some((of, form))) if of == state.lane => form,
+        (Some(plan), Some((_, form))) if form.plan_so_far().series == plan.series
+            && form.plan_so_far().sample == plan.sample
+            && form.plan_so_far().role == plan.role
+            && form.procedure() == plan.procedure => form,
+        (Some(plan), _) => Form::of(&plan, procedures),
+        (None, _) => Form::after(lane, &state.options.plan, procedures),
+    };
+    let plan = form.plan_so_far();
+    state.over = Over::Form(form);
+    let mut effects = books::consult(state, super::desk::Question::Stock);
+    effects.extend(books::readiness(state, plan));
+    effects
 }
 
-fn open_entry(state: &mut State, asks: Asks) {
-    if state.lane().is_none() {
+pub(super) fn open_entry(state: &mut State, asks: Asks) {
+    if state.lane().is_none() && !matches!(asks, Asks::Reason(_)) {
         state.over = Over::Nothing;
         return;
     }
@@ -412,10 +561,13 @@ fn open_reason(state: &mut State) -> Vec<Effect> {
     use super::options::RunFate;
     // On the page of the run it is the one that has just ended.
     let ended = state.run().filter(|run| run.end.is_some()).map(|run| run.head.run);
-    let stored = match (state.page, ended) {
-        (Page::Runs, _) => state.options.runs.get(state.runs_line),
-        (Page::Run, Some(run)) => state.options.runs.iter().find(|stored| stored.run == run),
-        (Page::Run, None) if state.live_run().is_some() => {
+    let opened = state.review.opened;
+    let stored = match (state.page, opened, ended) {
+        (Page::Runs, Some(run), _) | (Page::Run, _, Some(run)) => {
+            state.options.runs.iter().find(|stored| stored.run == run)
+        }
+        (Page::Runs, None, _) => review::chosen(state),
+        (Page::Run, _, None) if state.live_run().is_some() => {
             return vec![warn(state, "this run goes on: end it first (F8 F8)")];
         }
         _ => return vec![warn(state, "a run is set aside on the page of the stored runs (F5)")],
@@ -440,7 +592,14 @@ fn scroll(state: &mut State, lines: isize) {
     let stepped = |at: usize, count: usize| at.saturating_add_signed(lines).min(count.saturating_sub(1));
     match state.page {
         Page::Bench => state.bench_line = stepped(state.bench_line, state.bench.lanes.len()),
-        Page::Runs => state.runs_line = stepped(state.runs_line, state.options.runs.len()),
+        Page::Runs => state.runs_line = stepped(state.runs_line, review::listed(state).len()),
+        Page::Series => state.series.line = stepped(state.series.line, series::rows(series::groups(state)).len()),
+        Page::Titrant => state.titrant_line = stepped(state.titrant_line, titrant::lots(state).len()),
+        Page::Electrode => {
+            let count = state.books.stock.as_ref().map_or(0, |(stock, _)| stock.checks.len());
+            state.electrode.line = stepped(state.electrode.line, count);
+        }
+        Page::Setup => state.setup.line = stepped(state.setup.line, state.setup.places.len() + 1),
         Page::Wire => {
             let Some(frames) = state.lane().map(|lane| &lane.frames) else { return };
             let newest = frames.len().saturating_sub(1);

@@ -26,6 +26,16 @@ pub(super) enum Action {
     EndRun,
     /// Sets a stored run aside (with a reason, twice).
     SetAside,
+    /// Accepts, keeps or signs (twice).
+    Accept,
+    /// Searches the stored runs.
+    Search,
+    /// Lays a curve over the others.
+    Lay,
+    /// Enters something new: a lot, an electrode, a bench.
+    Add,
+    /// Makes a key for signing.
+    NewKey,
     /// Reads the profile files again, and the latest lines with them.
     Reread,
     /// Leaves the screen (twice).
@@ -105,17 +115,25 @@ pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::Char('n'), PLAIN)], "n", Action::Note, "write a note; a scanned label becomes a note by itself"),
     bind(&[(KeyCode::F(8), PLAIN)], "F8 F8", Action::EndRun, "end the run: twice, a moment apart, within 3 s"),
     bind(&[(KeyCode::F(7), PLAIN)], "F7", Action::Reread, "on the wire page: read the profile file again, and the latest lines with it"),
-    bind(&[(KeyCode::F(9), PLAIN)], "F9", Action::SetAside, "set the chosen stored run aside: reason, then F9 F9"),
     bind(&[(KeyCode::Char('m'), PLAIN)], "m", Action::Silence, "silence what sounds now: bell and border; it is still told in words"),
     bind(&[(KeyCode::Char('j'), PLAIN)], "j", Action::Jump, "to the lane that needs a person"),
     bind(&[(KeyCode::Char('h'), PLAIN)], "h", Action::Hand, "the hand on the run: ask for it, give or keep it, take it with a reason"),
     bind(&[(KeyCode::F(11), PLAIN)], "F11", Action::Cover, "cover this screen; say who sits here; recording goes on"),
+    bind(&[(KeyCode::F(9), PLAIN)], "F9", Action::SetAside, "set the chosen portion or run aside: reason, then F9 F9"),
+    bind(&[(KeyCode::F(12), PLAIN)], "F12 F12", Action::Accept, "accept a factor or a result, keep a check, sign: twice, a moment apart, within 3 s"),
+    bind(&[(KeyCode::Char('/'), PLAIN)], "/", Action::Search, "search the stored runs"),
+    bind(&[(KeyCode::Char('o'), PLAIN)], "o", Action::Lay, "lay the curve of the run over the others, or take it away"),
+    bind(&[(KeyCode::Char('a'), PLAIN)], "a", Action::Add, "add: a titrant lot, an electrode, a bench, by the page"),
+    bind(&[(KeyCode::Char('k'), PLAIN)], "k", Action::NewKey, "make a key for signing, behind a pass-phrase"),
     bind(&[(KeyCode::F(1), PLAIN), (KeyCode::Char('?'), PLAIN)], "? F1", Action::Help, "all keys"),
     bind(&[(KeyCode::Esc, PLAIN)], "Esc", Action::Back, "back; what was typed is kept"),
     bind(&[(KeyCode::F(2), PLAIN)], "F2", Action::Go(Page::Run), "the run"),
     bind(&[(KeyCode::F(3), PLAIN), (KeyCode::Char('w'), PLAIN)], "F3 w", Action::Go(Page::Wire), "the wire: what came in, what was understood"),
     bind(&[(KeyCode::F(4), PLAIN), (KeyCode::Char('b'), PLAIN)], "F4 b", Action::Go(Page::Bench), "the bench: instruments and lanes"),
     bind(&[(KeyCode::F(5), PLAIN), (KeyCode::Char('r'), PLAIN)], "F5 r", Action::Go(Page::Runs), "stored runs"),
+    bind(&[(KeyCode::Char('p'), PLAIN)], "p", Action::Go(Page::Series), "the series: portions side by side"),
+    bind(&[(KeyCode::Char('e'), PLAIN)], "e", Action::Go(Page::Electrode), "electrodes and their checks"),
+    bind(&[(KeyCode::Char('t'), PLAIN)], "t", Action::Go(Page::Titrant), "titrants and their factors"),
     bind(&[(KeyCode::Tab, PLAIN)], "Tab", Action::NextPage, "next page"),
     bind(&[(KeyCode::BackTab, KeyModifiers::SHIFT), (KeyCode::BackTab, PLAIN)], "Shift-Tab", Action::PreviousPage, "page before"),
     bind(&[(KeyCode::F(6), PLAIN), (KeyCode::Char('l'), PLAIN)], "F6 l", Action::NextLane, "next lane"),
@@ -177,11 +195,15 @@ pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
         Over::Form(_) => {
             vec![("Enter", "next line"), ("Esc", "back"), ("Up Down", "lines"), ("F1", "all keys")]
         }
+        Over::Sheet(sheet) => {
+            let last = if sheet.purpose.is_decision() { ("F12 F12", "decide") } else { ("Enter", "next line") };
+            vec![last, ("Up Down", "lines"), ("Left Right", "choose"), ("Esc", "back"), ("F1", "all keys")]
+        }
         Over::Nothing => page_hints(state),
     }
 }
 
-fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
+pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
     let mut hints = match state.page {
         Page::Run => match (state.live_run(), state.lane()) {
             (Some(_), Some(lane)) if lane.keyed => vec![
@@ -193,17 +215,49 @@ fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             ],
             (Some(_), _) => vec![("space", "mark"), ("n", "note"), ("F8 F8", "end run"), ("w", "wire")],
             (None, Some(lane)) if lane.run.is_some() => {
-                vec![("space", "next portion"), ("F9", "set aside"), ("r", "runs"), ("w", "wire")]
+                vec![("space", "next portion"), ("p", "series"), ("F9", "set aside"), ("t", "titrant"), ("r", "runs")]
             }
-            (None, _) => vec![("space", "new portion"), ("w", "wire"), ("b", "bench"), ("r", "runs")],
+            (None, None) => vec![("space", "set up a bench"), ("r", "runs"), ("b", "bench")],
+            (None, _) => {
+                vec![("space", "new portion"), ("e", "electrode"), ("t", "titrant"), ("p", "series"), ("r", "runs")]
+            }
         },
         Page::Wire => {
             vec![("Up Down PgUp", "scroll"), ("End", "newest"), ("F7", "profile again"), ("Esc", "run")]
         }
-        Page::Bench => {
-            vec![("Up Down", "choose"), ("Enter", "look at it"), ("j", "who needs me"), ("Esc", "run")]
+        Page::Bench => vec![
+            ("Up Down", "choose"),
+            ("Enter", "look at it"),
+            ("j", "who needs me"),
+            ("a", "new bench"),
+            ("Esc", "run"),
+        ],
+        Page::Runs if state.review.opened.is_some() => vec![
+            ("Left Right", "reckoning"),
+            ("F12 F12", "sign"),
+            ("F9", "set aside"),
+            ("o", "overlay"),
+            ("Esc", "list"),
+        ],
+        Page::Runs => vec![
+            ("Up Down", "choose"),
+            ("Enter", "look through"),
+            ("/", "search"),
+            ("o", "overlay"),
+            ("Esc", "run"),
+        ],
+        Page::Series => vec![
+            ("space", "next portion"),
+            ("F12 F12", "accept"),
+            ("F9", "set aside"),
+            ("Left Right", "series"),
+            ("Esc", "run"),
+        ],
+        Page::Electrode => vec![("space", "begin a check"), ("F12 F12", "keep it"), ("a", "add"), ("Esc", "run")],
+        Page::Titrant => {
+            vec![("space", "standardise"), ("F12 F12", "accept factor"), ("a", "add a lot"), ("Esc", "run")]
         }
-        Page::Runs => vec![("Up Down", "choose"), ("F9", "set aside"), ("Esc", "run")],
+        Page::Setup => vec![("Up Down", "choose"), ("Enter", "on"), ("Esc", "a step back")],
     };
     if state.page == Page::Run && (state.lens.zoom > 0 || state.lens.cursor.is_some()) {
         hints.push(("Esc", "whole curve"));
@@ -230,7 +284,7 @@ mod tests {
     #[test]
     fn what_takes_two_presses_is_no_printable_key() {
         for binding in TABLE {
-            if matches!(binding.action, Action::EndRun | Action::SetAside | Action::LeaveScreen) {
+            if matches!(binding.action, Action::EndRun | Action::SetAside | Action::Accept | Action::LeaveScreen) {
                 for (code, modifiers) in binding.keys {
                     assert!(!matches!(code, KeyCode::Char(_)) || *modifiers == CONTROL, "{}", binding.shown);
                 }

@@ -6,9 +6,13 @@
 
 mod alarm;
 mod cover;
+mod books;
+pub mod desk;
+mod electrode;
 mod entry;
 mod errand;
 mod fields;
+mod form;
 mod hands;
 mod holding;
 mod keyboard;
@@ -19,15 +23,20 @@ mod needs;
 mod options;
 mod palette;
 mod pointer;
+mod review;
+mod series;
+mod setup;
+mod sheet;
 mod state;
 mod terminal;
 mod text;
 mod theme;
+mod titrant;
 mod update;
 pub mod view;
 
 pub use errand::{Done, EarlierCurve, Errand, Phrase, Runner};
-pub use options::{Notify, Options, Procedure, ProfileReader, ReadProfile, RunFate, StoredRun};
+pub use options::{DeskHandle, Notify, Options, Procedure, ProfileReader, ReadProfile, RunFate, StoredRun};
 pub use state::State;
 pub use terminal::{Error, Leave, show};
 pub use text::visible;

@@ -28,12 +28,24 @@ pub struct Options {
     pub bell: bool,
     /// Whether the mouse moves the cursor on the curve.
     pub mouse: bool,
-    /// Something to be said at the beginning, in words.
-    pub remark: Option<String>,
     /// Does what needs files or takes its time.
     pub errands: Runner,
     /// Reads profile files again when they are asked for.
     pub profiles: ProfileReader,
+    /// Something to say at the beginning.
+    pub notice: Option<String>,
+    /// Answers what is asked of the record and of this place.
+    pub desk: DeskHandle,
+}
+
+/// The desk of a dashboard.
+#[derive(Clone)]
+pub struct DeskHandle(pub Arc<dyn super::desk::Desk>);
+
+impl std::fmt::Debug for DeskHandle {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("DeskHandle")
+    }
 }
 
 /// Gives the text of a profile for its name or path; the error is in words.
@@ -132,9 +144,10 @@ impl Options {
             notify: Notify::Never,
             bell: true,
             mouse: true,
-            remark: None,
             errands: Runner::nobody(),
             profiles: ProfileReader(Arc::new(|name| Err(format!("the profile {name} cannot be read here")))),
+            notice: None,
+            desk: DeskHandle(Arc::new(super::desk::NoDesk)),
         }
     }
 }

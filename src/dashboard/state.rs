@@ -1,13 +1,20 @@
 //! Everything the screen is made of; the same state always gives the same screen.
 
 use super::alarm::Alarm;
+use super::books::Books;
 use super::cover::Cover;
-use super::entry::{Entry, Form};
+use super::electrode::ElectrodePage;
+use super::entry::Entry;
 use super::errand::EarlierCurve;
+use super::form::Form;
 use super::keyboard::Keyboard;
 use super::meter::Meter;
 use super::needs::Silenced;
 use super::options::Options;
+use super::review::Review;
+use super::series::SeriesPage;
+use super::setup::Setup;
+use super::sheet::Sheet;
 use crate::work::{BenchState, Command, LaneId, LaneState, Origin, RunState};
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -28,6 +35,8 @@ pub struct State {
     pub(super) lane: LaneId,
     /// Title of the lane that was looked at until it closed; the one that takes its place is looked at again.
     pub(super) lost: Option<String>,
+    /// The lane that closed last while it was looked at, with its title.
+    pub(super) lost_lane: Option<(LaneId, String)>,
     /// The page that is looked at.
     pub(super) page: Page,
     /// What lies over it.
@@ -46,6 +55,28 @@ pub struct State {
     pub(super) shelf: Vec<Entry>,
     /// The form that was left with Esc, with its lane.
     pub(super) form_shelf: Option<(LaneId, Form)>,
+    /// Sheets that were left with Esc.
+    pub(super) sheets: Vec<Sheet>,
+    /// The form was left for another page: Esc goes back to it.
+    pub(super) back_to_form: bool,
+    /// What the desk told.
+    pub(super) books: Books,
+    /// The page of electrodes.
+    pub(super) electrode: ElectrodePage,
+    /// Lot chosen on the page of titrants.
+    pub(super) titrant_line: usize,
+    /// The page of a series.
+    pub(super) series: SeriesPage,
+    /// The page of the stored runs.
+    pub(super) review: Review,
+    /// The guide to a bench.
+    pub(super) setup: Setup,
+    /// Who signed last on this screen.
+    pub(super) signer: String,
+    /// Series and procedure whose cautions were read.
+    pub(super) cautions_read: Vec<(String, String)>,
+    /// The lane that takes the place of the practice bench is looked at.
+    pub(super) expects_lane: bool,
     /// Steadiness and digits by lane and channel.
     pub(super) meters: BTreeMap<LaneId, Vec<Meter>>,
     /// When each lane last gave a reading, by the clock of the screen.
@@ -97,11 +128,27 @@ pub(super) enum Page {
     Bench,
     /// The stored runs.
     Runs,
+    /// A series: portions side by side.
+    Series,
+    /// Electrodes and their checks.
+    Electrode,
+    /// Titrants and their factors.
+    Titrant,
+    /// The guide to a bench.
+    Setup,
 }
 
 impl Page {
     /// All pages in the order of the Tab key.
-    pub(super) const ALL: [Self; 4] = [Self::Run, Self::Wire, Self::Bench, Self::Runs];
+    pub(super) const ALL: [Self; 7] = [
+        Self::Run,
+        Self::Series,
+        Self::Runs,
+        Self::Electrode,
+        Self::Titrant,
+        Self::Bench,
+        Self::Wire,
+    ];
 
     /// Its name.
     pub(super) const fn name(self) -> &'static str {
@@ -110,6 +157,10 @@ impl Page {
             Self::Wire => "wire",
             Self::Bench => "bench",
             Self::Runs => "runs",
+            Self::Series => "series",
+            Self::Electrode => "electrode",
+            Self::Titrant => "titrant",
+            Self::Setup => "new bench",
         }
     }
 }
@@ -123,6 +174,8 @@ pub(super) enum Over {
     Entry(Entry),
     /// The form for the next portion.
     Form(Form),
+    /// A sheet to fill in.
+    Sheet(Sheet),
 }
 
 /// A lens on the curve.
@@ -203,6 +256,12 @@ pub(super) enum Deed {
     EndRun(LaneId),
     /// Sets a stored run aside, for the reason in the open field.
     SetAside,
+    /// Drops the check that is under way.
+    DropCheck,
+    /// Accepts, keeps or signs what the page shows.
+    Accept,
+    /// Decides the open sheet: signs, enters.
+    Sheet,
     /// Leaves the screen.
     LeaveScreen,
 }
@@ -215,7 +274,7 @@ impl Deed {
     /// screen ends nothing and has to be told from a bouncing contact only.
     pub(super) const fn apart(self) -> Duration {
         match self {
-            Self::EndRun(_) | Self::SetAside => Duration::from_millis(700),
+            Self::EndRun(_) | Self::SetAside | Self::DropCheck | Self::Accept | Self::Sheet => Duration::from_millis(700),
             Self::LeaveScreen => Duration::from_millis(40),
         }
     }
@@ -225,13 +284,15 @@ impl State {
     /// The state before the recorder has told anything.
     #[must_use]
     pub fn new(options: Options) -> Self {
-        let message = options.remark.clone().map(|text| Message { text, warns: true, at: Duration::ZERO });
+        let notice = options.notice.as_deref().map(super::text::visible);
+        let message = notice.map(|text| Message { text, warns: true, at: Duration::ZERO });
         Self {
             options,
             bench: BenchState::default(),
             attached: false,
             lane: 0,
             lost: None,
+            lost_lane: None,
             page: Page::Run,
             over: Over::Nothing,
             help: None,
@@ -241,6 +302,17 @@ impl State {
             runs_line: 0,
             shelf: Vec::new(),
             form_shelf: None,
+            sheets: Vec::new(),
+            back_to_form: false,
+            books: Books::default(),
+            electrode: ElectrodePage::default(),
+            titrant_line: 0,
+            series: SeriesPage::default(),
+            review: Review::default(),
+            setup: Setup::default(),
+            signer: String::new(),
+            cautions_read: Vec::new(),
+            expects_lane: false,
             meters: BTreeMap::new(),
             heard: BTreeMap::new(),
             alarms: BTreeMap::new(),
@@ -316,6 +388,9 @@ impl State {
         }
         if let Some(armed) = self.armed {
             at = at.min(armed.deadline());
+        }
+        if let Some(stale) = self.books.stale {
+            at = at.min(stale);
         }
         at
     }

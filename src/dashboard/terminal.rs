@@ -3,6 +3,7 @@
 //! Frames are drawn into memory and written by a thread of their own, one at a time: while the
 //! terminal is slow, frames are skipped, and keys are still read and timed as they come.
 
+use super::desk::{Answer, Question};
 use super::errand::Done;
 use super::options::{Notify, Options};
 use super::state::State;
@@ -193,10 +194,17 @@ impl Writer {
     }
 }
 
+/// A question to the desk with its answer.
+type Answered = (Box<Question>, Result<Answer, String>);
+
+/// Answers that wait for the screen; when it is full the desk waits.
+const ANSWERS: usize = 16;
+
 /// What the loop wakes up for.
 enum Wake {
     Key(Option<io::Result<TerminalEvent>>),
     Recorder(Option<Event>),
+    Answer(Answered),
     Written(Option<io::Result<()>>),
     Done(Done),
     Signal(Leave),
@@ -211,6 +219,7 @@ struct Screen {
     writer: Writer,
     commands: mpsc::Sender<(u64, Command)>,
     events: mpsc::Receiver<Event>,
+    answers: (mpsc::Sender<Answered>, mpsc::Receiver<Answered>),
     began: Instant,
     drawn: Instant,
     dirty: bool,
@@ -239,6 +248,7 @@ impl Screen {
             writer: Writer::start()?,
             commands,
             events,
+            answers: mpsc::channel(ANSWERS),
             began,
             drawn: began,
             dirty: true,
@@ -269,6 +279,7 @@ impl Screen {
                 key = keys.next() => Wake::Key(key),
                 written = self.writer.written.recv() => Wake::Written(written),
                 Some(done) = self.errands.1.recv() => Wake::Done(done),
+                Some(answer) = self.answers.1.recv() => Wake::Answer(answer),
                 event = self.events.recv() => Wake::Recorder(event),
                 () = tokio::time::sleep_until(until) => Wake::Time,
             };
@@ -280,6 +291,7 @@ impl Screen {
                 Wake::Key(Some(Ok(event))) => self.terminal_event(event),
                 Wake::Written(Some(Ok(()))) => self.writer.busy = false,
                 Wake::Done(done) => self.take(Input::Done(done)),
+                Wake::Answer((question, answer)) => self.take(Input::Answer(question, answer)),
                 Wake::Recorder(Some(event)) => {
                     self.take(Input::Recorder(event));
                     // Whatever else waits goes into the same frame.
@@ -330,6 +342,15 @@ impl Screen {
                 Effect::ReadProfile(wish) => {
                     let text = (self.state.options.profiles.0)(&wish.name);
                     self.take(Input::Profile(wish, text));
+                }
+                Effect::Consult(question) => {
+                    let desk = self.state.options.desk.clone();
+                    let answers = self.answers.0.clone();
+                    // Evaluations and pass-phrases take their time: the keys do not wait for them.
+                    tokio::task::spawn_blocking(move || {
+                        let answer = desk.0.answer(&question);
+                        let _screen_gone = answers.blocking_send((question, answer));
+                    });
                 }
                 Effect::Send(id, command) => {
                     if let Err(refused) = self.commands.try_send((id, command)) {

@@ -3,12 +3,13 @@
 //! Pure: the time comes with each input, and what is to be done comes back as effects.
 
 use super::alarm::Alarm;
+use super::desk::{Answer, Question};
 use super::keyboard::Gesture;
 use super::meter::Meter;
 use super::options::{RunFate, StoredRun};
 use super::state::{Asked, Message, State};
 use super::errand::{Done, EarlierCurve, Errand};
-use super::{cover, fields, hands, needs, text};
+use super::{books, cover, electrode, fields, hands, needs, setup, text};
 use crate::detector::WatchState;
 use crate::reading::Reading;
 use crate::work::{Command, Event, Health, LaneEvent, LaneId, LaneState, RunEnd, RunHead};
@@ -32,6 +33,8 @@ pub enum Input {
     Mouse(MouseEvent),
     /// Columns and rows of the terminal.
     Resize(u16, u16),
+    /// The desk answers.
+    Answer(Box<Question>, Result<Answer, String>),
     /// Time passed.
     Tick,
 }
@@ -60,6 +63,8 @@ pub enum Effect {
     Errand(Errand),
     /// The terminal is to tell the desktop, if it does so.
     Notify(String),
+    /// The desk is asked; its answer comes back as [`Input::Answer`].
+    Consult(Box<Question>),
     /// The bell rings.
     Bell,
     /// Everything is drawn anew.
@@ -76,6 +81,7 @@ pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
         state.touched = state.now;
     }
     let mut effects = cover::settle(state);
+    effects.extend(books::settle(state));
     let mut gestures = state.keyboard.pass(now);
     match input {
         Input::Key(key) => gestures.extend(state.keyboard.press(now, key)),
@@ -84,6 +90,7 @@ pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
         Input::Resize(columns, rows) => state.size = (columns, rows),
         Input::Done(Done::Proved { name, proof }) => effects.extend(cover::proved(state, name, proof)),
         Input::Done(Done::Earlier(curves)) => laid(state, curves),
+        Input::Answer(question, answer) => effects.extend(books::told(state, *question, answer)),
         Input::Paste(text) => gestures.push(Gesture::Burst { text, entered: true }),
         Input::Recorder(event) => effects.extend(recorder(state, &event)),
         Input::Profile(wish, Ok(profile_text)) => {
@@ -218,8 +225,15 @@ fn attach(state: &mut State) {
 /// A new lane is looked at when none is, or when it takes the place of the one that was.
 fn opened(state: &mut State, lane: &LaneState) {
     hear(state, lane.id, &lane.latest);
-    if state.lane().is_none() || state.lost.as_ref() == Some(&lane.title) {
+    setup::done(state);
+    let expected = std::mem::take(&mut state.expects_lane);
+    if state.lane().is_none() || state.lost.as_ref() == Some(&lane.title) || expected {
         state.lost = None;
+        if let Some((from, title)) = state.lost_lane.take()
+            && title == lane.title
+        {
+            electrode::moved(state, from, lane.id);
+        }
         hands::look_at(state, lane.id);
     }
 }
@@ -230,6 +244,7 @@ fn closed(state: &mut State, lane: LaneId, viewed: Option<String>) {
     state.alarms.remove(&lane);
     state.bench_line = state.bench_line.min(state.bench.lanes.len().saturating_sub(1));
     if lane == state.lane {
+        state.lost_lane = viewed.clone().map(|title| (lane, title));
         state.lost = viewed;
         let first = state.bench.lanes.first().map_or(0, |lane| lane.id);
         hands::look_at(state, first);
@@ -252,10 +267,17 @@ fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effec
     match what {
         LaneEvent::Readings { readings } => {
             hear(state, lane, readings);
+            electrode::hear(state, lane, readings)
+        }
+        LaneEvent::Result { .. } => {
+            books::decided(state);
             None
         }
         LaneEvent::Started { head } => {
             list_started(state, head);
+            state.series.name = Some(head.plan.series.clone()).filter(|name| !name.is_empty());
+            state.back_to_form = false;
+            books::decided(state);
             state.form_shelf.take_if(|(of, _)| *of == lane);
             state.alarms.remove(&lane);
             state.earlier.remove(&lane);
@@ -268,6 +290,7 @@ fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effec
         }
         LaneEvent::Ended { end } => {
             list_ended(state, end);
+            books::decided(state);
             Some(warn(
                 state,
                 format!("{}run {} ended: {}", from(state, lane), end.run, text::visible(&end.why)),
@@ -316,6 +339,9 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
     match refused {
         Some(why) => {
             let effect = warn(state, format!("not done ({}): {}", asked.words(), text::visible(why)));
+            state.books.kept_words = None;
+            state.expects_lane = false;
+            state.setup.opens = false;
             fields::take_back(state, asked.command);
             Some(effect)
         }
@@ -344,13 +370,17 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                     if let Some(stored) = state.options.runs.iter_mut().find(|stored| stored.run == *run) {
                         stored.fate = RunFate::SetAside(reason.clone());
                     }
+                    books::decided(state);
                     tell(state, format!("run {run} is set aside; it stays in the record. space: the sample again"));
                 }
                 Command::Reread { profile_name, .. } => {
                     tell(state, format!("read again with {}", text::visible(profile_name)));
                 }
                 Command::Enter { document } => {
-                    tell(state, format!("kept: {} {}", document.kind, text::visible(&document.name)));
+                    if document.kind == crate::work::kind::CHECK {
+                        state.electrode.kept = true;
+                    }
+                    books::kept(state, format!("kept: {} {}", document.kind, text::visible(&document.name)));
                 }
                 Command::Open { .. }
                 | Command::Name { .. }

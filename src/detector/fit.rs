@@ -312,6 +312,10 @@ pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) 
         Some("amounts without sense")
     } else if (p[0] - frame.ln_slope.0).abs() > (2.0 * frame.ln_slope.1).max(0.35) {
         Some("slope of the electrode without sense")
+    } else if candidate.model.sites().is_some_and(|sites| {
+        sites.jump_is_behind_all(&p[offset..], frame.titrant.last().copied().unwrap_or(0.0))
+    }) {
+        Some("the jump stands behind what it leaves out")
     } else {
         None
     };

@@ -40,7 +40,6 @@ pub fn read_line(reader: &Reader, line_id: i64, profile: Arc<Profile>) -> Result
     let mut reopened = reader.reopenings(line_id)?.into_iter().peekable();
     let mut decoder = Decoder::new(profile);
     let mut line = ReadLine::default();
-    let mut seq = 0;
     reader.wire(line_id, |chunk| {
         let mut frames = Vec::new();
         while reopened.next_if(|t| *t <= chunk.at.elapsed_ns).is_some() {
@@ -53,8 +52,7 @@ pub fn read_line(reader: &Reader, line_id: i64, profile: Arc<Profile>) -> Result
         } else {
             decoder.sent(chunk.at, &chunk.bytes);
         }
-        line.chunks.push(ReadChunk { seq, utc_us: chunk.at.utc_us, frames });
-        seq += 1;
+        line.chunks.push(ReadChunk { seq: chunk.seq, utc_us: chunk.at.utc_us, frames });
     })?;
     decoder.finish(&mut line.rest);
     Ok(line)

@@ -57,6 +57,7 @@ pub(super) struct LaneHandle {
     pub(super) bench: Arc<BenchPlan>,
     pub(super) busy: bool,
     pub(super) over: bool,
+    pub(super) cancel: CancellationToken,
     pub(super) hand: Hand,
 }
 

@@ -9,12 +9,14 @@ use super::outcome;
 use crate::detector::{Evaluation, Prior};
 use crate::profile::{Decoded, Mark, MarkKind, Profile};
 use crate::reading::{Quantity, Stamp};
+use crate::results::Dimension;
 use crate::source::SourceEvent;
 use crate::store::{Commit, Direction, Entry, Reader, ReckoningRows, Writer, append_anchor};
 use crate::work::{
-    Beginning, BenchPlan, Command, DEFAULT_WARN_BEFORE, Expectation, FrameFate, Health, LaneEvent, LaneId,
-    Origin, Pairing, Procedure, Queued, RECORDER, Run, RunEnd, RunHead, RunPlan, Step, Stock, VolumeMark,
-    begins, checklist, choose_signal, decide, expected, next_seen, seen_in, seen_note,
+    Beginning, BenchPlan, Command, DEFAULT_WARN_BEFORE, Expectation, FROM_BALANCE, FrameFate, Health,
+    HowWord, LaneEvent, LaneId, Origin, Pairing, Procedure, Queued, RECORDER, Run, RunEnd, RunHead, RunPlan,
+    Step, Stock, VolumeFrom, VolumeMark, Weighing, begins, checklist, choose_signal, decide, expected,
+    next_seen, seen_in, seen_note,
 };
 use bytes::Bytes;
 use std::collections::VecDeque;
@@ -103,12 +105,22 @@ pub(super) struct Lane {
     going: Option<Going>,
     /// Portions that marks in the line begin; `None`: marks begin nothing.
     queue: Option<VecDeque<Queued>>,
+    weighing: Weighing,
+    /// A portion that starts as soon as the balance gives its mass, and who wants it.
+    weighed_first: Option<(RunPlan, String)>,
     slow_told: bool,
 }
 
 impl Lane {
     pub(super) fn new(parts: LaneParts) -> Self {
-        Self { parts, going: None, queue: None, slow_told: false }
+        Self {
+            parts,
+            going: None,
+            queue: None,
+            weighing: Weighing::default(),
+            weighed_first: None,
+            slow_told: false,
+        }
     }
 
     /// Runs until every source has ended (after cancellation they do), then closes the run that goes on.
@@ -295,6 +307,9 @@ impl Lane {
                     Some(going) if understood => going.run.take(&one.readings),
                     _ => Vec::new(),
                 };
+                if understood {
+                    self.weighing.take(&one.readings);
+                }
                 events.push(LaneEvent::Readings { readings: one.readings });
                 self.keep_steps(steps, &mut entries, &mut events);
             }
@@ -315,7 +330,57 @@ impl Lane {
             self.show(event).await;
         }
         self.tell(if saved { FromLane::Saved(frames) } else { FromLane::Waiting(frames) }).await;
+        self.start_weighed().await;
         self.end_if_past().await;
+    }
+
+    /// Starts the portion that waited for the balance, once its mass is there.
+    async fn start_weighed(&mut self) {
+        let Some((mut plan, who)) = self.weighed_first.take() else { return };
+        let started = match self.weigh(&mut plan) {
+            Ok(false) => {
+                self.weighed_first = Some((plan, who));
+                return;
+            }
+            Ok(true) => Box::pin(self.start(plan, who)).await,
+            Err(why) => Err(why),
+        };
+        if let Err(text) = started {
+            let at = self.parts.lines.first().map(Line::now).unwrap_or_default();
+            self.warning(0, at, text).await;
+        }
+    }
+
+    /// Puts the mass on the balance in the place of the word for it; false while it is not there.
+    ///
+    /// # Errors
+    /// In words, when the bench has no balance for portions, or the procedure does not ask for that value.
+    fn weigh(&mut self, plan: &mut RunPlan) -> Result<bool, String> {
+        let wanted = plan.values.iter().find(|(_, text)| text.trim() == FROM_BALANCE);
+        let Some(name) = wanted.map(|(name, _)| name.clone()) else { return Ok(true) };
+        if self.parts.bench.bench.volume == VolumeFrom::Mass {
+            return Err("the balance of this bench weighs the titrant, not the portions: type the mass".to_owned());
+        }
+        let weighs = |line: &Line| line.profile.measures.contains(&Quantity::Mass);
+        if !self.parts.lines.iter().any(weighs) {
+            return Err("no instrument of this bench is a balance: type the mass".to_owned());
+        }
+        let how = match plan.procedure.as_str() {
+            "" => HowWord::OneReading,
+            text => {
+                let procedure = Procedure::read("of this run", text)?;
+                procedure
+                    .asked
+                    .iter()
+                    .find(|a| a.name == name || name == "mass" && a.unit.dimension() == Dimension::MASS)
+                    .map(|asked| asked.how)
+                    .ok_or_else(|| format!("the procedure does not ask for {name}"))?
+            }
+        };
+        let Some(weighed) = self.weighing.portion(how) else { return Ok(false) };
+        plan.values.insert(name, format!("{:.5} g", weighed.mass_g));
+        plan.weighed = Some(weighed.words);
+        Ok(true)
     }
 
     /// A sample changer began or ended a run.
@@ -398,6 +463,7 @@ impl Lane {
                 self.end(why, who).await;
                 Ok(())
             }
+            Command::End { .. } if self.weighed_first.take().is_some() => Ok(()),
             Command::End { .. } => Err("no run is going on".to_owned()),
             Command::Open { .. }
             | Command::SetAside { .. }
@@ -414,6 +480,13 @@ impl Lane {
         if let Some(going) = &self.going {
             return Err(format!("run {} is going on; end it first", going.head.run));
         }
+        if !self.weigh(&mut plan)? {
+            self.weighed_first = Some((plan, who));
+            let text = "waiting for the balance to come to rest with the portion on it".to_owned();
+            self.show(LaneEvent::Warning { text }).await;
+            return Ok(());
+        }
+        self.weighed_first = None;
         let procedure = match plan.procedure.as_str() {
             "" => None,
             text => Some(Procedure::read("of this run", text)?),
@@ -658,15 +731,37 @@ impl Lane {
         for event in events {
             self.show(event).await;
         }
-        let Evaluation { end_points, warnings, curve, .. } = evaluation;
-        if !curve.is_empty() {
-            let thin = curve.len().div_ceil(FIT_POINTS);
-            self.show(LaneEvent::Fit { points: curve.into_iter().step_by(thin).collect() }).await;
+        let (end_points, warnings) = (evaluation.end_points.clone(), evaluation.warnings.clone());
+        if !evaluation.curve.is_empty() {
+            let thin = evaluation.curve.len().div_ceil(FIT_POINTS);
+            let points = evaluation.curve.iter().copied().step_by(thin).collect();
+            self.show(LaneEvent::Fit { points }).await;
         }
         let end = RunEnd { run: head.run, why, end_points, warnings, at };
+        self.fit(head.clone(), end.clone(), evaluation).await;
         self.result(head, end.clone(), temperature_c).await;
         self.show(LaneEvent::Ended { end: Box::new(end) }).await;
         self.tell(FromLane::Busy(false)).await;
+    }
+
+    /// Keeps what the fit of the run found, and tells which trend changes with it.
+    async fn fit(&self, head: RunHead, end: RunEnd, evaluation: Evaluation) {
+        let record = self.parts.record.clone();
+        let kept =
+            tokio::task::spawn_blocking(move || outcome::of_fit(&record, &head, &end, &evaluation)).await;
+        match kept {
+            Ok(Ok(Some((entry, changes)))) => {
+                // Saved, or kept in memory and told by the writer's state.
+                let _told_elsewhere = self.parts.writer.write(vec![entry]).await.await;
+                for words in changes {
+                    let text = format!("{words}: look at electrode and solutions (`dropwise trend`)");
+                    self.show(LaneEvent::Warning { text }).await;
+                }
+            }
+            Ok(Ok(None)) => {}
+            Ok(Err(why)) => tracing::warn!(%why, "the trend of the fits is not kept"),
+            Err(failure) => tracing::warn!(%failure, "the trend of the fits is not kept"),
+        }
     }
 
     /// Computes what the run comes to, keeps it and tells it.

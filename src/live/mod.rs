@@ -15,5 +15,6 @@ mod recorder;
 mod session;
 
 pub use again::{Counted, ReadLine, Repeated, compare, evaluate_again, read_line};
+pub use outcome::{OtherInput, inputs_again};
 pub use recorder::{Recorder, RecorderOptions};
 pub use session::Session;

@@ -23,7 +23,13 @@ impl Hub {
     ) -> Result<LaneId, String> {
         let same = self.lanes.iter().find(|(_, l)| l.bench.bench.title == bench.bench.title);
         if let Some((&id, handle)) = same {
-            if !handle.over {
+            // A simulated instrument waits for nobody: its next beaker may take its place at once.
+            let simulated = handle.bench.lines.iter().all(|line| line.port.starts_with("simulator"));
+            let gives_way = simulated && !handle.busy && *handle.bench != *bench;
+            if gives_way {
+                handle.cancel.cancel();
+            }
+            if !handle.over && !gives_way {
                 return if *handle.bench == *bench {
                     if let Some(first) = first {
                         let commands = handle.commands.clone();
@@ -127,13 +133,13 @@ impl Hub {
             writer: self.writer.clone(),
             hub: self.to_hub.clone(),
             numbers: Arc::clone(&self.numbers),
-            cancel,
+            cancel: cancel.clone(),
             record: self.record.clone(),
             first,
         });
         self.tracker.spawn(lane.run());
         let hand = opened_by.map_or_else(Hand::default, Hand::of);
-        self.lanes.insert(id, LaneHandle { commands: commands_in, bench, busy: false, over: false, hand });
+        self.lanes.insert(id, LaneHandle { commands: commands_in, bench, busy: false, over: false, cancel, hand });
         Ok(id)
     }
 }

@@ -1,11 +1,12 @@
 //! What a run that has ended comes to: its result, or its blank, with what the record knows.
 
+use crate::detector::{EndPoint, Evaluation};
 use crate::reading::Quantity;
-use crate::store::{Entry, NewDatum, Reader};
+use crate::store::{Entry, Error as StoreError, NewDatum, Reader};
 use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion};
 use crate::work::{
-    BlankValue, EquipmentKind, PhFromPotential, Procedure, RECORDER, Role, RunEnd, RunHead, RunPlan,
-    SignalWord, Stock, USUAL_ISOPOTENTIAL_PH, kind,
+    BlankValue, EquipmentKind, FitRecord, Kept, PhFromPotential, Procedure, RECORDER, RUN_TIME, Role, RunEnd,
+    RunHead, RunId, RunPlan, SignalWord, Stock, USUAL_ISOPOTENTIAL_PH, kind, newly_changed,
 };
 use std::path::Path;
 
@@ -17,21 +18,25 @@ pub(super) struct Outcome {
 }
 
 /// The facts of a run that its result rests on.
-pub(super) fn facts(head: &RunHead, end: &RunEnd, temperature_c: Option<f64>) -> PortionFacts {
+fn facts(
+    head: &RunHead,
+    end_points: &[EndPoint],
+    duration_s: Option<f64>,
+    temperature_c: Option<f64>,
+) -> PortionFacts {
     let mut values = head.plan.values.clone();
     if let Some(mass) = head.plan.mass_g {
         // The only mass that is asked may be given without its name.
         values.entry(MASS.to_owned()).or_insert_with(|| format!("{mass} g"));
     }
-    let duration_s = end.at.elapsed_ns.saturating_sub(head.at.elapsed_ns) as f64 * 1e-9;
     PortionFacts {
         run: head.run,
         series: head.plan.series.clone(),
         values,
         uses: head.plan.uses.clone(),
-        end_points: end.end_points.clone(),
+        end_points: end_points.to_vec(),
         by_mass: head.curve.titrant == crate::reading::Titrant::Mass,
-        duration_s: Some(duration_s),
+        duration_s,
         temperature_c,
         real: head.origin.is_real(),
         utc_us: head.at.utc_us,
@@ -59,20 +64,10 @@ pub(super) fn of_run(
         return Ok(None);
     }
     let stock = stock(record)?;
-    let mut facts = facts(head, end, temperature_c);
+    let duration_s = end.at.elapsed_ns.saturating_sub(head.at.elapsed_ns) as f64 * 1e-9;
+    let mut facts = facts(head, &end.end_points, Some(duration_s), temperature_c);
     procedure.name_the_mass(&mut facts.values);
-    let datum = |kind: &str, name: String, body: String| {
-        Entry::Datum(Box::new(NewDatum {
-            kind: kind.to_owned(),
-            name,
-            body,
-            utc_us: end.at.utc_us,
-            who: RECORDER.to_owned(),
-            origin: head.origin,
-            verb: "compute".to_owned(),
-            why: String::new(),
-        }))
-    };
+    let datum = |kind: &str, name: String, body: String| computed(kind, name, body, head, end);
     let mut entries = Vec::new();
     let mut result = if head.plan.role == Role::Blank {
         let (blanks, result) = blanks(&procedure, head, &facts);
@@ -89,6 +84,89 @@ pub(super) fn of_run(
     let body = serde_json::to_string(&result).map_err(|e| e.to_string())?;
     entries.push(datum(kind::RESULT, format!("run {}", head.run), body));
     Ok(Some(Outcome { result, entries }))
+}
+
+/// A document that follows from a run.
+fn computed(kind: &str, name: String, body: String, head: &RunHead, end: &RunEnd) -> Entry {
+    Entry::Datum(Box::new(NewDatum {
+        kind: kind.to_owned(),
+        name,
+        body,
+        utc_us: end.at.utc_us,
+        who: RECORDER.to_owned(),
+        origin: head.origin,
+        verb: "compute".to_owned(),
+        why: String::new(),
+    }))
+}
+
+/// So many of the latest fits are looked at for a trend: those of several determinations may alternate.
+const FITS: usize = 1_000;
+
+/// Keeps what the fit of a run found, and says which trend of electrode or solutions changes with it.
+///
+/// # Errors
+/// In words, when the record cannot be read.
+pub(super) fn of_fit(
+    record: &Path,
+    head: &RunHead,
+    end: &RunEnd,
+    evaluation: &Evaluation,
+) -> Result<Option<(Entry, Vec<String>)>, String> {
+    let Some(fit) = FitRecord::of(head, end, evaluation) else { return Ok(None) };
+    let mut records = Reader::open(record).and_then(|reader| reader.fits(FITS)).map_err(|e| e.to_string())?;
+    records.push(Kept { datum: 0, utc_us: end.at.utc_us, who: RECORDER.to_owned(), it: fit.clone() });
+    let body = serde_json::to_string(&fit).map_err(|e| e.to_string())?;
+    let entry = computed(kind::FIT, format!("run {}", head.run), body, head, end);
+    Ok(Some((entry, newly_changed(&records, &fit))))
+}
+
+/// A value that entered a result and is not what its run and the documents in the record give.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OtherInput {
+    /// Its name in formulae.
+    pub name: String,
+    /// As it entered.
+    pub entered: f64,
+    /// As it comes out now; `None`: nothing does.
+    pub now: Option<f64>,
+    /// It was measured or typed for this run alone, so that no later document can have changed it.
+    pub of_the_run: bool,
+}
+
+/// Assembles the inputs of a run's result again, from its end-points, what was typed, and the documents in the record
+/// as they hold now; gives those that differ.
+///
+/// # Errors
+/// What the record says.
+pub fn inputs_again(reader: &Reader, run: RunId) -> Result<Vec<OtherInput>, StoreError> {
+    let stored = reader.run(run)?;
+    let Some(kept) = reader.result(run)? else { return Ok(Vec::new()) };
+    let Ok(procedure) = Procedure::read("of the run", &stored.head.plan.procedure) else {
+        return Ok(Vec::new());
+    };
+    let mut temperatures: Vec<f64> = stored.points.iter().filter_map(|p| p.temperature_c).collect();
+    temperatures.sort_by(f64::total_cmp);
+    let median = temperatures.get(temperatures.len() / 2).copied();
+    let mut facts = facts(&stored.head, &stored.findings, None, median);
+    procedure.name_the_mass(&mut facts.values);
+    let again = Assembled::of(&procedure, &facts, &reader.stock()?);
+    let mut others = Vec::new();
+    for input in kept.it.inputs.iter().filter(|input| input.name != RUN_TIME) {
+        let now = again.inputs.iter().find(|other| other.name == input.name && other.unit == input.unit);
+        let now = now.map(|other| other.value);
+        if now.is_some_and(|now| (now - input.value).abs() <= 1e-9 * input.value.abs().max(1e-12)) {
+            continue;
+        }
+        others.push(OtherInput {
+            name: input.name.clone(),
+            entered: input.value,
+            now,
+            of_the_run: procedure.instrumental().any(|find| find.name == input.name)
+                || procedure.asked(&input.name).is_some(),
+        });
+    }
+    Ok(others)
 }
 
 /// The blanks that a run gives: one for each end-point that was found.

@@ -18,7 +18,7 @@ pub use point::Point;
 pub use quantity::Quantity;
 pub use stamp::Stamp;
 pub use unit::Unit;
-pub use visible::visible;
+pub use visible::{is_hidden, visible};
 
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;

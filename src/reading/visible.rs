@@ -10,7 +10,8 @@ const C0: [&str; 33] = [
 ];
 
 /// Whether a character is a control, a mark without width, or changes the direction of writing.
-fn is_hidden(c: char) -> bool {
+#[must_use]
+pub fn is_hidden(c: char) -> bool {
     c.is_control()
         || UnicodeWidthChar::width(c).unwrap_or(0) == 0
         || matches!(c,

@@ -80,7 +80,7 @@ fn copy(from: &Path, to: &Path, told: &(dyn Fn(u64, u64) + Sync)) -> Result<(), 
     target.close().map_err(|(_, error)| fail_to(error))
 }
 
-fn beside(path: &Path, ending: &str) -> PathBuf {
+pub(super) fn beside(path: &Path, ending: &str) -> PathBuf {
     let mut name = path.file_name().unwrap_or_default().to_owned();
     name.push(ending);
     path.with_file_name(name)

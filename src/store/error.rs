@@ -95,6 +95,21 @@ pub enum Error {
         /// The number that was asked for.
         id: i64,
     },
+    /// A file that holds runs with everything cannot be brought in.
+    #[error("{path} cannot be brought in: {why}")]
+    Import {
+        /// The file, or the record that it was to go into.
+        path: PathBuf,
+        /// What is wrong, and what to do.
+        why: String,
+    },
+    /// A file of rows cannot be written.
+    #[error("the rows cannot be written: {source}; is the disk full?")]
+    Rows {
+        /// What the system said.
+        #[from]
+        source: std::io::Error,
+    },
     /// No such run.
     #[error("there is no run {run} in the record; `dropwise list` shows which there are")]
     NoRun {

@@ -6,7 +6,7 @@ use super::table::{
     RUN_END_LINE, RowHasher, SET_ASIDE, Table, WARNING, WATCH_CHANGE, WIRE, read_row,
 };
 use crate::work::how_known;
-use rusqlite::{Connection, OptionalExtension, ToSql, params};
+use rusqlite::{Connection, OptionalExtension, Row, ToSql, params};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
@@ -187,11 +187,25 @@ const WIRE_OF_RUN: &str = "SELECT wire.* FROM run_end_line AS ended
 /// SHA-256 over the hashes of the rows that a ledger row tells of, in the order of their tables and keys.
 pub(super) fn content_hash(connection: &Connection, verb: &str, subject: &str) -> rusqlite::Result<String> {
     let mut digest = Sha256::new();
-    let mut take = |table: &Table, sql: &str, values: &[&dyn ToSql]| -> rusqlite::Result<()> {
+    told_rows(connection, verb, subject, &mut |table, row| {
+        digest.update(read_row(table, row)?.1);
+        Ok(())
+    })?;
+    Ok(hex(&digest.finalize()))
+}
+
+/// Hands over the rows that a ledger row tells of, in the order of their tables and keys.
+pub(super) fn told_rows(
+    connection: &Connection,
+    verb: &str,
+    subject: &str,
+    hand: &mut dyn FnMut(&'static Table, &Row<'_>) -> rusqlite::Result<()>,
+) -> rusqlite::Result<()> {
+    let mut take = |table: &'static Table, sql: &str, values: &[&dyn ToSql]| -> rusqlite::Result<()> {
         let mut statement = connection.prepare_cached(sql)?;
         let mut rows = statement.query(values)?;
         while let Some(row) = rows.next()? {
-            digest.update(read_row(table, row)?.1);
+            hand(table, row)?;
         }
         Ok(())
     };
@@ -225,5 +239,5 @@ pub(super) fn content_hash(connection: &Connection, verb: &str, subject: &str) -
         (_, "datum") => take(&DATUM, of(&DATUM), &[&number])?,
         _ => {}
     }
-    Ok(hex(&digest.finalize()))
+    Ok(())
 }

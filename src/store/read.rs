@@ -1,6 +1,6 @@
 //! Questions that are asked of a record.
 
-use super::{Error, open_for_reading, text_hash};
+use super::{Error, Imported, open_for_reading, text_hash};
 use crate::detector::{Because, Change, EndPoint, WatchState};
 use crate::reading::{Point, Stamp, Titrant};
 use crate::work::{EarlierPortion, Origin, RunHead, RunId, VolumeMark};
@@ -13,6 +13,8 @@ use std::path::{Path, PathBuf};
 pub struct Reader {
     pub(super) path: PathBuf,
     pub(super) connection: Connection,
+    /// What was taken from another record, if this one began so.
+    pub(super) imported: Option<Imported>,
 }
 
 /// One run in a list.
@@ -90,6 +92,8 @@ pub struct StoredLine {
 /// One chunk of the wire.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct WireChunk {
+    /// Its number on the line.
+    pub seq: i64,
     /// Whether it came from the instrument.
     pub incoming: bool,
     /// When.
@@ -107,7 +111,9 @@ impl Reader {
     /// # Errors
     /// As [`open_for_reading`].
     pub fn open(path: &Path) -> Result<Self, Error> {
-        Ok(Self { path: path.to_owned(), connection: open_for_reading(path)? })
+        let mut reader = Self { path: path.to_owned(), connection: open_for_reading(path)?, imported: None };
+        reader.imported = reader.was_imported()?;
+        Ok(reader)
     }
 
     pub(super) fn fail(&self) -> impl Fn(rusqlite::Error) -> Error + '_ {
@@ -125,7 +131,7 @@ impl Reader {
             .prepare_cached(&format!("{RUN_ROW} ORDER BY run.run_id DESC LIMIT ?"))
             .map_err(&fail)?;
         let most = i64::try_from(most).unwrap_or(i64::MAX);
-        let rows = statement.query_map([most], run_row).map_err(&fail)?;
+        let rows = statement.query_map([most], |row| self.run_row(row)).map_err(&fail)?;
         let mut runs = rows.collect::<rusqlite::Result<Vec<_>>>().map_err(&fail)?;
         for run in &mut runs {
             run.end_points = self.end_points(run.run)?;
@@ -187,7 +193,7 @@ impl Reader {
         let fail = self.fail();
         let row = self
             .connection
-            .query_row(&format!("{RUN_ROW} WHERE run.run_id = ?"), [run], run_row)
+            .query_row(&format!("{RUN_ROW} WHERE run.run_id = ?"), [run], |row| self.run_row(row))
             .optional()
             .map_err(&fail)?;
         let Some(row) = row else { return Err(self.no_run(run)) };
@@ -197,10 +203,11 @@ impl Reader {
                 Ok((row.get(0)?, row.get(1)?))
             })
             .map_err(&fail)?;
-        let head = serde_json::from_str(&head).map_err(|e| Error::Foreign {
+        let mut head: RunHead = serde_json::from_str(&head).map_err(|e| Error::Foreign {
             path: self.path.clone(),
             why: format!("the head of run {run} cannot be read: {e}"),
         })?;
+        head.origin = row.origin;
         let id: Option<i64> = self
             .connection
             .query_row("SELECT min(reckoning_id) FROM reckoning WHERE run_id = ?", [run], |row| row.get(0))
@@ -227,7 +234,7 @@ impl Reader {
     }
 
     /// Why there is no such run.
-    fn no_run(&self, run: RunId) -> Error {
+    pub(super) fn no_run(&self, run: RunId) -> Error {
         match self.continued() {
             Ok(Some(older)) if (1..older.next.run).contains(&run) => {
                 Error::LaidAway { run, archive: older.archive }
@@ -367,13 +374,14 @@ impl Reader {
     /// What SQLite says.
     pub fn wire(&self, line_id: i64, mut take: impl FnMut(WireChunk)) -> Result<(), Error> {
         let fail = self.fail();
-        let sql = "SELECT direction, elapsed_ns, utc_us, bytes FROM wire
+        let sql = "SELECT direction, elapsed_ns, utc_us, bytes, seq FROM wire
             WHERE line_id = ? ORDER BY seq";
         let mut statement = self.connection.prepare_cached(sql).map_err(&fail)?;
         let mut rows = statement.query(params![line_id]).map_err(&fail)?;
         while let Some(row) = rows.next().map_err(&fail)? {
             let read = |row: &Row<'_>| -> rusqlite::Result<WireChunk> {
                 Ok(WireChunk {
+                    seq: row.get(4)?,
                     incoming: row.get::<_, String>(0)? == "in",
                     at: Stamp {
                         elapsed_ns: row.get::<_, i64>(1)?.try_into().unwrap_or(0),
@@ -386,32 +394,33 @@ impl Reader {
         }
         Ok(())
     }
+
+    fn run_row(&self, row: &Row<'_>) -> rusqlite::Result<RunRow> {
+        let run = row.get(0)?;
+        Ok(RunRow {
+            run,
+            started_utc_us: row.get(1)?,
+            title: row.get(2)?,
+            sample: row.get(3)?,
+            portion: row.get(4)?,
+            portions: row.get(5)?,
+            // The table's CHECK lets no other word in.
+            origin: self.origin_of_run(run, Origin::parse(&row.get::<_, String>(6)?).unwrap_or(Origin::Imported)),
+            titrant: match row.get::<_, Option<String>>(9)?.as_deref() {
+                Some("mass") => Titrant::Mass,
+                _ => Titrant::Volume,
+            },
+            ended: row.get(7)?,
+            set_aside: row.get(8)?,
+            end_points: Vec::new(),
+        })
+    }
 }
 
 const RUN_ROW: &str =
     "SELECT run.run_id, run.started_utc_us, run.title, run.sample, run.portion, run.portions,
     run.origin, run_end.why, set_aside.reason, json_extract(run.head, '$.curve.titrant')
     FROM run LEFT JOIN run_end USING (run_id) LEFT JOIN set_aside USING (run_id)";
-
-fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
-    Ok(RunRow {
-        run: row.get(0)?,
-        started_utc_us: row.get(1)?,
-        title: row.get(2)?,
-        sample: row.get(3)?,
-        portion: row.get(4)?,
-        portions: row.get(5)?,
-        // The table's CHECK lets no other word in.
-        origin: Origin::parse(&row.get::<_, String>(6)?).unwrap_or(Origin::Imported),
-        titrant: match row.get::<_, Option<String>>(9)?.as_deref() {
-            Some("mass") => Titrant::Mass,
-            _ => Titrant::Volume,
-        },
-        ended: row.get(7)?,
-        set_aside: row.get(8)?,
-        end_points: Vec::new(),
-    })
-}
 
 /// The table's CHECK lets no other word in.
 fn watch_state(word: &str) -> WatchState {

@@ -71,6 +71,17 @@ impl Reader {
         self.sealed_rows(&format!("{DATUM} WHERE kind = ? ORDER BY datum_id"), [kind], datum_row)
     }
 
+    /// The latest documents of a kind, at most `most`, the oldest first.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn latest_of_kind(&self, kind: &str, most: usize) -> Result<Vec<Datum>, Error> {
+        let which = format!("{DATUM} WHERE kind = ? ORDER BY datum_id DESC LIMIT {most}");
+        let mut rows = self.sealed_rows(&which, [kind], datum_row)?;
+        rows.reverse();
+        Ok(rows)
+    }
+
     /// The kinds of documents there are.
     ///
     /// # Errors
@@ -123,7 +134,7 @@ impl Reader {
     }
 
     /// Rows of a table that records have since schema 2; an older one has none.
-    fn sealed_rows<T>(
+    pub(super) fn sealed_rows<T>(
         &self,
         sql: &str,
         values: impl Params,

@@ -170,7 +170,7 @@ impl Signature {
     }
 }
 
-fn unhex(text: &str) -> Option<Vec<u8>> {
+pub(super) fn unhex(text: &str) -> Option<Vec<u8>> {
     if !text.len().is_multiple_of(2) {
         return None;
     }
@@ -229,6 +229,18 @@ impl Reader {
     /// # Errors
     /// What SQLite says.
     pub fn wrong_signatures(&self) -> Result<Vec<super::WrongRow>, Error> {
+        self.check_signatures(true)
+    }
+
+    /// As [`Self::wrong_signatures`], for an excerpt, which does not have the rows of the ledger that were looked at.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn wrong_signatures_of_excerpt(&self) -> Result<Vec<super::WrongRow>, Error> {
+        self.check_signatures(false)
+    }
+
+    fn check_signatures(&self, with_ledger: bool) -> Result<Vec<super::WrongRow>, Error> {
         let mut wrong = Vec::new();
         for datum in self.all_of_kind(SIGNATURE)? {
             let mut add = |what: &str| {
@@ -250,7 +262,7 @@ impl Reader {
                 add("was made with a key that had not been enrolled under that name");
             }
             let looked_at = self.ledger(anchor.n - 1)?.first().map(|row| row.hash.clone());
-            if looked_at.as_ref() != Some(&anchor.hash) {
+            if with_ledger && looked_at.as_ref() != Some(&anchor.hash) {
                 add("tells of another ledger than this one");
             }
             if let Signed::Reckoning { reckoning, content, .. } = signed {

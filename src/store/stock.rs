@@ -2,7 +2,9 @@
 
 use super::{Datum, Error, Reader};
 use crate::work::result::{PortionResult, SeriesPortion};
-use crate::work::{BlankValue, Equipment, EquipmentKind, Kept, Origin, RunHead, RunId, Stock, kind};
+use crate::work::{
+    BlankValue, Equipment, EquipmentKind, Factor, FitRecord, Kept, Origin, RunHead, RunId, Stock, kind,
+};
 use rusqlite::OptionalExtension;
 use serde::de::DeserializeOwned;
 use std::collections::BTreeSet;
@@ -48,9 +50,13 @@ impl Reader {
         for blank in &mut blanks {
             blank.it.set_aside |= aside.contains(&blank.it.run);
         }
+        let mut factors: Vec<Kept<Factor>> = self.parsed(self.all_of_kind(kind::FACTOR)?)?;
+        for factor in &mut factors {
+            factor.it.origin = self.origin_of_datum(factor.datum, factor.it.origin);
+        }
         Ok(Stock {
             equipment,
-            factors: self.parsed(self.all_of_kind(kind::FACTOR)?)?,
+            factors,
             blanks,
             checks: self.parsed(self.all_of_kind(kind::CHECK)?)?,
         })
@@ -84,6 +90,14 @@ impl Reader {
         Ok(self.parsed(row.into_iter().collect())?.pop())
     }
 
+    /// What the fits of the latest runs found, at most `most`, the oldest first.
+    ///
+    /// # Errors
+    /// What SQLite says, or a document that cannot be read.
+    pub fn fits(&self, most: usize) -> Result<Vec<Kept<FitRecord>>, Error> {
+        self.parsed(self.latest_of_kind(kind::FIT, most)?)
+    }
+
     /// All portions of a series in the order in which they were started.
     ///
     /// # Errors
@@ -112,10 +126,11 @@ impl Reader {
             .map_err(&fail)?;
         let mut portions = Vec::new();
         for (run, head, set_aside, ended) in rows {
-            let head: RunHead = serde_json::from_str(&head).map_err(|e| Error::Foreign {
+            let mut head: RunHead = serde_json::from_str(&head).map_err(|e| Error::Foreign {
                 path: self.path.clone(),
                 why: format!("the head of run {run} cannot be read: {e}"),
             })?;
+            head.origin = self.origin_of_run(run, head.origin);
             let result = self.result(run)?.map_or_else(
                 || PortionResult {
                     missing: vec!["the run has no result".to_owned()],

@@ -132,6 +132,9 @@ pub struct RunPlan {
     /// Equipment and lots, by kind or by the name in formulae.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub uses: BTreeMap<String, String>,
+    /// From which readings of a balance the mass was taken; filled in by the recorder.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weighed: Option<String>,
     /// Why it starts although something is overdue.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,

@@ -43,13 +43,38 @@ pub struct Dips {
     readings: Vec<(f64, f64)>,
     temperatures: Vec<f64>,
     last: Option<f64>,
+    latest: Option<f64>,
+}
+
+/// How the wait for the next rest stands.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Wait {
+    /// The latest signal.
+    pub signal: f64,
+    /// It is still that of the buffer that was told last.
+    pub still_there: bool,
+    /// For so many seconds the signal has kept within the band.
+    pub rests_s: f64,
+    /// So long it must rest, in s.
+    pub window_s: f64,
 }
 
 impl Dips {
     /// An electrode that has not been in any buffer yet.
     #[must_use]
     pub fn new(rules: DipRules) -> Self {
-        Self { rules, readings: Vec::new(), temperatures: Vec::new(), last: None }
+        Self { rules, readings: Vec::new(), temperatures: Vec::new(), last: None, latest: None }
+    }
+
+    /// How the wait for the next rest stands; `None` before the first reading.
+    #[must_use]
+    pub fn wait(&self) -> Option<Wait> {
+        let signal = self.latest?;
+        let near = |reading: &&(f64, f64)| (reading.1 - signal).abs() <= 2.0 * self.rules.band;
+        let end = self.readings.last().map(|(t, _)| *t);
+        let begin = self.readings.iter().rev().take_while(near).last().map(|(t, _)| *t);
+        let rests_s = end.zip(begin).map_or(0.0, |(end, begin)| end - begin);
+        Some(Wait { signal, still_there: self.last.is_some(), rests_s, window_s: self.rules.window_s })
     }
 
     /// Takes a reading: time in s, signal, temperature in degrees Celsius. Gives the buffer once the signal rests.
@@ -57,6 +82,7 @@ impl Dips {
         if !(t_s.is_finite() && signal.is_finite()) {
             return None;
         }
+        self.latest = Some(signal);
         if let Some(last) = self.last {
             if (signal - last).abs() < self.rules.apart {
                 // Still in the buffer that was told, or rinsed and put back into it.

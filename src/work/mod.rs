@@ -3,8 +3,10 @@
 //!
 //! Pure: recorder, socket and screens share these types; nothing here waits or stores.
 
+mod accept;
 mod bench;
 mod changer;
+mod check;
 mod command;
 mod convert;
 mod dips;
@@ -23,15 +25,19 @@ mod seen;
 mod series;
 mod state;
 mod stock;
+mod trend;
+mod weighing;
 mod worklist;
 mod written;
 
 pub use crate::reading::{FrameFate, FrameLine};
+pub use accept::{acceptance, factor_of};
 pub use bench::{Bench, BenchPlan, Instrument, LinePlan, Settling, VolumeFrom};
 pub use changer::{Beginning, Queued, begins};
+pub use check::Checking;
 pub use command::{Command, Document, RunPlan, VolumeMark};
 pub use convert::{PhFromPotential, USUAL_ISOPOTENTIAL_PH};
-pub use dips::{Dip, DipRules, Dips};
+pub use dips::{Dip, DipRules, Dips, Wait};
 pub use equipment::{Equipment, EquipmentKind, equipment_schema, read_equipment};
 pub use event::{Event, Health, LaneEvent, Origin, RunEnd, RunHead, StoreHealth};
 pub use identity::{RECORDER, how_known, named, with_key};
@@ -46,6 +52,8 @@ pub use run::{Expectation, Run, Step};
 pub use series::{EarlierPortion, expected};
 pub use state::{BenchState, LaneState, RunState};
 pub use stock::{BlankValue, BufferRecord, CheckRecord, Factor, Kept, Stock, is_computed, kind};
+pub use trend::{FitGroup, FitRecord, Trend, newly_changed, trends};
+pub use weighing::{FROM_BALANCE, Weighed, Weighing};
 pub use worklist::{WorklistRow, read_worklist};
 
 /// Number of a lane: one bench on one recorder.

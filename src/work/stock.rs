@@ -16,6 +16,8 @@ pub mod kind {
     pub const RESULT: &str = "result";
     /// The accepted result of a sample in a series, by `series / sample`.
     pub const ACCEPTED: &str = "accepted";
+    /// What the fit of a run found, by `run N`.
+    pub const FIT: &str = "fit";
     /// A step of preparation or care, done or skipped, by series and step.
     pub const STEP: &str = "step";
 }
@@ -183,5 +185,5 @@ impl Stock {
 /// Whether documents of this kind follow from runs alone: nobody enters them.
 #[must_use]
 pub fn is_computed(of: &str) -> bool {
-    [kind::RESULT, kind::BLANK].contains(&of)
+    [kind::RESULT, kind::BLANK, kind::FIT].contains(&of)
 }

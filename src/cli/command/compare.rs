@@ -34,7 +34,7 @@ pub(super) fn compare(reader: &Reader, run: &StoredRun, ids: &[i64], as_json: bo
 }
 
 /// With what the two were made differently.
-fn changed(a: &StoredReckoning, b: &StoredReckoning) -> Vec<&'static str> {
+pub(in crate::cli) fn changed(a: &StoredReckoning, b: &StoredReckoning) -> Vec<&'static str> {
     let profiles = |one: &StoredReckoning| {
         one.decodings.iter().map(|d| (d.line_id, d.profile_hash.clone())).collect::<Vec<_>>()
     };

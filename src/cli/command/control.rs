@@ -1,14 +1,14 @@
 //! `dropwise control`: control samples on their chart.
 
-use super::series::judged;
 use crate::cli::bench::procedure;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
-use crate::results::control::{Lines, signals};
+use crate::report::{Chart, Controlled, Header, chart_of, controlled, picture};
+use crate::results::control::Lines;
 use crate::store::Reader;
-use crate::work::{EquipmentKind, Procedure, Role};
 use clap::Args;
+use std::path::PathBuf;
 
 /// Arguments of `control`.
 #[derive(Debug, Args)]
@@ -22,18 +22,12 @@ pub struct ControlArgs {
     /// Standard deviation of the procedure in the unit of the result, from validation
     #[arg(long, value_name = "S")]
     s: Option<f64>,
+    /// Draw the chart to a file, SVG or PNG by its ending
+    #[arg(long, value_name = "FILE")]
+    picture: Option<PathBuf>,
     /// One JSON object a line and a point
     #[arg(long)]
     json: bool,
-}
-
-/// A point of the chart: the mean of the control portions of one series.
-struct Point {
-    series: String,
-    utc_us: i64,
-    value: f64,
-    u: f64,
-    unit: String,
 }
 
 /// Width of a chart in characters.
@@ -47,18 +41,16 @@ impl ControlArgs {
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
         let (procedure, _) = procedure(&self.procedure, settings)?;
         let reader = Reader::open(&settings.record)?;
-        let points = points(&reader, &procedure)?;
-        let stock = reader.stock()?;
-        let material =
-            stock.only(EquipmentKind::Control, |c| c.procedure.as_deref() == Some(procedure.id.as_str()));
-        let stated = material.and_then(|kept| kept.it.value);
-        let values: Vec<f64> = points.iter().map(|p| p.value).collect();
-        let first = &values[..values.len().min(self.first)];
-        let lines = match (stated, self.s) {
-            (Some(centre), Some(s)) => Lines::around(centre, s),
-            _ => Lines::of_individuals(first),
-        };
-        let found = lines.as_ref().map(|lines| signals(&values, lines)).unwrap_or_default();
+        if let Some(path) = &self.picture {
+            let chart = Chart::Control { procedure: Box::new(procedure), first: self.first, s: self.s };
+            let (_, pictures) = chart_of(&reader, &chart, Header::default(), (0, ""))?;
+            let drawn = pictures.first().ok_or("there is no picture".to_owned()).and_then(|p| p.svg());
+            drawn.and_then(|drawn| picture::write(path, &drawn)).map_err(Fault::misuse)?;
+            output.line(&format!("picture written to {}", path.display()))?;
+            return Ok(Exit::Done);
+        }
+        let Controlled { points, lines, signals: found, stated } =
+            controlled(&reader, &procedure, self.first, self.s)?;
         let mut exit = Exit::Done;
         for (at, point) in points.iter().enumerate() {
             let said: Vec<&str> = found.iter().filter(|s| s.at == at).map(|s| s.rule.words()).collect();
@@ -96,36 +88,6 @@ impl ControlArgs {
         }
         Ok(exit)
     }
-}
-
-/// The mean of the control portions of each series of a procedure, the oldest first.
-fn points(reader: &Reader, procedure: &Procedure) -> Result<Vec<Point>, Fault> {
-    let mut points = Vec::new();
-    for row in reader.series_list(usize::MAX)?.into_iter().rev() {
-        let group: Vec<_> = reader
-            .series(&row.series)?
-            .into_iter()
-            .filter(|p| {
-                p.portion.role == Role::Control
-                    && p.portion.set_aside.is_none()
-                    && p.head.title == procedure.title
-            })
-            .collect();
-        if group.is_empty() {
-            continue;
-        }
-        let (_, result) = judged(&group)?;
-        if let Some(first) = result.results.first() {
-            points.push(Point {
-                series: row.series,
-                utc_us: row.started_utc_us,
-                value: first.mean.value,
-                u: first.mean.u,
-                unit: first.mean.unit.clone(),
-            });
-        }
-    }
-    Ok(points)
 }
 
 /// One line of the chart: action, warning and centre lines as `!`, `:`, `|`, the point as `o`.

@@ -4,13 +4,10 @@ use super::run::plain;
 use crate::cli::bench::{ReadyBench, procedure_text};
 use crate::cli::output::Output;
 use crate::cli::screen::show;
-use crate::cli::{Exit, Fault, Settings};
-use crate::profile::Profile;
-use crate::work::{Bench, BenchPlan, Instrument, LinePlan, RunPlan, VolumeFrom};
+use crate::cli::{Exit, Fault, Settings, practice};
+use crate::work::RunPlan;
 use clap::Args;
 
-/// The profile of the simulated instrument.
-const PROFILE: &str = "demo-bench";
 /// The procedure of the demonstration.
 const PROCEDURE: &str = "vinegar-acidity";
 
@@ -63,21 +60,6 @@ impl DemoArgs {
 
     fn bench(&self) -> Result<ReadyBench, Fault> {
         let port = format!("simulator@{}:{}", self.speed, self.seed);
-        let instrument = Instrument { profile: PROFILE.to_owned(), port: port.clone() };
-        let bench = Bench {
-            title: "practice bench".to_owned(),
-            instrument: vec![instrument],
-            volume: VolumeFrom::Line,
-            burette: None,
-            settling: None,
-            people: crate::work::People::default(),
-            anchors: None,
-        };
-        let own = |text: String| Fault { text, exit: Exit::OwnFault };
-        let text = toml::to_string(&bench).map_err(|e| own(e.to_string()))?;
-        let profile =
-            Profile::shipped(PROFILE).ok_or_else(|| own(format!("the profile {PROFILE} is missing")))?;
-        let line = LinePlan { port, profile_name: format!("{PROFILE}.toml"), profile_text: profile.text };
-        Ok(ReadyBench { plan: BenchPlan { bench, text, lines: vec![line] }, confirms_sending: false })
+        practice::bench(practice::TITLE, &port)
     }
 }

@@ -87,23 +87,7 @@ fn heard(path: &Path) -> Result<Heard, Fault> {
     let header = reader.header().cloned();
     let mut heard = Heard { timed: header.is_some(), ..Heard::default() };
     if let Some(line) = header.and_then(|h| h.line) {
-        heard.line = HeardLine {
-            baud: line.baud,
-            data_bits: line.data_bits.into(),
-            parity: match line.parity {
-                crate::reading::Parity::None => "none",
-                crate::reading::Parity::Odd => "odd",
-                crate::reading::Parity::Even => "even",
-            }
-            .to_owned(),
-            stop_bits: line.stop_bits.into(),
-            flow: match line.flow {
-                crate::reading::Flow::None => "none",
-                crate::reading::Flow::XonXoff => "xon-xoff",
-                crate::reading::Flow::RtsCts => "hardware",
-            }
-            .to_owned(),
-        };
+        heard.line = heard_line(line);
     }
     let mut bytes = 0;
     for entry in reader {
@@ -127,6 +111,27 @@ fn heard(path: &Path) -> Result<Heard, Fault> {
         return Err(Fault::misuse(text));
     }
     Ok(heard)
+}
+
+/// The settings of a line as a draft is told of them.
+pub(in crate::cli) fn heard_line(line: crate::reading::LineSettings) -> HeardLine {
+    HeardLine {
+        baud: line.baud,
+        data_bits: line.data_bits.into(),
+        parity: match line.parity {
+            crate::reading::Parity::None => "none",
+            crate::reading::Parity::Odd => "odd",
+            crate::reading::Parity::Even => "even",
+        }
+        .to_owned(),
+        stop_bits: line.stop_bits.into(),
+        flow: match line.flow {
+            crate::reading::Flow::None => "none",
+            crate::reading::Flow::XonXoff => "xon-xoff",
+            crate::reading::Flow::RtsCts => "hardware",
+        }
+        .to_owned(),
+    }
 }
 
 /// A question as it is shown: example lines with the place marked, the choices, what changes.

@@ -1,7 +1,6 @@
 //! `dropwise electrode`: an electrode is checked in buffers, by dipping it; the checks are kept and listed.
 
 use super::run::{signals, with_bench};
-use crate::chemistry::buffers::Buffer;
 use crate::cli::bench::{BenchArgs, ReadyBench};
 use crate::cli::enter::enter;
 use crate::cli::output::Output;
@@ -9,13 +8,9 @@ use crate::cli::typed::{stock, utc};
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::live::Session;
-use crate::reading::{Quantity, Reading};
-use crate::results::electrode::{BufferReading, ElectrodeCheck, ElectrodeLimits, Judged, MeterCheck};
+use crate::results::electrode::ElectrodeLimits;
 use crate::store::Reader;
-use crate::work::{
-    BufferRecord, CheckRecord, Dip, DipRules, Dips, Document, EquipmentKind, Event, Health, LaneEvent,
-    LaneId, Origin, Stock, kind,
-};
+use crate::work::{Checking, Event, Health, LaneEvent, LaneId, Origin};
 use clap::{Args, Subcommand};
 use std::time::Duration;
 
@@ -73,52 +68,6 @@ pub struct CheckArgs {
 /// So long without an event after the end of a line, nothing more comes.
 const AFTER_THE_END: Duration = Duration::from_secs(3);
 
-/// A buffer as it was named, and how its pH is found.
-enum Named {
-    Table(Buffer, f64),
-    Fixed(f64, f64),
-}
-
-impl Named {
-    fn of(text: &str, stock: &Stock) -> Result<Self, Fault> {
-        if let Some(lot) = stock.named(EquipmentKind::Buffer, text) {
-            let u = lot.it.u.unwrap_or(0.01);
-            if let Some(table) = &lot.it.table {
-                return table_of(table).map(|buffer| Self::Table(buffer, u));
-            }
-            return lot.it.value.map(|ph| Self::Fixed(ph, u)).ok_or_else(|| {
-                Fault::misuse(format!("the buffer \"{text}\" has neither a value nor a table"))
-            });
-        }
-        match text.parse::<f64>() {
-            // A typed pH is as good as its label: within 0.01 (common practice, no source).
-            Ok(ph) if (0.0..=14.0).contains(&ph) => Ok(Self::Fixed(ph, 0.01 / 3.0_f64.sqrt())),
-            _ => table_of(text).map(|buffer| {
-                let u = buffer.half_width.max(0.005) / 3.0_f64.sqrt();
-                Self::Table(buffer, u)
-            }),
-        }
-    }
-
-    /// pH at a temperature and its standard uncertainty.
-    fn ph(&self, temperature_c: f64) -> Result<(f64, f64), Fault> {
-        match self {
-            Self::Fixed(ph, u) => Ok((*ph, *u)),
-            Self::Table(buffer, u) => {
-                buffer.ph(temperature_c).map(|ph| (ph, *u)).map_err(|e| Fault::misuse(e.to_string()))
-            }
-        }
-    }
-}
-
-fn table_of(text: &str) -> Result<Buffer, Fault> {
-    let found = text.split_once('/').and_then(|(set, name)| Buffer::find(set, name));
-    found.ok_or_else(|| {
-        let known: Vec<String> = Buffer::all().map(|b| format!("{}/{}", b.set, b.name)).collect();
-        Fault::misuse(format!("\"{text}\" is no lot, no pH and no table; tables are: {}", known.join(", ")))
-    })
-}
-
 impl ElectrodeCommand {
     /// Runs the command.
     ///
@@ -134,12 +83,13 @@ impl ElectrodeCommand {
 
 impl CheckArgs {
     fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
-        let stock = stock(settings)?;
-        let named: Vec<Named> =
-            self.buffers.iter().map(|text| Named::of(text, &stock)).collect::<Result<_, _>>()?;
+        let mut met = Checking::begin(&self.electrode, &self.buffers, self.rest, &stock(settings)?)
+            .map_err(Fault::misuse)?;
+        met.temperature_c = self.temperature;
+        met.limits = self.limits();
         let bench = self.bench.ready(settings)?;
-        let (origin, met) = self.listen(settings, bench, output)?;
-        let record = self.record(&named, &met)?;
+        let origin = self.listen(settings, bench, &mut met, output)?;
+        let record = met.record().map_err(Fault::misuse)?;
         for words in &record.words {
             output.line(&visible(words))?;
         }
@@ -148,19 +98,11 @@ impl CheckArgs {
         if !origin.is_real() {
             output.line("SIMULATED: this is no check of a real electrode")?;
         }
-        let body = serde_json::to_string(&record)
-            .map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
+        let own = |text: String| Fault { text, exit: Exit::OwnFault };
+        let document = record.document(origin, &self.reason).map_err(own)?;
         if self.json {
-            output.line(&body)?;
+            output.line(&document.body)?;
         }
-        let document = Document {
-            kind: kind::CHECK.to_owned(),
-            name: self.electrode.clone(),
-            body,
-            origin,
-            verb: "check".to_owned(),
-            why: self.reason.clone(),
-        };
         enter(settings, document)?;
         if record.accepted { Ok(Exit::Done) } else { Ok(Exit::OutsideLimits) }
     }
@@ -171,17 +113,18 @@ impl CheckArgs {
         &self,
         settings: &Settings,
         bench: ReadyBench,
+        met: &mut Checking,
         output: &mut Output,
-    ) -> Result<(Origin, Met), Fault> {
+    ) -> Result<Origin, Fault> {
         let origin = if bench.plan.lines.iter().any(|line| line.port.starts_with("simulator")) {
             Origin::Simulator
         } else {
             Origin::Serial
         };
-        let met = with_bench(settings, bench, None, async |session, lane, seen| {
-            self.follow(session, lane, seen, output).await
+        with_bench(settings, bench, None, async |session, lane, seen| {
+            self.follow(session, lane, seen, met, output).await
         })?;
-        Ok((origin, met))
+        Ok(origin)
     }
 
     async fn follow(
@@ -189,19 +132,19 @@ impl CheckArgs {
         session: &mut Session,
         lane: LaneId,
         seen: Vec<Event>,
+        met: &mut Checking,
         output: &mut Output,
-    ) -> Result<Met, Fault> {
+    ) -> Result<(), Fault> {
         let mut interrupted = signals();
-        let mut met = Met::new(self.rest);
-        self.ask(&met, output)?;
+        self.ask(met, output)?;
         for event in seen {
-            self.event(&mut met, lane, &event, output)?;
+            self.event(met, lane, &event, output)?;
         }
         let mut over = false;
-        while met.dips.len() < self.buffers.len() {
+        while met.dips().len() < self.buffers.len() {
             tokio::select! {
                 event = session.events.recv() => match event {
-                    Some(event) => over |= self.event(&mut met, lane, &event, output)?,
+                    Some(event) => over |= self.event(met, lane, &event, output)?,
                     None => break,
                 },
                 // What was received before the end may still be on its way through the record.
@@ -211,34 +154,34 @@ impl CheckArgs {
                 }
             }
         }
-        if met.dips.len() < self.buffers.len() {
+        if met.dips().len() < self.buffers.len() {
             let text = format!(
                 "the signal rested in {} of {} buffers, then the line ended; nothing is entered",
-                met.dips.len(),
+                met.dips().len(),
                 self.buffers.len()
             );
             return Err(Fault { text, exit: Exit::Instrument });
         }
-        Ok(met)
+        Ok(())
     }
 
     /// Takes an event; `true`: nothing more will come.
-    fn event(&self, met: &mut Met, lane: LaneId, event: &Event, output: &mut Output) -> Result<bool, Fault> {
+    fn event(&self, met: &mut Checking, lane: LaneId, event: &Event, output: &mut Output) -> Result<bool, Fault> {
         let Event::Lane { lane: of, what } = event else { return Ok(false) };
         if *of != lane {
             return Ok(false);
         }
         match what {
             LaneEvent::Readings { readings } => {
-                if met.dips.len() < self.buffers.len() && met.take(readings) {
-                    let dip = met.dips.last().copied();
+                if met.dips().len() < self.buffers.len() && met.take(readings) {
+                    let dip = met.dips().last().copied();
                     let unit = met.unit();
                     if let Some(dip) = dip {
                         output.line(&visible(&format!(
                             "buffer {} of {}: {}  {:.3} {unit}, at rest after {:.0} s, drift {:.3} {unit}/min",
-                            met.dips.len(),
+                            met.dips().len(),
                             self.buffers.len(),
-                            self.buffers[met.dips.len() - 1],
+                            self.buffers[met.dips().len() - 1],
                             dip.settled.mean,
                             dip.settled.settle_s,
                             dip.settled.drift_min
@@ -256,99 +199,14 @@ impl CheckArgs {
         }
     }
 
-    fn ask(&self, met: &Met, output: &mut Output) -> Result<(), Fault> {
-        if let Some(next) = self.buffers.get(met.dips.len()) {
+    fn ask(&self, met: &Checking, output: &mut Output) -> Result<(), Fault> {
+        if let Some(next) = self.buffers.get(met.dips().len()) {
             output.line(&visible(&format!(
                 "rinse the electrode and dip it into {next}; it is taken when it rests"
             )))?;
             output.flush()?;
         }
         Ok(())
-    }
-
-    fn record(&self, named: &[Named], met: &Met) -> Result<CheckRecord, Fault> {
-        let no_temperature =
-            || Fault::misuse("the line sends no temperature; give it with --temperature DEGC");
-        let mut readings = Vec::new();
-        for ((buffer, text), dip) in named.iter().zip(&self.buffers).zip(&met.dips) {
-            let temperature_c = self.temperature.or(dip.temperature_c).ok_or_else(no_temperature)?;
-            let (ph, u_ph) = buffer.ph(temperature_c)?;
-            readings.push(BufferReading {
-                name: text.clone(),
-                ph,
-                u_ph,
-                temperature_c,
-                emf_mv: dip.settled.mean,
-                // The scatter of the mean, and the last digit of the display.
-                u_mv: (dip.settled.s / (dip.readings.max(1) as f64).sqrt()).hypot(0.03),
-                drift_mv_min: Some(dip.settled.drift_min),
-                settle_s: Some(dip.settled.settle_s),
-            });
-        }
-        if met.signal == Some(Quantity::Emf) { self.by_potential(&readings) } else { self.by_ph(&readings) }
-    }
-
-    fn by_potential(&self, readings: &[BufferReading]) -> Result<CheckRecord, Fault> {
-        let check = ElectrodeCheck::of(readings).map_err(|e| Fault::misuse(e.to_string()))?;
-        let judged = check.judge(&self.limits());
-        let mut words = vec![format!(
-            "slope {:.2} mV/pH, {:.2} % of the Nernst slope at {:.1} degC; {:.2} mV at pH 7, 0 mV at pH {:.3}",
-            check.slope_mv,
-            check.slope_percent(),
-            check.temperature_c,
-            check.zero_mv,
-            check.zero_ph
-        )];
-        words.extend(judged.iter().map(said));
-        let [u2_zero, covariance, u2_slope] = check.covariance;
-        Ok(CheckRecord {
-            electrode: self.electrode.clone(),
-            slope_mv: check.slope_mv,
-            u_slope_mv: u2_slope.sqrt(),
-            slope_percent: check.slope_percent(),
-            zero_mv: check.zero_mv,
-            u_zero_mv: u2_zero.sqrt(),
-            covariance,
-            zero_ph: check.zero_ph,
-            temperature_c: check.temperature_c,
-            accepted: judged.iter().all(|j| j.passes),
-            words,
-            buffers: records(readings, check.residuals.iter().map(|(mv, _)| *mv)),
-        })
-    }
-
-    /// A meter that sends only pH: what it shows is held against the buffers.
-    fn by_ph(&self, readings: &[BufferReading]) -> Result<CheckRecord, Fault> {
-        let pairs: Vec<(f64, f64)> = readings.iter().map(|r| (r.ph, r.emf_mv)).collect();
-        let check = MeterCheck::of(&pairs).map_err(|e| Fault::misuse(e.to_string()))?;
-        let most = self.limits().residual_most_ph.unwrap_or(0.05);
-        let largest = check.largest();
-        let passes = largest <= most;
-        let words = vec![
-            "the meter sends only pH: its own calibration is part of what was checked".to_owned(),
-            format!("slope of the readings {:.4}, offset at pH 7 {:.3}", check.slope, check.offset_ph),
-            said(&Judged {
-                what: "difference",
-                passes,
-                words: format!("largest difference {largest:.3} pH, at most {most}"),
-            }),
-        ];
-        let temperature_c = readings.iter().map(|r| r.temperature_c).sum::<f64>() / readings.len() as f64;
-        let nernst = crate::chemistry::constants::nernst_slope_mv(temperature_c);
-        Ok(CheckRecord {
-            electrode: self.electrode.clone(),
-            slope_mv: -nernst * check.slope,
-            u_slope_mv: 0.0,
-            slope_percent: 100.0 * check.slope,
-            zero_mv: -nernst * check.offset_ph,
-            u_zero_mv: 0.0,
-            covariance: 0.0,
-            zero_ph: 7.0 - check.offset_ph,
-            temperature_c,
-            accepted: passes,
-            words,
-            buffers: records(readings, check.differences.iter().copied()),
-        })
     }
 
     fn limits(&self) -> ElectrodeLimits {
@@ -364,63 +222,6 @@ impl CheckArgs {
             drift_most_mv_min: self.drift,
             settle_most_s: None,
         }
-    }
-}
-
-fn said(judged: &Judged) -> String {
-    format!("{}  {}", if judged.passes { "ok     " } else { "OUTSIDE" }, judged.words)
-}
-
-fn records(readings: &[BufferReading], residuals: impl Iterator<Item = f64>) -> Vec<BufferRecord> {
-    let one = |(r, residual): (&BufferReading, f64)| BufferRecord {
-        name: r.name.clone(),
-        ph: r.ph,
-        reading: r.emf_mv,
-        residual,
-        drift_per_min: r.drift_mv_min,
-        settled_s: r.settle_s,
-        temperature_c: Some(r.temperature_c),
-    };
-    readings.iter().zip(residuals).map(one).collect()
-}
-
-/// What the electrode has met so far.
-struct Met {
-    rest_s: f64,
-    signal: Option<Quantity>,
-    watch: Option<Dips>,
-    temperature_c: Option<f64>,
-    dips: Vec<Dip>,
-}
-
-impl Met {
-    fn new(rest_s: f64) -> Self {
-        Self { rest_s, signal: None, watch: None, temperature_c: None, dips: Vec::new() }
-    }
-
-    fn unit(&self) -> &'static str {
-        if self.signal == Some(Quantity::Emf) { "mV" } else { "pH" }
-    }
-
-    /// Takes the readings of one frame; `true`: the signal has come to rest in a further buffer.
-    fn take(&mut self, readings: &[Reading]) -> bool {
-        let valid = |quantity: Quantity| {
-            readings.iter().find(|r| r.quantity == quantity).and_then(|r| Some((r.canonical()?, r.at)))
-        };
-        if let Some((temperature_c, _)) = valid(Quantity::Temperature) {
-            self.temperature_c = Some(temperature_c);
-        }
-        // Millivolts tell more than the meter's own pH, so they are taken where they come.
-        let signal = *self
-            .signal
-            .get_or_insert_with(|| if valid(Quantity::Emf).is_some() { Quantity::Emf } else { Quantity::Ph });
-        let Some((value, at)) = valid(signal) else { return false };
-        let rules = if signal == Quantity::Emf { DipRules::MILLIVOLTS } else { DipRules::PH };
-        let rest_s = self.rest_s;
-        let watch = self.watch.get_or_insert_with(|| Dips::new(DipRules { window_s: rest_s, ..rules }));
-        let dip = watch.take(at.elapsed_ns as f64 * 1e-9, value, self.temperature_c);
-        self.dips.extend(dip);
-        dip.is_some()
     }
 }
 

@@ -6,7 +6,7 @@ use crate::cli::typed::stock;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::store::Reader;
-use crate::work::{Document, Equipment, EquipmentKind, Origin, equipment_schema, read_equipment};
+use crate::work::{Document, Equipment, EquipmentKind, Origin, Stock, equipment_schema, read_equipment};
 use clap::Subcommand;
 use std::path::PathBuf;
 
@@ -69,7 +69,29 @@ impl EquipmentCommand {
 }
 
 fn add(all: &[Equipment], reason: &str, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
-    let stock = stock(settings)?;
+    let documents = documents(all, &stock(settings)?, reason)?;
+    for document in &documents {
+        output.line(&visible(&format!("{:<7} {} {}", document.verb, document.kind, document.name)))?;
+    }
+    if documents.is_empty() {
+        output.line("nothing has changed")?;
+        return Ok(Exit::Done);
+    }
+    for document in documents {
+        enter(settings, document)?;
+    }
+    Ok(Exit::Done)
+}
+
+/// What of the entries is new or changed, as the recorder takes it.
+///
+/// # Errors
+/// When an entry cannot be written as JSON.
+pub(in crate::cli) fn documents(
+    all: &[Equipment],
+    stock: &Stock,
+    reason: &str,
+) -> Result<Vec<Document>, Fault> {
     let mut documents = Vec::new();
     for entry in all {
         let known = stock.named(entry.kind, &entry.name);
@@ -81,7 +103,6 @@ fn add(all: &[Equipment], reason: &str, settings: &Settings, output: &mut Output
         };
         let body =
             serde_json::to_string(entry).map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
-        output.line(&visible(&format!("{verb:<7} {} {}", entry.kind.word(), entry.name)))?;
         documents.push(Document {
             kind: entry.kind.word().to_owned(),
             name: entry.name.clone(),
@@ -91,14 +112,7 @@ fn add(all: &[Equipment], reason: &str, settings: &Settings, output: &mut Output
             why: reason.to_owned(),
         });
     }
-    if documents.is_empty() {
-        output.line("nothing has changed")?;
-        return Ok(Exit::Done);
-    }
-    for document in documents {
-        enter(settings, document)?;
-    }
-    Ok(Exit::Done)
+    Ok(documents)
 }
 
 fn list(kind: Option<&str>, json: bool, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {

@@ -4,9 +4,12 @@ use crate::cli::outcome::portion_lines;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
-use crate::detector::EndPoint;
+use crate::detector::{EndPoint, evaluate};
+use crate::reading::Curve;
+use crate::report::picture;
 use crate::source::capture::{CaptureHeader, CaptureWriter, Captured};
 use crate::store::{Reader, RunRow, StoredRun};
+use crate::work::Procedure;
 use clap::Args;
 use serde_json::json;
 use std::path::PathBuf;
@@ -36,6 +39,9 @@ pub struct ShowArgs {
     /// Write what the instrument sent to a capture file, which `dropwise replay` plays again
     #[arg(long, value_name = "FILE")]
     wire: Option<PathBuf>,
+    /// Draw the curve with its fit, its steepness and the residuals to a file, SVG or PNG by its ending
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["wire", "compare"])]
+    picture: Option<PathBuf>,
 }
 
 fn unwritable(e: std::io::Error) -> Fault {
@@ -125,6 +131,11 @@ impl ShowArgs {
             output.line(&text).map_err(unwritable)?;
             return Ok(Exit::Done);
         }
+        if let Some(path) = &self.picture {
+            draw(&run, path)?;
+            output.line(&format!("picture written to {}", path.display())).map_err(unwritable)?;
+            return Ok(Exit::Done);
+        }
         if let Some(path) = &self.wire {
             let chunks = write_wire(&reader, &run, path)?;
             output.line(&format!("{chunks} chunks written to {}", path.display())).map_err(unwritable)?;
@@ -171,6 +182,8 @@ fn show_text(run: &StoredRun) -> String {
         lines.push(format!("profile    sha256 {}", line.profile_hash));
     }
     lines.extend(run.head.plan.mass_g.map(|mass| format!("mass       {mass} g")));
+    lines.extend(run.head.plan.values.iter().map(|(name, text)| format!("typed      {name} = {text}")));
+    lines.extend(run.head.plan.weighed.as_ref().map(|words| format!("weighed    {words}")));
     lines.push(format!("points     {}", run.points.len()));
     for change in &run.changes {
         lines.push(format!(
@@ -201,6 +214,23 @@ fn reckoned_again(id: i64, found: &[EndPoint], unit: &str) -> String {
 }
 
 /// The wire of the first instrument of a run as a capture file; an existing file is not overwritten.
+/// The curve of a stored run; its end-points are those of the record, the fit is made again.
+fn draw(run: &StoredRun, path: &std::path::Path) -> Result<(), Fault> {
+    let curve = Curve { head: run.head.curve, points: run.points.clone() };
+    let looks = match run.head.plan.procedure.as_str() {
+        "" => Vec::new(),
+        text => Procedure::read("of the run", text)
+            .map_err(|text| Fault { text, exit: Exit::Definition })?
+            .looks(),
+    };
+    let mut evaluation = evaluate(&curve, &looks.into_iter().next().unwrap_or_default());
+    evaluation.end_points.clone_from(&run.findings);
+    picture::curve(&format!("run {} {}", run.row.run, run.row.sample), &curve, &evaluation, true)
+        .and_then(|picture| picture.svg())
+        .and_then(|drawn| picture::write(path, &drawn))
+        .map_err(Fault::misuse)
+}
+
 fn write_wire(reader: &Reader, run: &StoredRun, path: &std::path::Path) -> Result<usize, Fault> {
     let fail = |e: std::io::Error| {
         Fault::misuse(format!("the capture {} cannot be written: {e}; name a new file", path.display()))

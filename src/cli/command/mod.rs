@@ -1,7 +1,7 @@
 //! One file for each command.
 
 pub mod capture;
-mod compare;
+pub(super) mod compare;
 pub mod compute;
 pub mod control;
 pub mod demo;
@@ -9,21 +9,26 @@ pub mod draft;
 pub mod electrode;
 pub mod equipment;
 pub mod evaluate;
+pub mod export;
 pub mod hand;
+pub mod import;
 pub mod line_options;
 pub mod list;
 pub mod plan;
 pub mod ports;
 pub mod procedure;
 pub mod profile;
+pub mod push;
 pub mod reckon;
 pub mod record;
 pub mod recorder;
 pub mod replay;
+pub mod report;
 pub mod review;
 pub mod run;
 pub mod series;
 pub mod sign;
 pub mod stop;
 pub mod titrant;
+pub mod trend;
 mod worklist;

@@ -98,6 +98,7 @@ impl PortionArgs {
             uses: self.typed.uses.iter().cloned().collect(),
             reason: self.reason.clone(),
             warnings: Vec::new(),
+            weighed: None,
         }
     }
 }

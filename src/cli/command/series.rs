@@ -6,11 +6,14 @@ use crate::cli::output::Output;
 use crate::cli::typed::utc;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
+use crate::reading::Curve;
+use crate::report::picture::{self, Overlaid, overlay};
 use crate::store::{Reader, StoredPortion};
 use crate::work::result::{NextStep, SeriesPortion, SeriesResult, judge};
-use crate::work::{Document, Origin, Procedure, Role, kind};
+use crate::work::{Origin, Procedure, Role, acceptance};
 use clap::Args;
 use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 
 /// Arguments of `series`.
 #[derive(Debug, Args)]
@@ -23,6 +26,12 @@ pub struct SeriesArgs {
     /// Something to say about it
     #[arg(long, default_value = "")]
     reason: String,
+    /// Draw the curves of the series over each other to a file, SVG or PNG by its ending; --sample chooses a sample
+    #[arg(long, value_name = "FILE", requires = "series", conflicts_with = "accept")]
+    picture: Option<PathBuf>,
+    /// With --picture: only this sample
+    #[arg(long, requires = "picture")]
+    sample: Option<String>,
     /// One JSON object a line
     #[arg(long)]
     json: bool,
@@ -47,6 +56,11 @@ impl SeriesArgs {
                 known.join(", ")
             )));
         }
+        if let Some(path) = &self.picture {
+            self.draw(&reader, series, &portions, path)?;
+            output.line(&format!("picture written to {}", path.display()))?;
+            return Ok(Exit::Done);
+        }
         let mut exit = Exit::Done;
         for ((role, sample), group) in groups(&portions) {
             if role == Role::Blank {
@@ -63,6 +77,32 @@ impl SeriesArgs {
             Some(sample) => self.accept(series, sample, &portions, settings, output),
             None => Ok(exit),
         }
+    }
+
+    fn draw(
+        &self,
+        reader: &Reader,
+        series: &str,
+        portions: &[StoredPortion],
+        path: &Path,
+    ) -> Result<(), Fault> {
+        let mut curves = Vec::new();
+        for portion in portions.iter().filter(|p| self.sample.as_ref().is_none_or(|s| p.sample == *s)) {
+            let run = reader.run(portion.portion.run)?;
+            let aside = if portion.portion.set_aside.is_some() { " (set aside)" } else { "" };
+            let name = match portion.portion.role {
+                Role::Blank => "blank".to_owned(),
+                _ => portion.sample.clone(),
+            };
+            let curve = Curve { head: run.head.curve, points: run.points };
+            curves.push((format!("{name}, run {}{aside}", run.row.run), curve, run.findings));
+        }
+        let curves: Vec<Overlaid<'_>> =
+            curves.iter().map(|(name, curve, ends)| Overlaid { name, curve, end_points: ends }).collect();
+        overlay(&format!("series {series}"), &curves)
+            .and_then(|picture| picture.svg())
+            .and_then(|drawn| picture::write(path, &drawn))
+            .map_err(Fault::misuse)
     }
 
     fn list(&self, reader: &Reader, output: &mut Output) -> Result<Exit, Fault> {
@@ -153,28 +193,9 @@ impl SeriesArgs {
         if group.is_empty() {
             return Err(Fault::misuse(format!("the series has no sample \"{sample}\"")));
         }
-        let origin = origin_of(&group);
-        if !origin.is_real() {
-            return Err(outside(format!(
-                "nothing is accepted: the runs come from a {}, not from a sample",
-                origin.word()
-            )));
-        }
         let (_, result) = judged(&group)?;
-        if result.next != NextStep::Done {
-            return Err(outside(
-                "nothing is accepted: the series does not pass, or is not complete".to_owned(),
-            ));
-        }
-        let body = serde_json::json!({ "series": series, "sample": sample, "result": result }).to_string();
-        let document = Document {
-            kind: kind::ACCEPTED.to_owned(),
-            name: format!("{series} / {sample}"),
-            body,
-            origin,
-            verb: "accept".to_owned(),
-            why: self.reason.clone(),
-        };
+        let document =
+            acceptance(series, sample, origin_of(&group), &result, &self.reason).map_err(outside)?;
         enter(settings, document)?;
         output.line(&visible(&format!("accepted {sample} in {series}")))?;
         Ok(Exit::Done)
@@ -196,7 +217,7 @@ fn portion_line(portion: &StoredPortion) -> String {
 }
 
 /// The portions of a series by what they are for and by sample.
-fn groups(portions: &[StoredPortion]) -> BTreeMap<(Role, String), Vec<StoredPortion>> {
+pub(in crate::cli) fn groups(portions: &[StoredPortion]) -> BTreeMap<(Role, String), Vec<StoredPortion>> {
     let mut groups: BTreeMap<(Role, String), Vec<StoredPortion>> = BTreeMap::new();
     for portion in portions {
         groups.entry((portion.portion.role, portion.sample.clone())).or_default().push(portion.clone());
@@ -205,7 +226,7 @@ fn groups(portions: &[StoredPortion]) -> BTreeMap<(Role, String), Vec<StoredPort
 }
 
 /// The origin of a group: the first that is not real, else that of the first run.
-pub(super) fn origin_of(group: &[StoredPortion]) -> Origin {
+pub(in crate::cli) fn origin_of(group: &[StoredPortion]) -> Origin {
     let unreal = group.iter().map(|p| p.origin).find(|origin| !origin.is_real());
     unreal.or_else(|| group.first().map(|p| p.origin)).unwrap_or(Origin::Imported)
 }
@@ -214,7 +235,7 @@ pub(super) fn origin_of(group: &[StoredPortion]) -> Origin {
 ///
 /// # Errors
 /// When the procedure or a stored result cannot be read.
-pub(super) fn judged(group: &[StoredPortion]) -> Result<(Procedure, SeriesResult), Fault> {
+pub(in crate::cli) fn judged(group: &[StoredPortion]) -> Result<(Procedure, SeriesResult), Fault> {
     let definition = |text: String| Fault { text, exit: Exit::Definition };
     // The latest portion's procedure: a series is worked by one, and a change shows in its revision.
     let text = group.last().map_or("", |p| p.head.plan.procedure.as_str());

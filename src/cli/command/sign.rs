@@ -73,22 +73,34 @@ impl SignArgs {
         };
         let meaning = Meaning::from(meaning);
         let reader = Reader::open(&settings.record)?;
-        let kept = reader.reckoning(id)?;
-        let run = reader.run(kept.run)?;
-        let content = may_be_signed(&run, &kept)?;
         let key = KeyFile::read(settings, name)?;
-        second_person(&reader, &kept, meaning, &key)?;
-        let signed = Signed::Reckoning {
-            reckoning: id,
-            run: kept.run,
-            content,
-            portions: reader.portions_with(kept.run)?,
+        let signed = signable(&reader, id, meaning, &key)?;
+        let run = match &signed {
+            Signed::Reckoning { run, .. } => *run,
+            Signed::Ledger { .. } => 0,
         };
         sign(settings, &reader, signed, meaning, &key, &self.why)?;
-        let text = format!("reckoning {id} of run {} is signed: {} by {name}", kept.run, meaning.word());
+        let text = format!("reckoning {id} of run {run} is signed: {} by {name}", meaning.word());
         output.line(&text).map_err(unwritable)?;
         Ok(Exit::Done)
     }
+}
+
+/// What a signature under a reckoning stands for.
+///
+/// # Errors
+/// When it may not be signed, or not by this person.
+pub(in crate::cli) fn signable(
+    reader: &Reader,
+    id: i64,
+    meaning: Meaning,
+    key: &KeyFile,
+) -> Result<Signed, Fault> {
+    let kept = reader.reckoning(id)?;
+    let run = reader.run(kept.run)?;
+    let content = may_be_signed(&run, &kept)?;
+    second_person(reader, &kept, meaning, key)?;
+    Ok(Signed::Reckoning { reckoning: id, run: kept.run, content, portions: reader.portions_with(kept.run)? })
 }
 
 fn refused(why: String) -> Fault {
@@ -158,12 +170,30 @@ pub(super) fn sign(
     key: &KeyFile,
     why: &str,
 ) -> Result<Anchor, Fault> {
+    let phrase = ask_phrase(&format!("Pass-phrase of {}:", key.name))?;
+    let (document, anchor) = signature(reader, signed, meaning, key, &phrase, why)?;
+    enter(settings, document)?;
+    Ok(anchor)
+}
+
+/// The signature as the recorder takes it, and the head of the ledger that it was made over.
+///
+/// # Errors
+/// When the key is not enrolled or does not open.
+pub(in crate::cli) fn signature(
+    reader: &Reader,
+    signed: Signed,
+    meaning: Meaning,
+    key: &KeyFile,
+    phrase: &str,
+    why: &str,
+) -> Result<(Document, Anchor), Fault> {
     if reader.enrolled_key(&key.name)?.as_ref() != Some(&key.public) {
         return Err(refused(format!("the key of {} is not enrolled in this record", key.name)));
     }
     let anchor =
         reader.anchor()?.ok_or_else(|| refused("nothing has been decided in this record yet".to_owned()))?;
-    let secret = key.open(&ask_phrase(&format!("Pass-phrase of {}:", key.name))?)?;
+    let secret = key.open(phrase)?;
     let unsigned = Unsigned {
         signed,
         meaning,
@@ -185,8 +215,7 @@ pub(super) fn sign(
             .trim_end()
             .to_owned(),
     };
-    enter(settings, document)?;
-    Ok(anchor)
+    Ok((document, anchor))
 }
 
 fn new_key(settings: &Settings, name: &str, why: &str) -> Result<KeyFile, Fault> {
@@ -196,16 +225,23 @@ fn new_key(settings: &Settings, name: &str, why: &str) -> Result<KeyFile, Fault>
         return Err(Fault::misuse("the two pass-phrases differ; nothing was made"));
     }
     let key = KeyFile::make(settings, name, &phrase)?;
+    enter(settings, enrolment(&key, why)?)?;
+    Ok(key)
+}
+
+/// The public part of a key as the recorder takes it.
+///
+/// # Errors
+/// When it cannot be written as JSON.
+pub(in crate::cli) fn enrolment(key: &KeyFile, why: &str) -> Result<Document, Fault> {
     let body = serde_json::to_string(&PublicKey { public: key.public.clone() })
         .map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
-    let document = Document {
+    Ok(Document {
         kind: "key".to_owned(),
-        name: name.to_owned(),
+        name: key.name.clone(),
         body,
         origin: Origin::Keyed,
         verb: "enrol".to_owned(),
         why: why.to_owned(),
-    };
-    enter(settings, document)?;
-    Ok(key)
+    })
 }

@@ -9,8 +9,8 @@ use crate::cli::typed::utc;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::store::Reader;
-use crate::work::result::{NextStep, SeriesPortion, mean_sources};
-use crate::work::{Document, EquipmentKind, Factor, Role, kind};
+use crate::work::result::SeriesPortion;
+use crate::work::{EquipmentKind, Role, factor_of};
 use clap::{Args, Subcommand};
 
 /// Commands about titrants.
@@ -104,41 +104,13 @@ fn accept(
     for line in series_lines(&result) {
         output.line(&visible(&line))?;
     }
-    if result.next != NextStep::Done {
-        let text = "no factor is accepted: the series does not pass, or is not complete".to_owned();
-        return Err(Fault { text, exit: Exit::OutsideLimits });
-    }
-    let Some(first) = result.results.first() else {
-        return Err(Fault::misuse("the procedure computes nothing"));
-    };
     let counted: Vec<SeriesPortion> = portions.iter().map(|p| p.portion.clone()).collect();
-    let sources =
-        mean_sources(&procedure, &counted).map_err(|text| Fault { text, exit: Exit::Definition })?;
     let stock = reader.stock()?;
     let nominal = stock.named(EquipmentKind::Titrant, lot).and_then(|kept| kept.it.value);
-    let factor = Factor {
-        lot: lot.to_owned(),
-        value: first.mean.value,
-        u: first.mean.u,
-        unit: first.mean.unit.clone(),
-        factor: nominal.filter(|n| *n > 0.0).map(|n| first.mean.value / n),
-        series: series.to_owned(),
-        procedure: format!("{} revision {}", procedure.id, procedure.revision),
-        origin: origin_of(&portions),
-        n: result.counted,
-        s: first.s,
-        sources: sources.into_iter().next().unwrap_or_default(),
-    };
-    let body =
-        serde_json::to_string(&factor).map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
-    let document = Document {
-        kind: kind::FACTOR.to_owned(),
-        name: lot.to_owned(),
-        body,
-        origin: factor.origin,
-        verb: "accept".to_owned(),
-        why: reason.to_owned(),
-    };
+    let origin = origin_of(&portions);
+    let factor = factor_of(lot, (series, origin), &procedure, &counted, &result, nominal)
+        .map_err(|text| Fault { text, exit: Exit::OutsideLimits })?;
+    let document = factor.document(reason).map_err(|text| Fault { text, exit: Exit::OwnFault })?;
     enter(settings, document)?;
     let told = factor.factor.map_or_else(String::new, |f| format!(", factor {f:.5}"));
     output.line(&visible(&format!(

@@ -3,7 +3,7 @@
 use super::super::alarm::{Alarm, to_go};
 use super::super::holding;
 use super::super::needs::{self, Silenced};
-use super::super::state::{Deed, State};
+use super::super::state::{Deed, Page, State};
 use super::super::text::{cut, visible, width, wrap};
 use super::super::theme::Tone;
 use crate::work::Health;
@@ -48,6 +48,18 @@ fn sayings(state: &State) -> Vec<(Tone, String)> {
             Deed::SetAside => {
                 "F9 again, not too fast, within 3 s sets the run aside; any other key: not".to_owned()
             }
+            Deed::DropCheck => {
+                "F9 again, not too fast, within 3 s drops this check; any other key: it stays".to_owned()
+            }
+            Deed::Accept => {
+                let what = match state.page {
+                    Page::Electrode => "keeps this check in the record",
+                    Page::Titrant => "accepts the factor",
+                    _ => "accepts what the portions came to",
+                };
+                format!("F12 again, not too fast, within 3 s {what}; any other key: not")
+            }
+            Deed::Sheet => "F12 again, not too fast, within 3 s does it; any other key: not".to_owned(),
             Deed::LeaveScreen => {
                 "the same key again within 3 s closes this screen; the recorder and the run go on".to_owned()
             }

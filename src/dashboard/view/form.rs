@@ -1,6 +1,8 @@
 //! Fields that lie over the page: one field, or the form for the next portion.
 
-use super::super::entry::{Asks, Entry, Form, FormLine};
+use super::super::entry::{Asks, Entry};
+use super::super::fields::{cautions_read, form_wants_reason};
+use super::super::form::{Form, FormLine};
 use super::super::state::State;
 use super::super::text::{cut, visible, width, wrap};
 use super::super::theme::Tone;
@@ -9,6 +11,7 @@ use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::{Line, Span};
 use ratatui::widgets::Paragraph;
+use crate::work::{Health, Readiness, Role};
 use tui_input::Input;
 
 /// Draws one field.
@@ -71,7 +74,7 @@ fn judgement(state: &State, entry: &Entry) -> (Tone, String) {
 }
 
 /// A field with its text; the cursor of the terminal stands in it when it has the focus.
-fn type_in(state: &State, input: &Input, frame: &mut Frame<'_>, field: Rect, focus: bool) {
+pub(super) fn type_in(state: &State, input: &Input, frame: &mut Frame<'_>, field: Rect, focus: bool) {
     if field.width == 0 {
         return;
     }
@@ -105,23 +108,38 @@ fn type_in(state: &State, input: &Input, frame: &mut Frame<'_>, field: Rect, foc
     }
 }
 
+/// Columns for the names of the lines.
+const NAMES: u16 = 17;
+
 /// Draws the form for the next portion.
 pub(super) fn form(state: &State, form: &Form, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
-    let wide = 74.min(area.width);
-    let columns = usize::from(wide).saturating_sub(4);
-    let mut cautions = Vec::new();
-    for caution in &form.cautions {
-        cautions.extend(wrap(&format!("! {}", visible(caution)), columns));
+    let wide = 84.min(area.width);
+    let room = usize::from(wide).saturating_sub(4);
+    let lines = form.lines(form_wants_reason(state));
+    let read = form.cautions.is_empty() || cautions_read(state, &form.cautions_key());
+    let mut cautions: Vec<String> = Vec::new();
+    if !read {
+        cautions = form.cautions.iter().flat_map(|c| wrap(&format!("! {}", visible(c)), room)).collect();
     }
-    let most = usize::from(area.height).saturating_sub(11);
+    let checks = checklist(state, form, room);
+    let free = usize::from(area.height).saturating_sub(lines.len() + 4);
+    // Cautions come first; the points of the checklist that ask for something come before those that are fine.
+    let most = if read { 0 } else { (free / 2).max(3).min(cautions.len()) };
     if cautions.len() > most {
         cautions.truncate(most.saturating_sub(1));
         cautions.push("! there is more: see the procedure".to_owned());
     }
-    let high = u16::try_from(cautions.len()).unwrap_or(0) + 10;
+    let left = free.saturating_sub(cautions.len());
+    let shown = checks.len().min(left);
+    let high = u16::try_from(cautions.len() + lines.len() + shown).unwrap_or(16) + 4;
     let place = over(frame, area, wide, high);
-    let block = panel(theme, "next portion", 1);
+    let title = match read {
+        true if form.cautions.is_empty() => "next portion".to_owned(),
+        true => "next portion (cautions were read)".to_owned(),
+        false => "next portion".to_owned(),
+    };
+    let block = panel(theme, title, 1);
     let inner = block.inner(place);
     frame.render_widget(block, place);
     let mut y = inner.y;
@@ -129,66 +147,212 @@ pub(super) fn form(state: &State, form: &Form, frame: &mut Frame<'_>, area: Rect
         frame.buffer_mut().set_string(inner.x + 1, y, caution, theme.style(Tone::Warn));
         y += 1;
     }
-    y += 1;
-    for line in FormLine::ALL {
-        let focus = line == form.line;
-        let tone = if focus { Tone::Figure } else { Tone::Plain };
-        let pointer = if focus { "▸" } else { " " };
-        frame.buffer_mut().set_string(inner.x + 1, y, format!("{pointer} {}", name(line)), theme.style(tone));
-        let field = Rect { x: inner.x + 14, y, width: inner.width.saturating_sub(16), height: 1 };
-        match line {
-            FormLine::Procedure => {
-                let title = cut(&visible(&form.title), usize::from(field.width), theme.more());
-                frame.buffer_mut().set_string(field.x, y, title, theme.style(tone));
-            }
-            FormLine::Sample => type_in(state, &form.sample, frame, field, focus),
-            FormLine::Portion => {
-                let words = format!("{} of {}", form.portion.0, form.portion.1);
-                frame.buffer_mut().set_string(field.x, y, words, theme.style(tone));
-            }
-            FormLine::Mass => {
-                type_in(state, &form.mass, frame, Rect { width: field.width.min(14), ..field }, focus);
-                frame.buffer_mut().set_string(field.x + 15, y, "g", theme.style(Tone::Figure));
-            }
-            FormLine::Ready => {
-                let words = if focus { "space, the pedal or Enter starts" } else { "" };
-                frame.buffer_mut().set_string(field.x, y, words, theme.style(Tone::Figure));
-            }
-        }
+    for line in lines {
+        row(state, form, line, read, frame, Rect { y, height: 1, ..inner });
         y += 1;
     }
-    let (tone, words) = advice(state, form);
-    frame.buffer_mut().set_string(
-        inner.x + 1,
-        y + 1,
-        cut(&words, usize::from(inner.width) - 2, theme.more()),
-        theme.style(tone),
-    );
-}
-
-const fn name(line: FormLine) -> &'static str {
-    match line {
-        FormLine::Procedure => "procedure",
-        FormLine::Sample => "sample",
-        FormLine::Portion => "portion",
-        FormLine::Mass => "mass",
-        FormLine::Ready => "start",
+    let (tone, words) = advice(state, form, read);
+    let words = cut(&words, room, theme.more());
+    frame.buffer_mut().set_string(inner.x + 1, y, words, theme.style(tone));
+    y += 1;
+    let hidden = checks.len() - shown;
+    for (at, (tone, words)) in checks.into_iter().take(shown).enumerate() {
+        if y >= inner.y + inner.height {
+            break;
+        }
+        let words = if hidden > 0 && at + 1 == shown { format!("and {} more", hidden + 1) } else { words };
+        frame.buffer_mut().set_string(inner.x + 1, y, words, theme.style(tone));
+        y += 1;
     }
 }
 
-fn advice(state: &State, form: &Form) -> (Tone, String) {
+fn row(state: &State, form: &Form, line: FormLine, read: bool, frame: &mut Frame<'_>, area: Rect) {
+    let theme = state.options.theme;
+    let focus = line == form.line;
+    let tone = if focus { Tone::Figure } else { Tone::Plain };
+    let pointer = if focus { "▸" } else { " " };
+    let name = cut(&name(form, line), usize::from(NAMES) - 3, theme.more());
+    frame.buffer_mut().set_string(area.x + 1, area.y, format!("{pointer} {name}"), theme.style(tone));
+    let field = Rect {
+        x: area.x + 1 + NAMES,
+        y: area.y,
+        width: area.width.saturating_sub(NAMES + 2),
+        height: 1,
+    };
+    let say = |frame: &mut Frame<'_>, words: &str| {
+        let words = cut(words, usize::from(field.width), theme.more());
+        frame.buffer_mut().set_string(field.x, field.y, words, theme.style(tone));
+    };
+    match line {
+        FormLine::Procedure => say(frame, &visible(&form.title)),
+        FormLine::Role => say(frame, form.role.word()),
+        FormLine::Series => {
+            type_in(state, &form.series, frame, field, focus);
+            if form.series.value().is_empty() && !focus {
+                frame.buffer_mut().set_string(
+                    field.x,
+                    field.y,
+                    "by procedure and date",
+                    theme.style(Tone::Faint),
+                );
+            }
+        }
+        FormLine::Sample => type_in(state, &form.sample, frame, field, focus),
+        FormLine::Portion => say(frame, &format!("{} of {}", form.portion.0, form.portion.1)),
+        FormLine::Lot => type_in(state, &form.lot, frame, field, focus),
+        FormLine::Mass => {
+            let narrow = Rect { width: field.width.min(14), ..field };
+            type_in(state, &form.mass, frame, narrow, focus);
+            frame.buffer_mut().set_string(field.x + 15, field.y, "g", theme.style(Tone::Figure));
+        }
+        FormLine::Asked(n) => {
+            if let Some(asked) = form.asked.get(n) {
+                let narrow = Rect { width: field.width.min(22), ..field };
+                type_in(state, &asked.input, frame, narrow, focus);
+                let unit = cut(&asked.unit, 12, theme.more());
+                frame.buffer_mut().set_string(field.x + 23, field.y, unit, theme.style(Tone::Figure));
+            }
+        }
+        FormLine::Reason => type_in(state, &form.reason, frame, field, focus),
+        FormLine::Ready if focus && !read => {
+            say(frame, "space, the pedal or Enter: I have read the cautions");
+        }
+        FormLine::Ready if focus => say(frame, "space, the pedal or Enter starts"),
+        FormLine::Ready => {}
+    }
+}
+
+fn name(form: &Form, line: FormLine) -> String {
+    match line {
+        FormLine::Procedure => "procedure".to_owned(),
+        FormLine::Role => "for".to_owned(),
+        FormLine::Series => "series".to_owned(),
+        FormLine::Sample if form.role == Role::Standardisation => "standard".to_owned(),
+        FormLine::Sample => "sample".to_owned(),
+        FormLine::Portion => "portion".to_owned(),
+        FormLine::Lot => "lot of titrant".to_owned(),
+        FormLine::Mass => "mass".to_owned(),
+        FormLine::Asked(n) => form.asked.get(n).map_or(String::new(), |asked| asked.name.clone()),
+        FormLine::Reason => "reason".to_owned(),
+        FormLine::Ready => "start".to_owned(),
+    }
+}
+
+/// The checklist: what asks for something first, each with what to do about it.
+fn checklist(state: &State, form: &Form, columns: usize) -> Vec<(Tone, String)> {
+    let mut points: Vec<(Readiness, String)> = Vec::new();
+    let mut add = |is, words: String| points.push((is, words));
+    if let Some(lane) = state.lane() {
+        match &lane.health {
+            Health::Open { .. } => match state.silent_s() {
+                _ if state.heard.get(&lane.id).is_none() => {
+                    add(Readiness::Warn, "nothing was heard from the instrument yet; F3 shows the wire".to_owned());
+                }
+                Some(s) => add(Readiness::Warn, format!("the instrument has been silent for {s} s; F3 shows the wire")),
+                None => add(Readiness::Fine, "the instrument is alive".to_owned()),
+            },
+            Health::Over { .. } if super::super::electrode::origin_of(lane) == crate::work::Origin::Simulator => {
+                add(Readiness::Fine, "the practice bench puts the next beaker under the electrode".to_owned());
+            }
+            Health::Opening => add(Readiness::Warn, "the line is being opened".to_owned()),
+            Health::Gone { .. } | Health::Over { .. } | Health::Failed { .. } => {
+                add(Readiness::Refuse, "the line is not open; F4 says why".to_owned());
+            }
+        }
+        if lane.frames_total > 0 && lane.frames_not_understood * 5 > lane.frames_total {
+            let words = format!(
+                "{} of {} lines were not understood: is it the right profile? F3 shows them",
+                lane.frames_not_understood, lane.frames_total
+            );
+            add(Readiness::Warn, words);
+        }
+    }
+    let plan = form.plan_so_far();
+    match &state.books.ready {
+        Some((of, ready)) if *of == plan || same_but_figures(of, &plan) => {
+            for point in &ready.points {
+                add(point.is, format!("{}{}", visible(&point.words), what_to_do(point.is, &point.words)));
+            }
+            match ready.expected {
+                Some((expected, u)) => {
+                    let pm = state.options.theme.plus_minus();
+                    add(Readiness::Fine, format!("expected end-point about {expected:.2} {pm} {u:.2} mL: is there enough titrant for it?"));
+                }
+                None => add(Readiness::Fine, "end-point not known beforehand: fill the burette".to_owned()),
+            }
+        }
+        _ if form.procedure().is_empty() => {}
+        _ => add(Readiness::Fine, "checklist: the record is being asked".to_owned()),
+    }
+    points.sort_by_key(|(is, _)| std::cmp::Reverse(*is));
+    let mut lines = Vec::new();
+    for (is, words) in points {
+        let (tone, word) = match is {
+            Readiness::Fine => (Tone::Good, "ok    "),
+            Readiness::Warn => (Tone::Warn, "LOOK  "),
+            Readiness::NeedsReason => (Tone::Warn, "REASON"),
+            Readiness::Refuse => (Tone::Alarm, "STOPS "),
+        };
+        for (at, line) in wrap(&words, columns.saturating_sub(8)).into_iter().enumerate() {
+            let word = if at == 0 { word } else { "      " };
+            lines.push((tone, format!("{word} {line}")));
+        }
+    }
+    lines
+}
+
+/// Figures that are being typed do not change what the record says.
+fn same_but_figures(a: &crate::work::RunPlan, b: &crate::work::RunPlan) -> bool {
+    a.procedure == b.procedure && a.role == b.role && a.uses == b.uses && a.series == b.series
+}
+
+/// Where to mend it.
+fn what_to_do(is: Readiness, words: &str) -> &'static str {
+    match is {
+        Readiness::Fine => "",
+        _ if words.contains("checked") || words.contains("check") => "; e on the line start: check it",
+        _ if words.contains("standardised") => "; t on the line start: standardise it",
+        _ => "",
+    }
+}
+
+fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
     match form.line {
         FormLine::Procedure if state.options.procedures.is_empty() => {
             (Tone::Faint, "no other procedure to choose from".to_owned())
         }
-        FormLine::Procedure => (Tone::Faint, "Left and Right choose".to_owned()),
+        FormLine::Procedure => {
+            let count = form.matching(&state.options.procedures).len();
+            let words = if form.search.is_empty() {
+                format!("Left and Right choose among {count}; or type a part of its name")
+            } else {
+                format!("\"{}\": {count} fit; Left and Right choose, Backspace takes back", visible(&form.search))
+            };
+            (if count == 0 { Tone::Warn } else { Tone::Faint }, words)
+        }
+        FormLine::Role => (Tone::Faint, "Left and Right: sample, standardisation, blank, control".to_owned()),
+        FormLine::Series => (Tone::Faint, "what is worked together; empty: procedure and date".to_owned()),
         FormLine::Sample => (Tone::Faint, "scan the label or type it".to_owned()),
         FormLine::Portion => (Tone::Faint, "Left and Right change the number".to_owned()),
+        FormLine::Lot => (Tone::Faint, "Left and Right turn through the lots in the record, or type it".to_owned()),
         FormLine::Mass => match form.mass_g() {
             Err(why) => (Tone::Warn, why),
-            Ok(None) => (Tone::Faint, "empty: the mass is not known yet".to_owned()),
+            Ok(None) => {
+                let what = form.mass_words().map_or(String::new(), |what| format!("{what}; "));
+                (Tone::Faint, format!("{what}empty: not known yet"))
+            }
+            Ok(Some(mass)) if form.mass_is_odd(mass) => {
+                let what = form.mass_words().unwrap_or_default();
+                (Tone::Warn, format!("outside of what the procedure says: {what}"))
+            }
             Ok(Some(_)) => (Tone::Good, "Enter takes it".to_owned()),
         },
+        FormLine::Asked(n) => {
+            let what = form.asked.get(n).map_or(String::new(), |asked| asked.what.clone());
+            (Tone::Faint, visible(&what))
+        }
+        FormLine::Reason => (Tone::Faint, "why it starts although something is overdue; it is kept".to_owned()),
+        FormLine::Ready if !read => (Tone::Warn, "the cautions above, once for each series".to_owned()),
         FormLine::Ready => {
             (Tone::Faint, "nothing is sent to the instrument but what its profile says".to_owned())
         }

@@ -1,8 +1,8 @@
 //! The help: the table of keys as it is obeyed.
 
-use super::super::keys::TABLE;
-use super::super::state::State;
-use super::super::text::wrap;
+use super::super::keys::{TABLE, page_hints};
+use super::super::state::{Page, State};
+use super::super::text::{cut, wrap};
 use super::super::theme::Tone;
 use super::{over, panel};
 use ratatui::Frame;
@@ -19,6 +19,17 @@ pub(super) fn draw(state: &State, scrolled: usize, frame: &mut Frame<'_>, area: 
     let place = over(frame, area, 96, area.height);
     let columns = usize::from(place.width).saturating_sub(KEYS + 5);
     let mut lines = Vec::new();
+    for line in wrap(page_words(state.page), columns + KEYS) {
+        lines.push(Line::from(format!(" {line}")));
+    }
+    for (keys, words) in page_hints(state) {
+        let keys = cut(keys, 2 * KEYS, theme.more());
+        lines.push(Line::from(vec![
+            Span::styled(format!(" {keys:<KEYS$} "), theme.style(Tone::Figure)),
+            Span::raw(words),
+        ]));
+    }
+    lines.push(Line::from(Span::styled(" everywhere:", theme.style(Tone::Faint))));
     for binding in TABLE {
         for (at, words) in wrap(binding.words, columns).into_iter().enumerate() {
             let keys = if at == 0 { binding.shown } else { "" };
@@ -43,4 +54,18 @@ pub(super) fn draw(state: &State, scrolled: usize, frame: &mut Frame<'_>, area: 
     let title = if most > 0 { format!("keys ({} of {})", start + 1, most + 1) } else { "keys".to_owned() };
     let lines: Vec<Line<'_>> = lines.into_iter().skip(start).collect();
     frame.render_widget(Paragraph::new(lines).block(panel(theme, title, 0)), place);
+}
+
+/// What the page is for.
+const fn page_words(page: Page) -> &'static str {
+    match page {
+        Page::Run => "This page: the run that goes on or ended last. Space begins a portion, marks while it goes on; F8 F8 ends it.",
+        Page::Wire => "This page: what the instrument sends, line by line, and what was understood of it.",
+        Page::Bench => "This page: the instruments and how their lines are. Enter looks at one, a sets up another bench.",
+        Page::Runs => "This page: all runs in the record. Enter looks through one: its curve, its evaluations side by side, who signed. F12 signs the chosen evaluation; o lays curves over each other; / searches.",
+        Page::Series => "This page: the portions of a series side by side, by sample. Space begins the next portion, F9 sets the chosen one aside with a reason, F12 F12 accepts what the chosen sample came to, Enter looks through a run.",
+        Page::Electrode => "This page: electrodes. Space begins a check: name the buffers, then dip from one to the next; what rests is taken. F12 F12 keeps the check.",
+        Page::Titrant => "This page: lots of titrant and their factors. Space begins a portion of a standardisation of the chosen lot; F12 F12 accepts the factor once the series passes.",
+        Page::Setup => "This page: the guide from a cable to a bench. It opens a port only when you agree, sends nothing, and writes a profile and a bench file.",
+    }
 }

@@ -4,13 +4,19 @@ mod banner;
 mod bench;
 mod cover;
 mod curve;
+mod electrode;
 mod form;
 mod frame_line;
 mod help;
 mod lane_row;
+mod page;
 mod panels;
 mod run;
 mod runs;
+mod series;
+mod setup;
+mod sheet;
+mod titrant;
 mod wire;
 
 use super::alarm::{Alarm, to_go};
@@ -35,12 +41,12 @@ pub fn draw(state: &State, frame: &mut Frame<'_>) {
     if area.width < LEAST.0 || area.height < LEAST.1 {
         too_small(state, frame, area);
     } else {
-        page(state, frame, area);
+        whole(state, frame, area);
     }
     state.options.theme.finish(frame.buffer_mut());
 }
 
-fn page(state: &State, frame: &mut Frame<'_>, area: Rect) {
+fn whole(state: &State, frame: &mut Frame<'_>, area: Rect) {
     // The banner keeps its place also when it is empty, so that nothing jumps when it speaks.
     let banner_rows = if area.height >= 30 { 3 } else { 2 };
     let told = banner::lines(state, usize::from(area.width).saturating_sub(2), usize::from(banner_rows));
@@ -63,11 +69,16 @@ fn page(state: &State, frame: &mut Frame<'_>, area: Rect) {
         Page::Wire => wire::draw(state, frame, body),
         Page::Bench => bench::draw(state, frame, body),
         Page::Runs => runs::draw(state, frame, body),
+        Page::Series => series::draw(state, frame, body),
+        Page::Electrode => electrode::draw(state, frame, body),
+        Page::Titrant => titrant::draw(state, frame, body),
+        Page::Setup => setup::draw(state, frame, body),
     }
     match &state.over {
         Over::Nothing => {}
         Over::Entry(entry) => form::entry(state, entry, frame, body),
         Over::Form(next) => form::form(state, next, frame, body),
+        Over::Sheet(open) => sheet::draw(state, open, frame, body),
     }
     if let Some(scrolled) = state.help {
         help::draw(state, scrolled, frame, body);

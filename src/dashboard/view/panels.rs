@@ -23,7 +23,11 @@ pub(super) fn welcome(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let columns = usize::from(inner.width).saturating_sub(2);
     let sentences: &[&str] = match state.lane() {
         None if !state.attached => &["Waiting for the recorder."],
-        None => &["No bench is set up: nothing is listened to."],
+        None => &[
+            "No bench is set up: nothing is listened to.",
+            "Press space, Enter or the pedal: a guide finds the instrument, listens, and asks what it needs to know.",
+            "No instrument at hand? The guide offers a simulated practice bench.",
+        ],
         Some(lane) if lane.keyed => &[
             "No run has been started on this bench.",
             "Press space (or the pedal), or scan the label of the sample, to begin a portion.",

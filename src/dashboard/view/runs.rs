@@ -1,26 +1,76 @@
-//! The page of the stored runs.
+//! The page of the stored runs: the list, one run looked through, curves over each other.
 
+use super::super::desk::{Reckoned, RunFile};
 use super::super::options::{RunFate, StoredRun};
+use super::super::review;
 use super::super::state::State;
-use super::super::text::{cut, visible, width, with_uncertainty, wrap};
-use super::super::theme::Tone;
+use super::super::text::{cut, visible, width, with_uncertainty};
+use super::super::theme::{Theme, Tone};
+use super::page::Lines;
 use super::{frame_line, panel, sharing};
+use crate::work::RunId;
 use ratatui::Frame;
 use ratatui::layout::{Constraint, Layout, Rect};
+use ratatui::style::Color;
+use ratatui::symbols::Marker;
 use ratatui::text::{Line, Span};
 use ratatui::widgets::Paragraph;
+use ratatui::widgets::canvas::{Canvas, Line as Stroke};
 
 /// Columns from which a row shows the year.
 const WIDE: usize = 96;
+/// Letters of the curves that are laid over each other.
+const LETTERS: [&str; review::MOST_LAID + 1] = ["a", "b", "c", "d", "e", "f", "g"];
 
 /// Draws the page.
 pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
+    match (state.review.opened, review::file(state)) {
+        (Some(run), file) => {
+            let high = (area.height * 2 / 5).max(6);
+            let [top, bottom] =
+                sharing(Layout::vertical([Constraint::Length(high), Constraint::Min(6)])).areas(area);
+            curves(state, frame, top);
+            match file {
+                Some(file) => looked_through(state, file, frame, bottom),
+                None => {
+                    let mut lines = Lines::new(state, bottom);
+                    lines.say(Tone::Faint, "the record is being asked");
+                    lines.draw(&format!("run {run}"), frame, bottom);
+                }
+            }
+        }
+        (None, _) if !state.review.laid.is_empty() && area.height >= 18 => {
+            let high = (area.height * 2 / 5).max(7);
+            let [top, bottom] =
+                sharing(Layout::vertical([Constraint::Length(high), Constraint::Min(6)])).areas(area);
+            curves(state, frame, top);
+            list(state, frame, bottom);
+        }
+        (None, _) => {
+            let [top, bottom] =
+                sharing(Layout::vertical([Constraint::Min(5), Constraint::Length(7)])).areas(area);
+            list(state, frame, top);
+            details(state, review::chosen(state), frame, bottom);
+        }
+    }
+}
+
+fn list(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
-    let runs = &state.options.runs;
-    let [list, detail] = sharing(Layout::vertical([Constraint::Min(5), Constraint::Length(7)])).areas(area);
-    let block = panel(theme, format!("stored runs: {}", runs.len()), 0);
-    let inner = block.inner(list);
-    frame.render_widget(block, list);
+    let runs = review::listed(state);
+    let title = if state.review.search.is_empty() {
+        format!("stored runs: {}", runs.len())
+    } else {
+        format!(
+            "stored runs with \"{}\": {} of {}",
+            visible(&state.review.search),
+            runs.len(),
+            state.options.runs.len()
+        )
+    };
+    let block = panel(theme, title, 0);
+    let inner = block.inner(area);
+    frame.render_widget(block, area);
     let columns = usize::from(inner.width);
     let mut lines = vec![Line::from(Span::styled(
         row(state, ["run", "began", "sample", "end-point", "state"].map(str::to_owned), columns),
@@ -36,15 +86,21 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
         )));
     }
     if runs.is_empty() {
-        lines.push(Line::from(" no run is stored yet"));
+        let words = if state.options.runs.is_empty() {
+            " no run is stored yet"
+        } else {
+            " no run fits the search: / and Enter on an empty line shows all"
+        };
+        lines.push(Line::from(words));
     }
     frame.render_widget(Paragraph::new(lines), inner);
-    details(state, runs.get(state.runs_line), frame, detail);
 }
 
 fn cells(state: &State, stored: &StoredRun, columns: usize) -> [String; 5] {
     let theme = state.options.theme;
-    let sample = format!("{} {}/{}", visible(&stored.sample), stored.portion.0, stored.portion.1);
+    let laid = state.review.laid.iter().position(|run| *run == stored.run);
+    let mark = laid.map_or(String::new(), |at| format!("[{}] ", LETTERS[at.min(LETTERS.len() - 1)]));
+    let sample = format!("{mark}{} {}/{}", visible(&stored.sample), stored.portion.0, stored.portion.1);
     let first = stored.end_points.first();
     let end_point = first.map_or("none".to_owned(), |(at, u)| {
         format!("{} {}", with_uncertainty(*at, *u, theme.plus_minus()), stored.titrant.unit())
@@ -56,17 +112,8 @@ fn cells(state: &State, stored: &StoredRun, columns: usize) -> [String; 5] {
         began,
         sample.trim().to_owned(),
         end_point,
-        format!("{}, {}", word(&stored.fate), stored.origin.word()),
+        format!("{}, {}", review::word(&stored.fate), stored.origin.word()),
     ]
-}
-
-const fn word(fate: &RunFate) -> &'static str {
-    match fate {
-        RunFate::GoesOn => "goes on",
-        RunFate::Ended(_) => "ended",
-        RunFate::Interrupted => "interrupted",
-        RunFate::SetAside(_) => "set aside",
-    }
 }
 
 fn row(state: &State, cells: [String; 5], columns: usize) -> String {
@@ -86,36 +133,171 @@ fn row(state: &State, cells: [String; 5], columns: usize) -> String {
 fn details(state: &State, stored: Option<&StoredRun>, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
     let title = stored.map_or("run".to_owned(), |s| format!("run {}", s.run));
-    let block = panel(theme, title, 0);
-    let inner = block.inner(area);
-    frame.render_widget(block, area);
-    let Some(stored) = stored else { return };
-    let columns = usize::from(inner.width).saturating_sub(2);
-    let mut lines = Vec::new();
-    let mut say = |tone: Tone, words: String| {
-        for line in wrap(&words, columns) {
-            lines.push(Line::from(Span::styled(format!(" {line}"), theme.style(tone))));
+    let mut lines = Lines::new(state, area);
+    if let Some(stored) = stored {
+        let (portion, portions) = stored.portion;
+        lines.say(
+            Tone::Plain,
+            &format!(
+                "{}, sample {}, portion {portion} of {portions}, origin {}",
+                visible(&stored.title),
+                if stored.sample.is_empty() { "not named".to_owned() } else { visible(&stored.sample) },
+                stored.origin.word()
+            ),
+        );
+        for (number, (at, u)) in stored.end_points.iter().enumerate() {
+            let figure = with_uncertainty(*at, *u, theme.plus_minus());
+            lines.say(Tone::Mark, &format!("end-point {}: {figure} {}", number + 1, stored.titrant.unit()));
         }
-    };
-    let (portion, portions) = stored.portion;
-    say(
-        Tone::Plain,
-        format!(
-            "{}, sample {}, portion {portion} of {portions}, origin {}",
+        fate(&stored.fate, &mut lines);
+    }
+    lines.draw(&title, frame, area);
+}
+
+fn fate(fate: &RunFate, lines: &mut Lines<'_>) {
+    match fate {
+        RunFate::GoesOn => lines.say(Tone::Plain, "goes on"),
+        RunFate::Ended(why) => lines.say(Tone::Plain, &format!("ended: {}", visible(why))),
+        RunFate::Interrupted => lines.say(Tone::Warn, "the recorder was interrupted in this run"),
+        RunFate::SetAside(why) => lines.say(Tone::Warn, &format!("set aside: {}", visible(why))),
+    }
+}
+
+/// Evaluations side by side, who signed, result, notes.
+fn looked_through(state: &State, file: &RunFile, frame: &mut Frame<'_>, area: Rect) {
+    let theme = state.options.theme;
+    let unit = file.curve.titrant.unit();
+    let mut lines = Lines::new(state, area);
+    let stored = state.options.runs.iter().find(|stored| stored.run == file.run);
+    if let Some(stored) = stored {
+        let words = format!(
+            "{}, sample {}, portion {} of {}, {}, by {}",
             visible(&stored.title),
             if stored.sample.is_empty() { "not named".to_owned() } else { visible(&stored.sample) },
-            stored.origin.word()
-        ),
-    );
-    for (number, (at, u)) in stored.end_points.iter().enumerate() {
-        let figure = with_uncertainty(*at, *u, theme.plus_minus());
-        say(Tone::Mark, format!("end-point {}: {figure} {}", number + 1, stored.titrant.unit()));
+            stored.portion.0,
+            stored.portion.1,
+            stored.origin.word(),
+            visible(&file.who)
+        );
+        lines.say(Tone::Plain, &words);
+        if !stored.origin.is_real() {
+            let words = format!("{}: not the result of a sample", stored.origin.word().to_uppercase());
+            lines.say(Tone::Warn, &words);
+        }
+        fate(&stored.fate, &mut lines);
     }
-    match &stored.fate {
-        RunFate::GoesOn => say(Tone::Plain, "goes on".to_owned()),
-        RunFate::Ended(why) => say(Tone::Plain, format!("ended: {}", visible(why))),
-        RunFate::Interrupted => say(Tone::Warn, "the recorder was interrupted in this run".to_owned()),
-        RunFate::SetAside(why) => say(Tone::Warn, format!("set aside: {}", visible(why))),
+    for (at, reckoned) in file.reckonings.iter().enumerate() {
+        let first = file.reckonings.first().filter(|_| at > 0);
+        let words = reckoned_words(theme, reckoned, first, unit.symbol());
+        lines.row(Tone::Mark, &words, at == state.review.reckoning);
+        for differs in &reckoned.differs {
+            lines.say(Tone::Plain, &format!("  with {}", visible(differs)));
+        }
+        if let Some((who, why)) = reckoned.who_why.as_ref().filter(|(_, why)| !why.is_empty()) {
+            lines.say(Tone::Faint, &format!("  by {}: {}", visible(who), visible(why)));
+        }
+        for signature in &reckoned.signatures {
+            lines.say(Tone::Good, &format!("  signed: {}", visible(signature)));
+        }
+        if reckoned.signatures.is_empty() && at == state.review.reckoning {
+            lines.say(Tone::Faint, "  not signed; F12 signs it (k makes a key)");
+        }
     }
-    frame.render_widget(Paragraph::new(lines), inner);
+    if let Some(result) = &file.result {
+        for value in &result.results {
+            let told = if theme.ascii { value.line().replace('±', "+/-") } else { value.line() };
+            lines.say(Tone::Figure, &visible(&format!("result: {} {told}", value.name)));
+        }
+        for why in &result.missing {
+            lines.say(Tone::Warn, &visible(&format!("no result: {why}")));
+        }
+        for warning in &result.warnings {
+            lines.say(Tone::Warn, &visible(&format!("! {warning}")));
+        }
+    }
+    for warning in &file.warnings {
+        lines.say(Tone::Warn, &visible(&format!("! {warning}")));
+    }
+    for (at, note) in &file.notes {
+        lines.say(Tone::Plain, &visible(&format!("note at {at:.0} s: {note}")));
+    }
+    lines.draw(&format!("run {}", file.run), frame, area);
+}
+
+fn reckoned_words(theme: Theme, reckoned: &Reckoned, first: Option<&Reckoned>, unit: &str) -> String {
+    let mut words = format!("reckoning {} ({}): ", reckoned.id, reckoned.program);
+    if reckoned.end_points.is_empty() {
+        words += "no end-point";
+    }
+    for (n, end_point) in reckoned.end_points.iter().enumerate() {
+        let figure = with_uncertainty(end_point.titrant, end_point.u, theme.plus_minus());
+        let moved = first
+            .and_then(|first| first.end_points.get(n))
+            .map_or(String::new(), |before| format!(", moved by {:+.4}", end_point.titrant - before.titrant));
+        words += &format!("{}{figure} {unit}{moved}", if n > 0 { "; " } else { "" });
+    }
+    visible(&format!("{words}, {} points", reckoned.points))
+}
+
+/// The curves that are laid over each other, each with its letter.
+fn curves(state: &State, frame: &mut Frame<'_>, area: Rect) {
+    let theme = state.options.theme;
+    let opened = state.review.opened.filter(|run| !state.review.laid.contains(run));
+    let wanted: Vec<RunId> = state.review.laid.iter().copied().chain(opened).collect();
+    let files: Vec<(&str, &RunFile)> = wanted
+        .iter()
+        .zip(LETTERS)
+        .filter_map(|(run, letter)| Some((letter, state.books.files.get(run)?)))
+        .collect();
+    let legend: Vec<String> = files.iter().map(|(letter, file)| format!("{letter} run {}", file.run)).collect();
+    let block = panel(theme, format!("curves: {}", legend.join(", ")), 0);
+    let inner = block.inner(area);
+    frame.render_widget(block, area);
+    let points = || files.iter().flat_map(|(_, file)| file.points.iter()).filter(|p| p.signal.is_finite());
+    let span = |of: fn(&crate::reading::Point) -> f64| {
+        let low = points().map(of).fold(f64::INFINITY, f64::min);
+        let high = points().map(of).fold(f64::NEG_INFINITY, f64::max);
+        (low, if high > low { high } else { low + 1.0 })
+    };
+    let (x, y) = (span(|p| p.titrant), span(|p| p.signal));
+    if !(x.0.is_finite() && y.0.is_finite()) || inner.width < 20 || inner.height < 4 {
+        frame.render_widget(Paragraph::new(" no points to draw"), inner);
+        return;
+    }
+    let plot = Rect { x: inner.x + 7, width: inner.width - 8, height: inner.height - 1, ..inner };
+    let colour = theme.style(Tone::Curve).fg.unwrap_or(Color::Reset);
+    let marker = if theme.ascii { Marker::Custom('*') } else { Marker::Braille };
+    let canvas = Canvas::default().marker(marker).x_bounds([x.0, x.1]).y_bounds([y.0, y.1]).paint(|context| {
+        for (_, file) in &files {
+            for pair in file.points.windows(2) {
+                let (from, to) = (pair[0], pair[1]);
+                if from.signal.is_finite() && to.signal.is_finite() {
+                    context.draw(&Stroke { x1: from.titrant, y1: from.signal, x2: to.titrant, y2: to.signal, color: colour });
+                }
+            }
+        }
+    });
+    frame.render_widget(canvas, plot);
+    let faint = theme.style(Tone::Faint);
+    let buffer = frame.buffer_mut();
+    buffer.set_string(inner.x, plot.y, format!("{:>6.1}", y.1), faint);
+    buffer.set_string(inner.x, plot.y + plot.height - 1, format!("{:>6.1}", y.0), faint);
+    let unit = files.first().map_or("mL", |(_, file)| file.curve.titrant.unit().symbol());
+    let last = format!("{:.2} {unit}", x.1);
+    let bottom = plot.y + plot.height;
+    buffer.set_string(plot.x, bottom, format!("{:.2}", x.0), faint);
+    let right = (plot.x + plot.width).saturating_sub(u16::try_from(last.len()).unwrap_or(0));
+    buffer.set_string(right, bottom, last, faint);
+    for (n, (letter, file)) in files.iter().enumerate() {
+        let at = file.reckonings.first().and_then(|r| r.end_points.first()).map(|e| e.titrant);
+        let Some(at) = at.filter(|at| (x.0..=x.1).contains(at)) else { continue };
+        let column = plot.x + offset((at - x.0) / (x.1 - x.0), plot.width);
+        let row = plot.y + u16::try_from(n).unwrap_or(0).min(plot.height - 1);
+        buffer.set_string(column, row, *letter, theme.style(Tone::Mark));
+    }
+}
+
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of a width, 0 to 1")]
+fn offset(share: f64, wide: u16) -> u16 {
+    ((share.clamp(0.0, 1.0) * f64::from(wide)) as u16).min(wide.saturating_sub(1))
 }

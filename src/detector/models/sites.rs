@@ -54,6 +54,48 @@ impl Sites {
         self.groups.iter().map(|g| g.sites).sum::<usize>() + self.beyond
     }
 
+    /// Whether the jump stands behind the sites that are called partly titrated, so that they belong in front of it:
+    /// all is titrated before `last_titrant`, and the curve is steeper there than at the last end-point.
+    pub(in crate::detector) fn jump_is_behind_all(&self, p: &[f64], last_titrant: f64) -> bool {
+        let pairs = self.pairs_from();
+        let Some(first_beyond) = p.len().checked_sub(2 * self.beyond).filter(|i| self.beyond > 0 && *i >= pairs)
+        else {
+            return false;
+        };
+        let sum = |range: std::ops::Range<usize>| range.step_by(2).map(|i| p[i]).sum::<f64>();
+        let strong = if self.strong() { p[FIRST] } else { 0.0 };
+        let (end, all) = (strong + sum(pairs..first_beyond), strong + sum(pairs..p.len()));
+        if all >= last_titrant {
+            return false;
+        }
+        match (self.steepness(end, p), self.steepness(all, p)) {
+            (Some(at_end), Some(at_all)) => at_all < at_end,
+            _ => false,
+        }
+    }
+
+    /// Titrant for one Nernst scale of signal at this titrant: small where the curve is steep.
+    fn steepness(&self, titrant: f64, p: &[f64]) -> Option<f64> {
+        let mut gradient = vec![0.0; p.len()];
+        let (mut low, mut high) = (p[LAMBDA] - 30.0, p[RHO]);
+        let mut slope = None;
+        for _ in 0..60 {
+            let z = f64::midpoint(low, high);
+            match self.titrant(z, 0.0, p, &mut gradient) {
+                Some(place) if place.titrant < titrant => {
+                    low = z;
+                    slope = Some(place.slope);
+                }
+                Some(place) => {
+                    high = z;
+                    slope = Some(place.slope);
+                }
+                None => high = z,
+            }
+        }
+        slope.filter(|s| s.is_finite() && *s > 0.0)
+    }
+
     /// Index of the first (amount, place) pair.
     fn pairs_from(&self) -> usize {
         FIRST + usize::from(self.strong())

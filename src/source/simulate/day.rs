@@ -172,6 +172,8 @@ impl Day {
             titrant_carbonate: self.carbonate,
             expected_ml,
             first_addition_ml: if expected_ml < 2.0 { 0.02 } else { 0.5 },
+            // A piston of 20 mL with 10 000 steps.
+            addition_step_ml: 0.002,
             buffers_ph,
             temperature_c,
             electrode_slope: self.slope,

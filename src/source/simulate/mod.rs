@@ -62,6 +62,8 @@ pub struct Scenario {
     pub expected_ml: f64,
     /// First addition in mL.
     pub first_addition_ml: f64,
+    /// Additions are whole steps of this much, in mL: drops by hand, or the steps of a motor.
+    pub addition_step_ml: f64,
     /// Instead of a titration: the electrode stands in these buffers, one after the other (pH there).
     pub buffers_ph: Vec<f64>,
     /// Temperature in degrees Celsius.
@@ -102,6 +104,7 @@ impl Scenario {
             titrant_carbonate: 0.0,
             expected_ml: mmol / 0.1,
             first_addition_ml: 0.5,
+            addition_step_ml: 0.02,
             buffers_ph: Vec::new(),
             temperature_c: 24.9,
             electrode_slope: 0.982,
@@ -242,7 +245,8 @@ impl Simulated {
         let added = (self.dispensed_ml - volume).max(1e-3);
         let steepness = ((ph - earlier_ph) / added).abs().max(0.05);
         let wanted = (0.14 / steepness).min(1.8 * added.max(0.02)).clamp(0.02, 0.8);
-        (wanted / 0.02).round() * 0.02
+        let step_ml = self.scenario.addition_step_ml;
+        (wanted / step_ml).round() * step_ml
     }
 
     fn dose(&mut self, ph: f64) {

@@ -146,6 +146,10 @@ pub(super) struct ItemForm {
     #[serde(default)]
     #[schemars(with = "Option<String>")]
     pub repeatability: Option<Text>,
+    /// For burettes: the error grows in proportion to the volume (a wrong bore, not an uneven screw or scale), so that it
+    /// leaves the ratio of two volumes; without it volumes at different places err independently.
+    #[serde(default)]
+    pub in_proportion: bool,
     /// For burettes: [nominal volume, delivered more], each with unit, in rising order.
     #[serde(default)]
     #[schemars(with = "Vec<[String; 2]>")]

@@ -39,6 +39,9 @@ pub struct Equipment {
     /// Repeatability of one reading (standard deviation), in `unit`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub repeatability: Option<f64>,
+    /// For a burette: its error grows in proportion to the volume.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub in_proportion: bool,
     /// Corrections from a gravimetric check: nominal volume, what was delivered more (mL).
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub corrections: Vec<(f64, f64)>,

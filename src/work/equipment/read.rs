@@ -92,6 +92,7 @@ impl Reader<'_, '_> {
                 .as_ref()
                 .map(|_| item.distribution.unwrap_or(DistributionWord::Rectangular)),
             repeatability: item.repeatability.as_ref().and_then(|text| self.difference(text, &unit)),
+            in_proportion: item.in_proportion,
             corrections: item
                 .corrections
                 .iter()

@@ -4,6 +4,7 @@
 
 use crate::results::{Distribution, Extent, Kind, Quantity, Scope, Source, Sources, Uncertain, Unit};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// One source of uncertainty of an input.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -55,14 +56,21 @@ impl InputSource {
     }
 
     /// The sources of a number that was computed from others, so that it can enter further results.
+    ///
+    /// What was drawn anew for each portion becomes one source: the root of the sum of squares, with the degrees of
+    /// freedom of Welch and Satterthwaite (JCGM 100:2008, G.4).
     #[must_use]
     pub fn of(number: &Uncertain, sources: &Sources) -> Vec<Self> {
-        number
-            .parts
-            .iter()
-            .filter_map(|(id, derivative)| {
-                let source = sources.get(*id)?;
-                Some(Self {
+        let mut all: Vec<Self> = Vec::new();
+        // By place in `all`: sum of squares, sum of fourth powers over degrees of freedom.
+        let mut drawn: BTreeMap<usize, (f64, f64)> = BTreeMap::new();
+        for (id, derivative) in &number.parts {
+            let Some(source) = sources.get(*id) else { continue };
+            let of_a_portion = source.extent != Extent::Shared;
+            let same = |one: &Self| one.name == source.name && one.kind == source.kind;
+            let place = all.iter().position(same).filter(|at| of_a_portion && drawn.contains_key(at));
+            let at = place.unwrap_or_else(|| {
+                all.push(Self {
                     name: source.name.clone(),
                     kind: source.kind,
                     u: source.u,
@@ -72,9 +80,25 @@ impl InputSource {
                     shared: true,
                     from: source.from.clone(),
                     derivative: Some(*derivative),
-                })
-            })
-            .collect()
+                });
+                all.len() - 1
+            });
+            if of_a_portion {
+                // Portions may state the same source with other figures; all of them in terms of the first.
+                let one = derivative * source.u * source.unit.scale();
+                let sums = drawn.entry(at).or_insert((0.0, 0.0));
+                sums.0 += one * one;
+                sums.1 += one.powi(4) / source.degrees;
+                let (squares, fourths) = *sums;
+                let first = &mut all[at];
+                let u = first.u * Unit::parse(&first.unit).map_or(1.0, |unit| unit.scale());
+                if u > 0.0 {
+                    first.derivative = Some(squares.sqrt() / u);
+                }
+                first.degrees = (fourths > 0.0).then(|| squares * squares / fourths);
+            }
+        }
+        all
     }
 
     fn source(&self, portion: u32) -> Result<Source, String> {
@@ -183,6 +207,43 @@ mod tests {
             };
             let (a, b) = (of(1, &mut sources), of(2, &mut sources));
             assert!((sources.u(&a.plus(&b)) - expected).abs() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn a_mean_of_portions_hands_on_less_than_one_of_them() {
+        let mut sources = Sources::default();
+        let input = |shared: bool, name: &str| Input {
+            name: "V".to_owned(),
+            value: 10.0,
+            unit: "mL".to_owned(),
+            from: String::new(),
+            datum: None,
+            sources: vec![InputSource {
+                shared,
+                degrees: Some(4.0),
+                ..InputSource::shared(name, Kind::EndPoint, 0.03, "mL", "")
+            }],
+        };
+        let mean = |inputs: &[Input], sources: &mut Sources| {
+            let numbers: Vec<Uncertain> = (1..=3)
+                .map(|portion| scope_of(inputs, portion, sources).unwrap().get("V").unwrap().clone())
+                .collect();
+            numbers[0].plus(&numbers[1]).plus(&numbers[2]).scaled(1.0 / 3.0)
+        };
+        for (shared, expected_ml, degrees) in
+            [(false, 0.03 / 3.0_f64.sqrt(), 12.0), (true, 0.03, 4.0)]
+        {
+            let name = if shared { "burette" } else { "end-point V" };
+            let number = mean(&[input(shared, name)], &mut sources);
+            let handed = InputSource::of(&number, &sources);
+            assert_eq!(handed.len(), 1);
+            let again = Input { sources: handed, ..input(true, "") };
+            let mut fresh = Sources::default();
+            let x = scope_of(&[again], 1, &mut fresh).unwrap().get("V").unwrap().clone();
+            // Coherent unit of volume: cubic metres.
+            assert!((fresh.u(&x) / 1e-6 - expected_ml).abs() < 1e-12, "{shared}: {}", fresh.u(&x));
+            assert!((fresh.effective_degrees(&x) - degrees).abs() < 1e-9, "{shared}");
         }
     }
 

@@ -5,6 +5,7 @@ mod input;
 mod plan;
 mod portion;
 mod series;
+pub mod words;
 
 pub use assemble::{Assembled, PortionFacts, WATER_EXPANSION_PER_K, match_finds, typed_with_unit};
 pub use input::{Input, InputSource, scope_of};

@@ -1,7 +1,6 @@
 //! `dropwise evaluate`: end-points of curves in files.
 
 mod json;
-mod picture;
 mod text;
 
 use crate::cli::bench::procedure_text;
@@ -10,6 +9,7 @@ use crate::cli::output::{Output, complain};
 use crate::cli::{Exit, Fault, Settings};
 use crate::detector::{self, Change, Evaluation, Given, Level, Shape, Watch};
 use crate::reading::Curve;
+use crate::report::picture;
 use crate::work::Procedure;
 use clap::{Args, ValueEnum};
 use rayon::prelude::{IntoParallelRefIterator, ParallelIterator};
@@ -49,8 +49,8 @@ pub struct Evaluate {
     /// Show the models that were tried and the estimates of classical methods
     #[arg(long)]
     explain: bool,
-    /// Draw the curve, its steepness, the fit and the residuals (one curve only)
-    #[arg(long, value_name = "F.svg")]
+    /// Draw the curve, its steepness, the fit and the residuals to a file, SVG or PNG by its ending (one curve only)
+    #[arg(long, value_name = "FILE")]
     picture: Option<PathBuf>,
 }
 
@@ -187,7 +187,10 @@ impl Evaluate {
     fn print(&self, evaluated: &Evaluated, output: &mut Output) -> Result<(), Fault> {
         let Evaluated { name, curve, changes, evaluation } = evaluated;
         if let Some(path) = &self.picture {
-            picture::draw(path, name, curve, evaluation)?;
+            picture::curve(name, curve, evaluation, true)
+                .and_then(|picture| picture.svg())
+                .and_then(|drawn| picture::write(path, &drawn))
+                .map_err(|why| Fault::misuse(format!("--picture: {why}")))?;
         }
         let text = if self.json {
             json::line(name, curve.head.titrant, changes, evaluation, self.explain)

@@ -50,7 +50,11 @@ impl AnchorArgs {
 /// When there are none.
 pub(super) fn named_anchors(text: &str) -> Result<Vec<Anchor>, Fault> {
     let path = std::path::Path::new(text);
-    let content = if path.is_file() {
+    let is_report = path.extension().is_some_and(|e| e == "pdf" || e == "html");
+    let content = if path.is_file() && is_report {
+        let carried = crate::report::read_back(path).map_err(Fault::misuse)?;
+        carried.summary.anchor.to_string()
+    } else if path.is_file() {
         std::fs::read_to_string(path)
             .map_err(|e| Fault::misuse(format!("{} cannot be read: {e}", path.display())))?
     } else {

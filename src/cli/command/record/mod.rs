@@ -4,6 +4,7 @@ mod anchor;
 mod archive;
 mod backup;
 mod recover;
+mod report;
 mod verify;
 
 use crate::cli::output::Output;
@@ -13,7 +14,7 @@ use clap::Subcommand;
 /// What to do with the record.
 #[derive(Debug, Subcommand)]
 pub enum RecordCommand {
-    /// Verify that everything is as it was written, and that what was found follows from the wire
+    /// Verify that everything is as it was written, and that what was found follows from the wire; or verify a report
     Verify(verify::VerifyArgs),
     /// Print the anchor: number and hash of the last row of the ledger; keep it away from the record
     Anchor(anchor::AnchorArgs),

@@ -20,6 +20,9 @@ use std::sync::atomic::{AtomicU64, Ordering};
 /// Arguments of `record verify`.
 #[derive(Debug, Args)]
 pub struct VerifyArgs {
+    /// A report (PDF or HTML) instead of the record: what it carries is checked, and its numbers are computed again
+    #[arg(value_name = "REPORT", conflicts_with_all = ["new", "all"])]
+    report: Option<PathBuf>,
     /// Only what was added since the last verification that found nothing wrong
     #[arg(long)]
     new: bool,
@@ -50,6 +53,9 @@ impl VerifyArgs {
     /// # Errors
     /// When the record cannot be opened, or an anchor not be understood.
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
+        if let Some(report) = &self.report {
+            return super::report::verify_report(report, &self.anchor, self.json, output);
+        }
         let record = &settings.record;
         let mut anchors = Vec::new();
         for text in &self.anchor {
@@ -132,10 +138,10 @@ fn keep(record: &Path, verified: &Verified) {
 
 /// What came of the evaluations that were made again.
 #[derive(Debug, Default)]
-struct Again {
-    same: u64,
-    faults: Vec<WrongRow>,
-    remarks: Vec<String>,
+pub(super) struct Again {
+    pub(super) same: u64,
+    pub(super) faults: Vec<WrongRow>,
+    pub(super) remarks: Vec<String>,
 }
 
 impl Again {
@@ -148,7 +154,7 @@ impl Again {
 }
 
 /// Makes every evaluation of the ended runs again, the lines side by side.
-fn repeat_all(record: &Path, after: i64) -> Result<Again, Fault> {
+pub(super) fn repeat_all(record: &Path, after: i64) -> Result<Again, Fault> {
     let runs = Reader::open(record)?.ended_runs(after)?;
     let total = runs.len() as u64;
     let progress = Progress::new("runs");

@@ -94,7 +94,15 @@ impl<'a> Gathering<'a> {
             return titrant;
         };
         let b = &burette.it;
-        if let Some(u) = b.u {
+        if let (Some(u), Some(capacity)) = (b.u, b.value.filter(|_| b.in_proportion)) {
+            // One error for all volumes of this burette: it cancels where two of them are divided.
+            let name = format!("calibration of burette {}", b.name);
+            let from = b.certificate.clone().unwrap_or_default();
+            sources.push(InputSource {
+                distribution: distribution(b.distribution),
+                ..InputSource::shared(name, Kind::CalibrationOfVolume, u / capacity, "1", from)
+            });
+        } else if let Some(u) = b.u {
             // Two end-points lie at different places of the burette: each has its own error of calibration.
             let name = format!("calibration of burette {} at {}", b.name, find.name);
             let from = b.certificate.clone().unwrap_or_default();

@@ -59,6 +59,8 @@ impl<'a> Gathering<'a> {
                 .map(|source| match source.kind {
                     // What was true of the balance and the burette then need not be true of them now.
                     Kind::MolarMass | Kind::Standard => source.clone(),
+                    // A relative error of volume is the piece itself: the same burette errs the same way again.
+                    Kind::CalibrationOfVolume if source.unit == "1" => source.clone(),
                     _ => InputSource {
                         kind: Kind::Factor,
                         name: format!("factor of {}: {}", f.lot, source.name),

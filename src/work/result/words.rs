@@ -1,6 +1,6 @@
 //! Results in words: one portion, one series.
 
-use crate::work::result::{NextStep, PortionResult, ResultValue, SeriesResult, SeriesValue};
+use super::{NextStep, PortionResult, ResultValue, SeriesResult, SeriesValue};
 
 /// Budget lines that are printed; the others are joined.
 const LINES_SHOWN: usize = 5;

@@ -1,0 +1,324 @@
+//! What a screen asks of the record and of this place, and what it is told.
+//!
+//! The dashboard opens no record and no port: whoever shows it lends it a [`Desk`]. Questions only read; whatever is to
+//! be written comes back as a document, which goes to the recorder like every other command.
+
+use super::options::StoredRun;
+use crate::detector::EndPoint;
+use crate::reading::{CurveHead, Point};
+use crate::work::result::{PortionResult, SeriesPortion, SeriesResult};
+use crate::work::{
+    BenchPlan, CheckPoint, Document, EquipmentKind, Factor, Kept, Origin, Role, RunId, RunPlan, Stock,
+};
+
+/// Answers the questions of a screen; may take its time, the screen goes on meanwhile.
+pub trait Desk: Send + Sync {
+    /// The answer, or in words why there is none.
+    ///
+    /// # Errors
+    /// In words, what is wrong and how to mend it.
+    fn answer(&self, question: &Question) -> Result<Answer, String>;
+}
+
+/// A desk where nobody sits: every question is refused in words.
+#[derive(Debug, Clone, Copy)]
+pub struct NoDesk;
+
+impl Desk for NoDesk {
+    fn answer(&self, _: &Question) -> Result<Answer, String> {
+        Err("the record cannot be asked from here".to_owned())
+    }
+}
+
+/// What is asked.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Question {
+    /// Is everything there for this portion?
+    Readiness {
+        /// The portion.
+        plan: Box<RunPlan>,
+        /// Its data would come from a real instrument.
+        real: bool,
+    },
+    /// Equipment, factors, blanks and checks.
+    Stock,
+    /// The lots of titrants with their factors and standardisations.
+    Lots,
+    /// The series, the latest first.
+    SeriesList,
+    /// What a series comes to.
+    Series(String),
+    /// The stored runs, the newest first.
+    Runs,
+    /// Everything about one run.
+    Run(RunId),
+    /// The acceptance of a sample in a series.
+    AcceptSeries {
+        /// The series.
+        series: String,
+        /// The sample.
+        sample: String,
+    },
+    /// The acceptance of a factor.
+    AcceptFactor {
+        /// The lot.
+        lot: String,
+        /// The series of standardisations.
+        series: String,
+    },
+    /// A signature under a reckoning, or a new key.
+    Sign(Signing),
+    /// A piece of equipment as typed.
+    Equipment(Piece),
+    /// The practice bench with the next beaker under the electrode.
+    Practice {
+        /// The bench as it stands: title, profile and port.
+        bench: (String, String, String),
+        /// The portion; none for the buffers of a check.
+        plan: Option<Box<RunPlan>>,
+    },
+    /// The places that may be listened to.
+    Places,
+    /// Listens at a place, with permission.
+    Listen(String),
+    /// What was heard as a profile, with the answers given so far.
+    Draft {
+        /// The place.
+        port: String,
+        /// Number of the question, and what was said.
+        answers: Vec<(usize, String)>,
+    },
+    /// Writes the files of a new bench and checks them.
+    NewBench(NewBench),
+}
+
+/// What is told.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Answer {
+    /// The checklist.
+    Ready(Readied),
+    /// The stock, and the time at which it was read (microseconds since 1970 UTC).
+    Stock(Box<Stock>, i64),
+    /// The lots, and the time.
+    Lots(Vec<Lot>, i64),
+    /// The series.
+    SeriesList(Vec<SeriesLine>),
+    /// One series by what its portions are for and by sample.
+    Series(Vec<Group>),
+    /// The stored runs.
+    Runs(Vec<StoredRun>),
+    /// One run.
+    Run(Box<RunFile>),
+    /// Documents for the recorder; what follows is told when they are kept.
+    Documents(Vec<Document>, String),
+    /// A bench to be opened, and a run to start on it.
+    Bench(Box<BenchPlan>, Option<Box<RunPlan>>),
+    /// Places that may be listened to.
+    Places(Vec<Place>),
+    /// What was heard.
+    Heard(Heard),
+    /// What was understood.
+    Drafted(Drafted),
+}
+
+/// The checklist of a portion, and what to expect.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Readied {
+    /// The points of the record.
+    pub points: Vec<CheckPoint>,
+    /// Expected titrant with its standard uncertainty (mL or g), from earlier portions.
+    pub expected: Option<(f64, f64)>,
+}
+
+/// One lot of a titrant.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Lot {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub what: String,
+    /// Nominal strength with its unit.
+    pub nominal: Option<(f64, String)>,
+    /// Why it may not be used today.
+    pub why_not: Option<String>,
+    /// Its factors, the oldest first.
+    pub factors: Vec<Kept<Factor>>,
+    /// The latest series of standardisations.
+    pub series: Option<Group>,
+    /// Text of a procedure that standardises it, if one is known.
+    pub procedure: Option<String>,
+}
+
+/// One series in the list.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SeriesLine {
+    /// Its name.
+    pub series: String,
+    /// Title of the procedure of its first run.
+    pub title: String,
+    /// How many runs were started.
+    pub runs: u32,
+    /// When the first began, microseconds since 1970 UTC.
+    pub started_utc_us: i64,
+}
+
+/// The portions of a series that belong together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Group {
+    /// The series.
+    pub series: String,
+    /// What they are for.
+    pub role: Role,
+    /// The sample.
+    pub sample: String,
+    /// Title of the procedure.
+    pub title: String,
+    /// Where their data came from: the first that is not real, else that of the first.
+    pub origin: Origin,
+    /// The plan of the latest portion.
+    pub plan: RunPlan,
+    /// The portions in the order of their start, each with its end-points and their uncertainties (mL or g).
+    pub portions: Vec<(SeriesPortion, Vec<(f64, Option<f64>)>)>,
+    /// What they come to; none for blanks.
+    pub result: Option<SeriesResult>,
+    /// Why nothing was computed.
+    pub trouble: Option<String>,
+    /// Who accepted it last.
+    pub accepted: Option<String>,
+}
+
+/// One run as it is looked through.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RunFile {
+    /// Its number.
+    pub run: RunId,
+    /// What its curve is.
+    pub curve: CurveHead,
+    /// The points.
+    pub points: Vec<Point>,
+    /// Who started it.
+    pub who: String,
+    /// The plan that it followed.
+    pub plan: RunPlan,
+    /// Its result.
+    pub result: Option<PortionResult>,
+    /// Its evaluations, the first of them first.
+    pub reckonings: Vec<Reckoned>,
+    /// Notes with their seconds.
+    pub notes: Vec<(f64, String)>,
+    /// Warnings of the first evaluation.
+    pub warnings: Vec<String>,
+}
+
+/// One evaluation.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reckoned {
+    /// Its number.
+    pub id: i64,
+    /// Name and version of the program.
+    pub program: String,
+    /// When, microseconds since 1970 UTC.
+    pub utc_us: i64,
+    /// Who had it made, and why.
+    pub who_why: Option<(String, String)>,
+    /// What it was made with that the first was not, in words.
+    pub differs: Vec<String>,
+    /// Points that count.
+    pub points: i64,
+    /// End-points.
+    pub end_points: Vec<EndPoint>,
+    /// Who signed it and as what.
+    pub signatures: Vec<String>,
+}
+
+/// What somebody signs with.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Signing {
+    /// The reckoning; none to make a key.
+    pub reckoning: Option<i64>,
+    /// Whose key.
+    pub name: String,
+    /// What it means: performed, reviewed, approved.
+    pub meaning: String,
+    /// The pass-phrase.
+    pub phrase: Secret,
+    /// Anything to say with it.
+    pub why: String,
+}
+
+/// Text that is never shown.
+#[derive(Clone, PartialEq, Eq, Default)]
+pub struct Secret(pub String);
+
+impl std::fmt::Debug for Secret {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("(not shown)")
+    }
+}
+
+/// A piece of equipment as it is typed; the texts as in an equipment file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Piece {
+    /// Its kind.
+    pub kind: EquipmentKind,
+    /// Its name.
+    pub name: String,
+    /// What it is more exactly.
+    pub what: String,
+    /// Its value with unit.
+    pub value: String,
+    /// Its tolerance with unit.
+    pub within: String,
+}
+
+/// A place where an instrument may hang.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Place {
+    /// As a bench file names it.
+    pub port: String,
+    /// In words.
+    pub words: String,
+    /// The simulated bench: nothing has to be listened to.
+    pub simulated: bool,
+}
+
+/// What came in while somebody listened.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Heard {
+    /// Where.
+    pub port: String,
+    /// The settings of the line that gave text, in words.
+    pub line: String,
+    /// Bytes that came.
+    pub bytes: usize,
+    /// The beginning, line by line.
+    pub sample: Vec<String>,
+}
+
+/// A profile as it was understood from what was heard.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Drafted {
+    /// Each column in words.
+    pub columns: Vec<String>,
+    /// What is not sure: number, question with examples, choices (the first is the guess).
+    pub questions: Vec<(usize, Vec<String>, Vec<String>)>,
+    /// An answer that was not understood.
+    pub not_understood: Option<String>,
+    /// The text of the profile.
+    pub profile_text: String,
+    /// Whether an amount of titrant comes from the line.
+    pub sends_volume: bool,
+}
+
+/// A bench to be written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewBench {
+    /// What people call it.
+    pub title: String,
+    /// Where its instrument hangs.
+    pub port: String,
+    /// The profile: its text, or the name of one that ships.
+    pub profile: Result<String, String>,
+    /// Whether volumes are keyed by a person.
+    pub keyed: bool,
+}

@@ -1,0 +1,260 @@
+//! A sheet of lines to fill in, over the page: a check to begin, a signature, a piece of equipment, a search.
+
+use super::entry::{LONGEST_TEXT, insert};
+use super::state::State;
+use crate::work::{EquipmentKind, RunId};
+use tui_input::Input;
+
+/// What a sheet is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum SheetFor {
+    /// A check of an electrode begins.
+    Check,
+    /// A signature under a reckoning of a run.
+    Sign(RunId, i64),
+    /// A key of a person.
+    NewKey,
+    /// A piece of equipment.
+    Equipment(EquipmentKind),
+    /// What the list of runs is searched for.
+    Search,
+    /// Where to listen that is in no list.
+    Place,
+    /// An answer to a question of the draft.
+    Answer(usize),
+    /// The name of the new bench.
+    Bench,
+}
+
+impl SheetFor {
+    /// The heading.
+    pub(super) fn heading(self) -> String {
+        match self {
+            Self::Check => "check an electrode".to_owned(),
+            Self::Sign(run, reckoning) => format!("sign reckoning {reckoning} of run {run}"),
+            Self::NewKey => "make a key for signing".to_owned(),
+            Self::Equipment(kind) => format!("enter a {}", kind.word()),
+            Self::Search => "search the stored runs".to_owned(),
+            Self::Place => "where does the instrument hang".to_owned(),
+            Self::Answer(number) => format!("question {number}"),
+            Self::Bench => "the new bench".to_owned(),
+        }
+    }
+
+    /// Whether it is decided by F12 F12, not by Enter.
+    pub(super) const fn is_decision(self) -> bool {
+        matches!(self, Self::Sign(..) | Self::NewKey | Self::Equipment(_))
+    }
+
+    /// What the last step does, in words.
+    pub(super) const fn last_step(self) -> &'static str {
+        match self {
+            Self::Check => "Enter begins the check",
+            Self::Sign(..) => "F12 F12 signs",
+            Self::NewKey => "F12 F12 makes the key",
+            Self::Equipment(_) => "F12 F12 enters it",
+            Self::Search => "Enter searches; empty shows all",
+            Self::Place => "Enter takes it",
+            Self::Answer(_) => "Enter answers; Left and Right choose",
+            Self::Bench => "Enter writes the files and opens the bench",
+        }
+    }
+}
+
+/// One line.
+#[derive(Debug, Clone)]
+pub(super) struct SheetLine {
+    /// Its name.
+    pub(super) name: &'static str,
+    /// What was typed.
+    pub(super) input: Input,
+    /// What it may be, turned through with Left and Right.
+    pub(super) known: Vec<String>,
+    /// It is not shown while typed.
+    pub(super) hidden: bool,
+    /// Said below while the cursor is here.
+    pub(super) hint: &'static str,
+}
+
+/// A sheet.
+#[derive(Debug, Clone)]
+pub(super) struct Sheet {
+    /// What it is for.
+    pub(super) purpose: SheetFor,
+    /// Its lines.
+    pub(super) lines: Vec<SheetLine>,
+    /// Where the cursor is.
+    pub(super) at: usize,
+    /// Words above the lines.
+    pub(super) words: Vec<String>,
+}
+
+impl Sheet {
+    /// A sheet with the lines that its purpose needs.
+    pub(super) fn new(purpose: SheetFor) -> Self {
+        let line = |name, value: &str, known: &[&str], hint| SheetLine {
+            name,
+            input: Input::new(value.to_owned()),
+            known: known.iter().map(|&k| k.to_owned()).collect(),
+            hidden: false,
+            hint,
+        };
+        let hidden = |name, hint| SheetLine { hidden: true, ..line(name, "", &[], hint) };
+        let lines = match purpose {
+            SheetFor::Check => vec![
+                line("electrode", "", &[], "its name; Left and Right turn through those in the record"),
+                line(
+                    "buffers",
+                    "4.005 6.865 9.180",
+                    &[],
+                    "pH values, lots, or tables such as nbs/phthalate, in the order of dipping",
+                ),
+                line("rest in s", "20", &[], "so long the signal must keep still to be taken"),
+                line("temperature", "", &[], "degrees Celsius, where the line sends none; else empty"),
+            ],
+            SheetFor::Sign(..) => vec![
+                line("name", "", &[], "whose key signs"),
+                line(
+                    "meaning",
+                    "performed",
+                    &["performed", "reviewed", "approved"],
+                    "Left and Right: I did the work, I went through it, it may go out",
+                ),
+                hidden("pass-phrase", "of the key; it is not shown"),
+                line("remark", "", &[], "anything to say with it; may stay empty"),
+            ],
+            SheetFor::NewKey => vec![
+                line("name", "", &[], "your name, as it stands under reports"),
+                hidden("pass-phrase", "at least 8 characters; nobody can look it up"),
+                hidden("once more", "the same again"),
+            ],
+            SheetFor::Equipment(kind) => vec![
+                line("name", "", &[], "what people call it"),
+                line("what", "", &[], what_hint(kind)),
+                line("value", "", &[], value_hint(kind)),
+                line("within", "", &[], "its tolerance with unit, as on the certificate; may stay empty"),
+            ],
+            SheetFor::Search => {
+                vec![line("words", "", &[], "sample, procedure, origin, state or number; all must fit")]
+            }
+            SheetFor::Place => {
+                vec![line("port", "", &[], "a device such as /dev/ttyUSB0, or tcp:HOST:PORT")]
+            }
+            SheetFor::Answer(_) => vec![line("answer", "", &[], "Left and Right choose, or type it")],
+            SheetFor::Bench => vec![
+                line("title", "bench 1", &[], "what people call this place"),
+                line(
+                    "volumes",
+                    "from the line",
+                    &["from the line", "keyed by hand"],
+                    "Left and Right: where the volume of titrant comes from",
+                ),
+            ],
+        };
+        Self { purpose, lines, at: 0, words: Vec::new() }
+    }
+
+    /// The text of a line, without blanks at its ends.
+    pub(super) fn text(&self, at: usize) -> &str {
+        self.lines.get(at).map_or("", |line| line.input.value().trim())
+    }
+
+    /// Sets the text of a line.
+    pub(super) fn set(&mut self, at: usize, text: &str) {
+        if let Some(line) = self.lines.get_mut(at) {
+            line.input = Input::new(text.to_owned());
+        }
+    }
+
+    /// Types text in at the cursor.
+    pub(super) fn insert(&mut self, text: &str) {
+        if let Some(line) = self.lines.get_mut(self.at) {
+            insert(&mut line.input, text, LONGEST_TEXT);
+        }
+    }
+
+    /// The line under the cursor.
+    pub(super) fn line(&mut self) -> Option<&mut SheetLine> {
+        self.lines.get_mut(self.at)
+    }
+
+    /// Whether the cursor stands on the last line.
+    pub(super) fn is_last(&self) -> bool {
+        self.at + 1 >= self.lines.len()
+    }
+}
+
+impl SheetLine {
+    /// Turns through what is known.
+    pub(super) fn turn(&mut self, forward: bool) {
+        let count = self.known.len();
+        if count == 0 {
+            return;
+        }
+        let at = self.known.iter().position(|known| known == self.input.value().trim());
+        let to = match (at, forward) {
+            (None, true) => 0,
+            (None, false) => count - 1,
+            (Some(at), true) => (at + 1) % count,
+            (Some(at), false) => (at + count - 1) % count,
+        };
+        self.input = Input::new(self.known[to].clone());
+    }
+}
+
+const fn what_hint(kind: EquipmentKind) -> &'static str {
+    match kind {
+        EquipmentKind::Titrant => "the solution, as sodium hydroxide",
+        EquipmentKind::Standard => "the substance, as potassium hydrogen phthalate",
+        EquipmentKind::Electrode => "its kind, as glass",
+        _ => "what it is more exactly; may stay empty",
+    }
+}
+
+const fn value_hint(kind: EquipmentKind) -> &'static str {
+    match kind {
+        EquipmentKind::Titrant => "nominal strength, as 0.1 mol/L",
+        EquipmentKind::Standard => "purity, as 0.9998",
+        EquipmentKind::Burette => "capacity, as 20 mL",
+        EquipmentKind::Balance => "most that it weighs, as 220 g",
+        EquipmentKind::Buffer => "pH, as 6.865",
+        EquipmentKind::Electrode => "may stay empty",
+        _ => "with its unit",
+    }
+}
+
+/// The sheet as it was left, or a fresh one with what is known filled in.
+pub(super) fn opened(state: &mut State, purpose: SheetFor) -> Sheet {
+    if let Some(at) = state.sheets.iter().position(|sheet| sheet.purpose == purpose) {
+        return state.sheets.remove(at);
+    }
+    let mut sheet = Sheet::new(purpose);
+    match purpose {
+        SheetFor::Check => {
+            let Some((stock, _)) = &state.books.stock else { return sheet };
+            let of = |kept: &crate::work::Kept<crate::work::Equipment>| kept.it.name.clone();
+            let mut known: Vec<String> = stock.of(EquipmentKind::Electrode).map(of).collect();
+            known.extend(
+                stock.checks.iter().map(|c| c.it.electrode.clone()).filter(|name| !name.trim().is_empty()),
+            );
+            known.dedup();
+            if let Some(last) = stock.checks.last() {
+                sheet.set(0, &last.it.electrode);
+                let buffers: Vec<&str> = last.it.buffers.iter().map(|b| b.name.as_str()).collect();
+                if buffers.iter().all(|name| !name.contains(' ')) {
+                    sheet.set(1, &buffers.join(" "));
+                }
+            } else if let [only] = known.as_slice() {
+                let only = only.clone();
+                sheet.set(0, &only);
+            }
+            if let Some(line) = sheet.lines.first_mut() {
+                line.known = known;
+            }
+        }
+        SheetFor::Sign(..) => sheet.set(0, &state.signer.clone()),
+        SheetFor::Search => sheet.set(0, &state.review.search.clone()),
+        _ => {}
+    }
+    sheet
+}
