@@ -7,7 +7,9 @@ use super::command::run::runtime;
 use super::key::KeyFile;
 use super::output::complain;
 use super::{Exit, Fault, Settings};
-use crate::dashboard::{self, DeskHandle, Done, EarlierCurve, Errand, Leave, ProfileReader, RunFate, Runner};
+use crate::dashboard::{
+    self, DeskHandle, Done, EarlierCurve, Errand, Leave, ProfileReader, RunFate, Runner,
+};
 use crate::live::Session;
 use crate::reading::Stamp;
 use crate::store::{Reader, RunRow, prove};
@@ -64,6 +66,25 @@ pub fn show(
         }
         Ok(Exit::Done)
     })
+}
+
+/// Opens the benches of the configuration where nothing is open yet; gives what is to be said about them.
+async fn open_configured(session: &mut Session, settings: &Settings) -> Result<Option<String>, Fault> {
+    let Some(Event::Snapshot { state }) = session.events.recv().await else { return Ok(None) };
+    if !state.lanes.is_empty() {
+        return Ok(None);
+    }
+    let mut said = None;
+    for bench in configured(settings) {
+        let opened = match bench {
+            Ok(bench) => open_and_start(session, settings, bench, None).await.map(drop),
+            Err(fault) => Err(fault),
+        };
+        if let Err(fault) = opened {
+            said.get_or_insert(format!("a bench is not opened: {}", fault.text));
+        }
+    }
+    Ok(said)
 }
 
 /// Portions whose curves are drawn behind that of the next.
@@ -128,28 +149,9 @@ fn dress(settings: &Settings, options: &mut dashboard::Options) {
                 complain(&mistake.to_string());
             }
             let first = mistakes.first().map_or(String::new(), |m| format!("line {}: {}", m.line, m.message));
-            options.notice.get_or_insert(format!("theme.toml is not used: {first}"));
+            options.remark = Some(format!("theme.toml is not used: {first}"));
         }
     }
-}
-
-/// Opens the benches of the configuration where nothing is open yet; gives what is to be said about them.
-async fn open_configured(session: &mut Session, settings: &Settings) -> Result<Option<String>, Fault> {
-    let Some(Event::Snapshot { state }) = session.events.recv().await else { return Ok(None) };
-    if !state.lanes.is_empty() {
-        return Ok(None);
-    }
-    let mut said = None;
-    for bench in configured(settings) {
-        let opened = match bench {
-            Ok(bench) => open_and_start(session, settings, bench, None).await.map(drop),
-            Err(fault) => Err(fault),
-        };
-        if let Err(fault) = opened {
-            said.get_or_insert(format!("a bench is not opened: {}", fault.text));
-        }
-    }
-    Ok(said)
 }
 
 /// The procedures of the lab and those that ship, for the form of the next portion.

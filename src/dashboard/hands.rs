@@ -382,6 +382,12 @@ fn pedal(state: &mut State) -> Vec<Effect> {
     }
 }
 
+/// Goes to a page, and asks for what it shows.
+pub(super) fn go(state: &mut State, page: Page) -> Vec<Effect> {
+    state.page = page;
+    books::refresh(state)
+}
+
 fn silence(state: &mut State) -> Vec<Effect> {
     match needs::silence(state) {
         0 => tell(state, "nothing sounds now"),
@@ -399,12 +405,6 @@ fn jump(state: &mut State) {
         }
         None => tell(state, "no other lane needs anybody"),
     }
-}
-
-/// Goes to a page, and asks for what it shows.
-pub(super) fn go(state: &mut State, page: Page) -> Vec<Effect> {
-    state.page = page;
-    books::refresh(state)
 }
 
 /// A step back: within the page, to the form that was left for it, to the run.
@@ -561,13 +561,11 @@ fn open_reason(state: &mut State) -> Vec<Effect> {
     use super::options::RunFate;
     // On the page of the run it is the one that has just ended.
     let ended = state.run().filter(|run| run.end.is_some()).map(|run| run.head.run);
-    let opened = state.review.opened;
-    let stored = match (state.page, opened, ended) {
-        (Page::Runs, Some(run), _) | (Page::Run, _, Some(run)) => {
-            state.options.runs.iter().find(|stored| stored.run == run)
-        }
+    let listed = |run: i64| state.options.runs.iter().find(|stored| stored.run == run);
+    let stored = match (state.page, state.review.opened, ended) {
+        (Page::Runs, Some(run), _) | (Page::Run, _, Some(run)) => listed(run),
         (Page::Runs, None, _) => review::chosen(state),
-        (Page::Run, _, None) if state.live_run().is_some() => {
+        (Page::Run, ..) if state.live_run().is_some() => {
             return vec![warn(state, "this run goes on: end it first (F8 F8)")];
         }
         _ => return vec![warn(state, "a run is set aside on the page of the stored runs (F5)")],

@@ -115,16 +115,16 @@ pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::Char('n'), PLAIN)], "n", Action::Note, "write a note; a scanned label becomes a note by itself"),
     bind(&[(KeyCode::F(8), PLAIN)], "F8 F8", Action::EndRun, "end the run: twice, a moment apart, within 3 s"),
     bind(&[(KeyCode::F(7), PLAIN)], "F7", Action::Reread, "on the wire page: read the profile file again, and the latest lines with it"),
-    bind(&[(KeyCode::Char('m'), PLAIN)], "m", Action::Silence, "silence what sounds now: bell and border; it is still told in words"),
-    bind(&[(KeyCode::Char('j'), PLAIN)], "j", Action::Jump, "to the lane that needs a person"),
-    bind(&[(KeyCode::Char('h'), PLAIN)], "h", Action::Hand, "the hand on the run: ask for it, give or keep it, take it with a reason"),
-    bind(&[(KeyCode::F(11), PLAIN)], "F11", Action::Cover, "cover this screen; say who sits here; recording goes on"),
     bind(&[(KeyCode::F(9), PLAIN)], "F9", Action::SetAside, "set the chosen portion or run aside: reason, then F9 F9"),
     bind(&[(KeyCode::F(12), PLAIN)], "F12 F12", Action::Accept, "accept a factor or a result, keep a check, sign: twice, a moment apart, within 3 s"),
     bind(&[(KeyCode::Char('/'), PLAIN)], "/", Action::Search, "search the stored runs"),
     bind(&[(KeyCode::Char('o'), PLAIN)], "o", Action::Lay, "lay the curve of the run over the others, or take it away"),
     bind(&[(KeyCode::Char('a'), PLAIN)], "a", Action::Add, "add: a titrant lot, an electrode, a bench, by the page"),
     bind(&[(KeyCode::Char('k'), PLAIN)], "k", Action::NewKey, "make a key for signing, behind a pass-phrase"),
+    bind(&[(KeyCode::Char('m'), PLAIN)], "m", Action::Silence, "silence what sounds now: bell and border; it is still told in words"),
+    bind(&[(KeyCode::Char('j'), PLAIN)], "j", Action::Jump, "to the lane that needs a person"),
+    bind(&[(KeyCode::Char('h'), PLAIN)], "h", Action::Hand, "the hand on the run: ask for it, give or keep it, take it with a reason"),
+    bind(&[(KeyCode::F(11), PLAIN)], "F11", Action::Cover, "cover this screen; say who sits here; recording goes on"),
     bind(&[(KeyCode::F(1), PLAIN), (KeyCode::Char('?'), PLAIN)], "? F1", Action::Help, "all keys"),
     bind(&[(KeyCode::Esc, PLAIN)], "Esc", Action::Back, "back; what was typed is kept"),
     bind(&[(KeyCode::F(2), PLAIN)], "F2", Action::Go(Page::Run), "the run"),
@@ -215,7 +215,7 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             ],
             (Some(_), _) => vec![("space", "mark"), ("n", "note"), ("F8 F8", "end run"), ("w", "wire")],
             (None, Some(lane)) if lane.run.is_some() => {
-                vec![("space", "next portion"), ("p", "series"), ("F9", "set aside"), ("t", "titrant"), ("r", "runs")]
+                vec![("space", "next portion"), ("F9", "set aside"), ("p", "series"), ("e", "electrode"), ("t", "titrant"), ("r", "runs")]
             }
             (None, None) => vec![("space", "set up a bench"), ("r", "runs"), ("b", "bench")],
             (None, _) => {
@@ -225,13 +225,7 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
         Page::Wire => {
             vec![("Up Down PgUp", "scroll"), ("End", "newest"), ("F7", "profile again"), ("Esc", "run")]
         }
-        Page::Bench => vec![
-            ("Up Down", "choose"),
-            ("Enter", "look at it"),
-            ("j", "who needs me"),
-            ("a", "new bench"),
-            ("Esc", "run"),
-        ],
+        Page::Bench => vec![("Up Down", "choose"), ("Enter", "look at it"), ("j", "who needs me"), ("a", "new bench"), ("Esc", "run")],
         Page::Runs if state.review.opened.is_some() => vec![
             ("Left Right", "reckoning"),
             ("F12 F12", "sign"),

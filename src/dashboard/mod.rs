@@ -5,10 +5,10 @@
 //! terminal and is the only part that waits.
 
 mod alarm;
-mod cover;
 mod books;
 pub mod desk;
 mod electrode;
+mod cover;
 mod entry;
 mod errand;
 mod fields;
@@ -21,12 +21,12 @@ mod lens;
 mod meter;
 mod needs;
 mod options;
-mod palette;
-mod pointer;
 mod review;
 mod series;
 mod setup;
 mod sheet;
+mod palette;
+mod pointer;
 mod state;
 mod terminal;
 mod text;

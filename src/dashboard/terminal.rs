@@ -278,8 +278,8 @@ impl Screen {
                 leave = signals.next() => Wake::Signal(leave),
                 key = keys.next() => Wake::Key(key),
                 written = self.writer.written.recv() => Wake::Written(written),
-                Some(done) = self.errands.1.recv() => Wake::Done(done),
                 Some(answer) = self.answers.1.recv() => Wake::Answer(answer),
+                Some(done) = self.errands.1.recv() => Wake::Done(done),
                 event = self.events.recv() => Wake::Recorder(event),
                 () = tokio::time::sleep_until(until) => Wake::Time,
             };
@@ -290,8 +290,8 @@ impl Screen {
                 }
                 Wake::Key(Some(Ok(event))) => self.terminal_event(event),
                 Wake::Written(Some(Ok(()))) => self.writer.busy = false,
-                Wake::Done(done) => self.take(Input::Done(done)),
                 Wake::Answer((question, answer)) => self.take(Input::Answer(question, answer)),
+                Wake::Done(done) => self.take(Input::Done(done)),
                 Wake::Recorder(Some(event)) => {
                     self.take(Input::Recorder(event));
                     // Whatever else waits goes into the same frame.

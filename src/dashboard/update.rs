@@ -27,14 +27,14 @@ pub enum Input {
     Recorder(Event),
     /// A profile was read again, or why not, in words.
     Profile(ProfileWish, Result<String, String>),
+    /// The desk answers.
+    Answer(Box<Question>, Result<Answer, String>),
     /// An errand is done.
     Done(Done),
     /// The mouse did something in the terminal.
     Mouse(MouseEvent),
     /// Columns and rows of the terminal.
     Resize(u16, u16),
-    /// The desk answers.
-    Answer(Box<Question>, Result<Answer, String>),
     /// Time passed.
     Tick,
 }
@@ -59,12 +59,12 @@ pub enum Effect {
     Send(u64, Command),
     /// A profile file is to be read again; its text comes back as [`Input::Profile`].
     ReadProfile(ProfileWish),
+    /// The desk is asked; its answer comes back as [`Input::Answer`].
+    Consult(Box<Question>),
     /// Something is to be done outside the screen; it comes back as [`Input::Done`].
     Errand(Errand),
     /// The terminal is to tell the desktop, if it does so.
     Notify(String),
-    /// The desk is asked; its answer comes back as [`Input::Answer`].
-    Consult(Box<Question>),
     /// The bell rings.
     Bell,
     /// Everything is drawn anew.
@@ -86,11 +86,11 @@ pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
     match input {
         Input::Key(key) => gestures.extend(state.keyboard.press(now, key)),
         Input::Tick => {}
+        Input::Answer(question, answer) => effects.extend(books::told(state, *question, answer)),
         Input::Mouse(mouse) => super::pointer::point(state, mouse),
         Input::Resize(columns, rows) => state.size = (columns, rows),
         Input::Done(Done::Proved { name, proof }) => effects.extend(cover::proved(state, name, proof)),
         Input::Done(Done::Earlier(curves)) => laid(state, curves),
-        Input::Answer(question, answer) => effects.extend(books::told(state, *question, answer)),
         Input::Paste(text) => gestures.push(Gesture::Burst { text, entered: true }),
         Input::Recorder(event) => effects.extend(recorder(state, &event)),
         Input::Profile(wish, Ok(profile_text)) => {

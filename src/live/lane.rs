@@ -731,12 +731,12 @@ impl Lane {
         for event in events {
             self.show(event).await;
         }
-        let (end_points, warnings) = (evaluation.end_points.clone(), evaluation.warnings.clone());
-        if !evaluation.curve.is_empty() {
-            let thin = evaluation.curve.len().div_ceil(FIT_POINTS);
-            let points = evaluation.curve.iter().copied().step_by(thin).collect();
-            self.show(LaneEvent::Fit { points }).await;
+        let curve = &evaluation.curve;
+        if !curve.is_empty() {
+            let thin = curve.len().div_ceil(FIT_POINTS);
+            self.show(LaneEvent::Fit { points: curve.iter().copied().step_by(thin).collect() }).await;
         }
+        let (end_points, warnings) = (evaluation.end_points.clone(), evaluation.warnings.clone());
         let end = RunEnd { run: head.run, why, end_points, warnings, at };
         self.fit(head.clone(), end.clone(), evaluation).await;
         self.result(head, end.clone(), temperature_c).await;
