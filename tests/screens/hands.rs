@@ -80,7 +80,9 @@ fn a_slow_scanner_ends_and_starts_nothing() {
             bench.wait(1_500);
         }
         for command in commands(&bench) {
-            let harmless = matches!(command, Command::Note { .. } | Command::Mark { .. });
+            // What a person had begun to type ends with the label's Enter: kept, told, and told anew by one key.
+            let harmless =
+                matches!(command, Command::Note { .. } | Command::Mark { .. } | Command::Seen { .. });
             assert!(harmless, "{name}: {command:?}");
         }
         assert!(!bench.effects.contains(&Effect::Leave), "{name}");
@@ -273,7 +275,8 @@ fn esc_goes_back_and_loses_nothing() {
     bench.press(KeyCode::Enter);
     assert_eq!(commands(&bench), [Command::Note { lane: 1, text: "stirrer off".to_owned() }]);
 
-    for (name, moment) in MOMENTS {
+    // A cover stays until somebody says who sits there.
+    for (name, moment) in MOMENTS.iter().filter(|(name, _)| *name != "covered") {
         let mut bench = moment(FULL);
         bench.effects.clear();
         for _ in 0..4 {
@@ -287,7 +290,7 @@ fn esc_goes_back_and_loses_nothing() {
 
 #[test]
 fn help_is_everywhere() {
-    for (name, moment) in MOMENTS {
+    for (name, moment) in MOMENTS.iter().filter(|(name, _)| *name != "covered") {
         let mut bench = moment(FULL);
         if *name != "help" {
             bench.press(KeyCode::F(1));
