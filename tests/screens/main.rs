@@ -4,4 +4,5 @@
 
 mod frames;
 mod hands;
+mod pages;
 mod scenario;
