@@ -2,8 +2,8 @@
 
 use super::attach::{attach_or_start, open_and_start};
 use super::bench::{ReadyBench, configured, profile_text};
-use super::desk::OwnDesk;
 use super::command::run::runtime;
+use super::desk::OwnDesk;
 use super::key::KeyFile;
 use super::output::complain;
 use super::{Exit, Fault, Settings};

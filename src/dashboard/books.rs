@@ -97,7 +97,8 @@ pub(super) fn readiness(state: &mut State, plan: RunPlan) -> Vec<Effect> {
     if state.books.ready.as_ref().is_some_and(|(of, _)| *of == plan) {
         return Vec::new();
     }
-    let real = !state.lane().is_some_and(|lane| super::electrode::origin_of(lane) == crate::work::Origin::Simulator);
+    let real =
+        !state.lane().is_some_and(|lane| super::electrode::origin_of(lane) == crate::work::Origin::Simulator);
     consult(state, Question::Readiness { plan: Box::new(plan), real })
 }
 

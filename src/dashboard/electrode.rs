@@ -1,12 +1,12 @@
 //! The page of electrodes: a check in buffers, by dipping; the checks so far.
 
 use super::books::consult;
-use super::desk::Question;
+use super::desk::{Piece, Question};
 use super::sheet::{Sheet, SheetFor, opened};
 use super::state::{Over, State};
 use super::update::{Effect, ask, tell, warn};
 use crate::reading::Reading;
-use crate::work::{CheckRecord, Checking, Command, Health, LaneId, LaneState, Origin, Stock};
+use crate::work::{CheckRecord, Checking, Command, EquipmentKind, Health, LaneId, LaneState, Origin, Stock};
 
 /// The check that goes on, or the last one.
 #[derive(Debug, Clone, Default)]
@@ -47,10 +47,7 @@ pub(super) fn open(state: &mut State) -> Vec<Effect> {
         return vec![warn(state, "no bench here: nothing to listen to (F4)")];
     }
     if state.electrode.is_under_way() {
-        return vec![warn(
-            state,
-            "a check is under way: F12 F12 keeps it, F9 F9 drops it and begins anew",
-        )];
+        return vec![warn(state, "a check is under way: F12 F12 keeps it, F9 F9 drops it and begins anew")];
     }
     let sheet = opened(state, SheetFor::Check);
     state.over = Over::Sheet(sheet);
@@ -109,9 +106,8 @@ fn buffers(text: &str, stock: Option<&Stock>) -> Vec<String> {
         text.split(separator).map(str::trim).filter(|p| !p.is_empty()).map(str::to_owned).collect()
     };
     let by_comma = parts(&[';']);
-    let is_lot = |name: &String| {
-        stock.is_some_and(|s| s.named(crate::work::EquipmentKind::Buffer, name).is_some())
-    };
+    let is_lot =
+        |name: &String| stock.is_some_and(|s| s.named(crate::work::EquipmentKind::Buffer, name).is_some());
     if by_comma.iter().any(is_lot) { by_comma } else { parts(&[' ', ';']) }
 }
 
@@ -161,10 +157,29 @@ pub(super) fn keep(state: &mut State) -> Vec<Effect> {
         Ok(document) => {
             let verdict = if record.accepted { "accepted" } else { "NOT ACCEPTED" };
             state.books.kept_words = Some(format!("electrode {}: {verdict}, kept", record.electrode));
-            vec![ask(state, Command::Enter { document: Box::new(document) })]
+            let mut effects = vec![ask(state, Command::Enter { document: Box::new(document) })];
+            effects.extend(enter_electrode(state, &record.electrode));
+            effects
         }
         Err(why) => vec![warn(state, why)],
     }
+}
+
+/// An electrode that was checked in buffers of pH and stands in no list is entered as a glass electrode, so that the
+/// checklist of a portion finds its check.
+fn enter_electrode(state: &mut State, name: &str) -> Vec<Effect> {
+    let unknown = |(stock, _): &(Stock, i64)| stock.named(EquipmentKind::Electrode, name).is_none();
+    if !state.books.stock.as_ref().is_some_and(unknown) {
+        return Vec::new();
+    }
+    let piece = Piece {
+        kind: EquipmentKind::Electrode,
+        name: name.to_owned(),
+        what: "glass".to_owned(),
+        value: String::new(),
+        within: String::new(),
+    };
+    consult(state, Question::Equipment(piece))
 }
 
 /// Drops the check that is under way.

@@ -127,9 +127,7 @@ pub(super) fn form_key(
             return Vec::new();
         }
         // Keys that print nothing lead to another page from every line, letters only where nothing is typed.
-        (Some(Action::Go(page)), code)
-            if matches!(code, KeyCode::F(_)) || form.line == FormLine::Ready =>
-        {
+        (Some(Action::Go(page)), code) if matches!(code, KeyCode::F(_)) || form.line == FormLine::Ready => {
             state.form_shelf = Some((state.lane, form));
             state.back_to_form = true;
             return hands::go(state, page);

@@ -52,6 +52,12 @@ fn burst(state: &mut State, text: &str) -> Vec<Effect> {
             entry.insert(text);
             true
         }
+        Over::Form(form) if form.line == super::form::FormLine::Procedure => {
+            for c in text.chars().filter(|c| !c.is_control()) {
+                form.search(Some(c), &state.options.procedures);
+            }
+            true
+        }
         Over::Form(form) => {
             form.insert(text);
             form.input().is_some()
@@ -148,7 +154,10 @@ fn press(state: &mut State, key: KeyEvent) -> Vec<Effect> {
     }
     state.armed = None;
     if wanted == Some(Action::Redraw) {
-        return vec![Effect::Redraw];
+        // Whoever doubts the screen doubts what it shows as well.
+        let mut effects = books::refresh(state);
+        effects.push(Effect::Redraw);
+        return effects;
     }
     if let Some(scrolled) = state.help {
         help_key(state, wanted, scrolled);
@@ -240,7 +249,9 @@ fn help_key(state: &mut State, wanted: Option<Action>, scrolled: usize) {
         Some(Action::Up) => Some(scrolled.saturating_sub(1)),
         Some(Action::Down) => Some((scrolled + 1).min(super::keys::TABLE.len() + 30)),
         Some(Action::PageUp | Action::First) => Some(0),
-        Some(Action::PageDown | Action::Last) => Some((scrolled + MANY_LINES).min(super::keys::TABLE.len() + 30)),
+        Some(Action::PageDown | Action::Last) => {
+            Some((scrolled + MANY_LINES).min(super::keys::TABLE.len() + 30))
+        }
         _ => Some(scrolled),
     };
 }
@@ -265,7 +276,9 @@ fn page_key(state: &mut State, key: KeyEvent, wanted: Option<Action>) -> Vec<Eff
             return effects;
         }
         Action::Lay if state.page == Page::Runs => return review::lay(state),
-        Action::Lay => return vec![warn(state, "curves are laid over each other on the page of the runs (r)")],
+        Action::Lay => {
+            return vec![warn(state, "curves are laid over each other on the page of the runs (r)")];
+        }
         Action::Add => return add(state),
         Action::NewKey => {
             let sheet = opened(state, SheetFor::NewKey);
@@ -461,7 +474,10 @@ fn add(state: &mut State) -> Vec<Effect> {
         Page::Electrode => titrant::add(state, EquipmentKind::Electrode),
         Page::Bench => return go(state, Page::Setup),
         _ => {
-            return vec![warn(state, "add: a lot on the page of titrants (t), an electrode (e), a bench (b)")];
+            return vec![warn(
+                state,
+                "add: a lot on the page of titrants (t), an electrode (e), a bench (b)",
+            )];
         }
     }
     Vec::new()
@@ -507,10 +523,14 @@ fn open_form(state: &mut State, plan: Option<RunPlan>) -> Vec<Effect> {
     let form = match (plan, shelved) {
         // What was left with Esc is taken up again, unless something else was asked for.
         (None, Some((of, form))) if of == state.lane => form,
-        (Some(plan), Some((_, form))) if form.plan_so_far().series == plan.series
-            && form.plan_so_far().sample == plan.sample
-            && form.plan_so_far().role == plan.role
-            && form.procedure() == plan.procedure => form,
+        (Some(plan), Some((_, form)))
+            if form.plan_so_far().series == plan.series
+                && form.plan_so_far().sample == plan.sample
+                && form.plan_so_far().role == plan.role
+                && form.procedure() == plan.procedure =>
+        {
+            form
+        }
         (Some(plan), _) => Form::of(&plan, procedures),
         (None, _) => Form::after(lane, &state.options.plan, procedures),
     };
@@ -591,7 +611,9 @@ fn scroll(state: &mut State, lines: isize) {
     match state.page {
         Page::Bench => state.bench_line = stepped(state.bench_line, state.bench.lanes.len()),
         Page::Runs => state.runs_line = stepped(state.runs_line, review::listed(state).len()),
-        Page::Series => state.series.line = stepped(state.series.line, series::rows(series::groups(state)).len()),
+        Page::Series => {
+            state.series.line = stepped(state.series.line, series::rows(series::groups(state)).len())
+        }
         Page::Titrant => state.titrant_line = stepped(state.titrant_line, titrant::lots(state).len()),
         Page::Electrode => {
             let count = state.books.stock.as_ref().map_or(0, |(stock, _)| stock.checks.len());

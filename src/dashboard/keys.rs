@@ -148,7 +148,7 @@ pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::Down, PLAIN)], "Down", Action::Down, "a line down"),
     bind(&[(KeyCode::PageUp, PLAIN)], "PgUp", Action::PageUp, "many lines up"),
     bind(&[(KeyCode::PageDown, PLAIN)], "PgDn", Action::PageDown, "many lines down"),
-    bind(&[(KeyCode::Char('l'), CONTROL)], "Ctrl-L", Action::Redraw, "draw the screen anew"),
+    bind(&[(KeyCode::Char('l'), CONTROL)], "Ctrl-L", Action::Redraw, "draw the screen anew, and read again what it shows"),
     bind(&[(KeyCode::F(10), PLAIN), (KeyCode::Char('c'), CONTROL)], "Ctrl-C F10", Action::LeaveScreen, "twice: leave the screen; ends nothing, the recorder goes on"),
 ];
 
@@ -196,7 +196,8 @@ pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
             vec![("Enter", "next line"), ("Esc", "back"), ("Up Down", "lines"), ("F1", "all keys")]
         }
         Over::Sheet(sheet) => {
-            let last = if sheet.purpose.is_decision() { ("F12 F12", "decide") } else { ("Enter", "next line") };
+            let last =
+                if sheet.purpose.is_decision() { ("F12 F12", "decide") } else { ("Enter", "next line") };
             vec![last, ("Up Down", "lines"), ("Left Right", "choose"), ("Esc", "back"), ("F1", "all keys")]
         }
         Over::Nothing => page_hints(state),
@@ -215,17 +216,36 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             ],
             (Some(_), _) => vec![("space", "mark"), ("n", "note"), ("F8 F8", "end run"), ("w", "wire")],
             (None, Some(lane)) if lane.run.is_some() => {
-                vec![("space", "next portion"), ("F9", "set aside"), ("p", "series"), ("e", "electrode"), ("t", "titrant"), ("r", "runs")]
+                vec![
+                    ("space", "next portion"),
+                    ("F9", "set aside"),
+                    ("p", "series"),
+                    ("e", "electrode"),
+                    ("t", "titrant"),
+                    ("r", "runs"),
+                ]
             }
             (None, None) => vec![("space", "set up a bench"), ("r", "runs"), ("b", "bench")],
             (None, _) => {
-                vec![("space", "new portion"), ("e", "electrode"), ("t", "titrant"), ("p", "series"), ("r", "runs")]
+                vec![
+                    ("space", "new portion"),
+                    ("e", "electrode"),
+                    ("t", "titrant"),
+                    ("p", "series"),
+                    ("r", "runs"),
+                ]
             }
         },
         Page::Wire => {
             vec![("Up Down PgUp", "scroll"), ("End", "newest"), ("F7", "profile again"), ("Esc", "run")]
         }
-        Page::Bench => vec![("Up Down", "choose"), ("Enter", "look at it"), ("j", "who needs me"), ("a", "new bench"), ("Esc", "run")],
+        Page::Bench => vec![
+            ("Up Down", "choose"),
+            ("Enter", "look at it"),
+            ("j", "who needs me"),
+            ("a", "new bench"),
+            ("Esc", "run"),
+        ],
         Page::Runs if state.review.opened.is_some() => vec![
             ("Left Right", "reckoning"),
             ("F12 F12", "sign"),
@@ -247,7 +267,9 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             ("Left Right", "series"),
             ("Esc", "run"),
         ],
-        Page::Electrode => vec![("space", "begin a check"), ("F12 F12", "keep it"), ("a", "add"), ("Esc", "run")],
+        Page::Electrode => {
+            vec![("space", "begin a check"), ("F12 F12", "keep it"), ("a", "add"), ("Esc", "run")]
+        }
         Page::Titrant => {
             vec![("space", "standardise"), ("F12 F12", "accept factor"), ("a", "add a lot"), ("Esc", "run")]
         }
@@ -278,7 +300,10 @@ mod tests {
     #[test]
     fn what_takes_two_presses_is_no_printable_key() {
         for binding in TABLE {
-            if matches!(binding.action, Action::EndRun | Action::SetAside | Action::Accept | Action::LeaveScreen) {
+            if matches!(
+                binding.action,
+                Action::EndRun | Action::SetAside | Action::Accept | Action::LeaveScreen
+            ) {
                 for (code, modifiers) in binding.keys {
                     assert!(!matches!(code, KeyCode::Char(_)) || *modifiers == CONTROL, "{}", binding.shown);
                 }

@@ -36,18 +36,11 @@ pub(super) const fn word(fate: &RunFate) -> &'static str {
 
 /// The runs that hold all words of the search; figures alone are numbers of runs.
 pub(super) fn listed(state: &State) -> Vec<&StoredRun> {
-    let words: Vec<String> =
-        state.review.search.split_whitespace().map(str::to_lowercase).collect();
+    let words: Vec<String> = state.review.search.split_whitespace().map(str::to_lowercase).collect();
     let fits = |run: &&StoredRun| {
-        let text = format!(
-            "{} {} {} {} {}",
-            run.run,
-            run.title,
-            run.sample,
-            run.origin.word(),
-            word(&run.fate)
-        )
-        .to_lowercase();
+        let text =
+            format!("{} {} {} {} {}", run.run, run.title, run.sample, run.origin.word(), word(&run.fate))
+                .to_lowercase();
         words.iter().all(|word| match word.parse::<RunId>() {
             Ok(number) => run.run == number || run.sample.contains(word.as_str()),
             Err(_) => text.contains(word.as_str()),
@@ -93,7 +86,10 @@ pub(super) fn lay(state: &mut State) -> Vec<Effect> {
         return Vec::new();
     }
     if state.review.laid.len() >= MOST_LAID {
-        return vec![warn(state, format!("{MOST_LAID} curves are laid over each other already: o takes one away"))];
+        return vec![warn(
+            state,
+            format!("{MOST_LAID} curves are laid over each other already: o takes one away"),
+        )];
     }
     state.review.laid.push(run);
     consult(state, Question::Run(run))

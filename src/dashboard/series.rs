@@ -100,7 +100,13 @@ pub(super) fn next_plan(group: &Group) -> RunPlan {
         reason: None,
         warnings: Vec::new(),
         weighed: None,
-        values: group.plan.values.iter().filter(|(name, _)| name.as_str() != "m").map(|(n, v)| (n.clone(), v.clone())).collect(),
+        values: group
+            .plan
+            .values
+            .iter()
+            .filter(|(name, _)| name.as_str() != "m")
+            .map(|(n, v)| (n.clone(), v.clone()))
+            .collect(),
         ..group.plan.clone()
     }
 }

@@ -144,7 +144,8 @@ pub(super) fn filled(state: &mut State, sheet: Sheet) -> Vec<Effect> {
             consult(state, Question::Draft { port, answers })
         }
         SheetFor::Bench => {
-            let made = state.setup.port.clone().zip(state.setup.drafted.as_ref().map(|d| d.profile_text.clone()));
+            let made =
+                state.setup.port.clone().zip(state.setup.drafted.as_ref().map(|d| d.profile_text.clone()));
             let title = sheet.text(0).to_owned();
             let Some((port, profile)) = made.filter(|_| !title.is_empty()) else {
                 state.over = Over::Sheet(sheet);
@@ -216,6 +217,9 @@ pub(super) fn done(state: &mut State) {
     if std::mem::take(&mut state.setup.opens) {
         state.setup.step = Step::Place;
         state.page = Page::Bench;
-        tell(state, "the bench is open: e checks the electrode, t standardises the titrant, space begins a portion");
+        tell(
+            state,
+            "the bench is open: e checks the electrode, t standardises the titrant, space begins a portion",
+        );
     }
 }

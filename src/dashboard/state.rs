@@ -140,15 +140,8 @@ pub(super) enum Page {
 
 impl Page {
     /// All pages in the order of the Tab key.
-    pub(super) const ALL: [Self; 7] = [
-        Self::Run,
-        Self::Series,
-        Self::Runs,
-        Self::Electrode,
-        Self::Titrant,
-        Self::Bench,
-        Self::Wire,
-    ];
+    pub(super) const ALL: [Self; 7] =
+        [Self::Run, Self::Series, Self::Runs, Self::Electrode, Self::Titrant, Self::Bench, Self::Wire];
 
     /// Its name.
     pub(super) const fn name(self) -> &'static str {
@@ -274,7 +267,9 @@ impl Deed {
     /// screen ends nothing and has to be told from a bouncing contact only.
     pub(super) const fn apart(self) -> Duration {
         match self {
-            Self::EndRun(_) | Self::SetAside | Self::DropCheck | Self::Accept | Self::Sheet => Duration::from_millis(700),
+            Self::EndRun(_) | Self::SetAside | Self::DropCheck | Self::Accept | Self::Sheet => {
+                Duration::from_millis(700)
+            }
             Self::LeaveScreen => Duration::from_millis(40),
         }
     }

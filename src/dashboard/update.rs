@@ -311,7 +311,10 @@ fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effec
         LaneEvent::Line { health: Health::Gone { .. } } => Some(Effect::Bell),
         LaneEvent::Line { health: Health::Open { .. } } => {
             let words = format!("{}the line is open", from(state, lane));
-            tell(state, words);
+            // Less than whatever else is being said.
+            if state.current_message().is_none() {
+                tell(state, words);
+            }
             None
         }
         LaneEvent::Warning { text: words } => {

@@ -41,9 +41,7 @@ impl Named {
     fn ph(&self, temperature_c: f64) -> Result<(f64, f64), String> {
         match self {
             Self::Fixed(ph, u) => Ok((*ph, *u)),
-            Self::Table(buffer, u) => {
-                buffer.ph(temperature_c).map(|ph| (ph, *u)).map_err(|e| e.to_string())
-            }
+            Self::Table(buffer, u) => buffer.ph(temperature_c).map(|ph| (ph, *u)).map_err(|e| e.to_string()),
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Rendered frames: pictures of every moment, and what must hold in every one of them.
 
-use super::scenario::{Bench, FULL, MOMENTS, running};
+use super::pages::PAGES;
+use super::scenario::{Bench, FULL, MOMENTS, Moment, running};
 use dropwise::dashboard::{Palette, Theme, view};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
@@ -48,20 +49,30 @@ fn tones(buffer: &Buffer) -> String {
     out
 }
 
+/// Every moment.
+pub(crate) fn all() -> impl Iterator<Item = &'static (&'static str, Moment)> {
+    MOMENTS.iter().chain(PAGES)
+}
+
+/// What is shown at this size.
+pub(crate) fn shown(bench: &Bench, columns: u16, rows: u16) -> String {
+    text(&draw(bench, columns, rows))
+}
+
 fn slug(name: &str) -> String {
     name.replace(' ', "_")
 }
 
 #[test]
 fn every_moment_at_80_by_24() {
-    for (name, moment) in MOMENTS {
+    for (name, moment) in all() {
         insta::assert_snapshot!(slug(name), text(&draw(&moment(FULL), 80, 24)));
     }
 }
 
 #[test]
 fn every_moment_in_ascii() {
-    for (name, moment) in MOMENTS {
+    for (name, moment) in all() {
         let shown = text(&draw(&moment(ASCII), 80, 24));
         assert!(shown.is_ascii(), "{name}:\n{shown}");
         insta::assert_snapshot!(format!("ascii_{}", slug(name)), shown);
@@ -70,17 +81,32 @@ fn every_moment_in_ascii() {
 
 #[test]
 fn larger_windows() {
-    for (name, moment) in MOMENTS {
+    for (name, moment) in all() {
         if matches!(
             *name,
-            "no run" | "closing" | "ended" | "ended with result" | "eight lanes" | "covered" | "keyed" | "help" | "wire" | "three benches" | "stored runs"
+            "no run"
+                | "closing"
+                | "ended"
+                | "ended with result"
+                | "eight lanes"
+                | "covered"
+                | "keyed"
+                | "help"
+                | "wire"
+                | "three benches"
+                | "stored runs"
+                | "electrode verdict"
+                | "titrants"
+                | "series"
+                | "run looked through"
+                | "form with checklist"
         ) {
             insta::assert_snapshot!(format!("{}_100x30", slug(name)), text(&draw(&moment(FULL), 100, 30)));
         }
         if matches!(*name, "closing" | "keyed entry") {
             insta::assert_snapshot!(format!("{}_60x16", slug(name)), text(&draw(&moment(FULL), 60, 16)));
         }
-        if matches!(*name, "closing" | "ended" | "eight lanes") {
+        if matches!(*name, "closing" | "ended" | "eight lanes" | "series" | "curves laid over each other") {
             insta::assert_snapshot!(format!("{}_160x50", slug(name)), text(&draw(&moment(FULL), 160, 50)));
         }
     }
@@ -88,7 +114,7 @@ fn larger_windows() {
 
 #[test]
 fn tones_of_the_moments_that_warn() {
-    for (name, moment) in MOMENTS {
+    for (name, moment) in all() {
         if matches!(*name, "far" | "closing" | "found" | "record in trouble" | "wire") {
             insta::assert_snapshot!(format!("tones_{}", slug(name)), tones(&draw(&moment(FULL), 80, 24)));
         }
@@ -97,7 +123,7 @@ fn tones_of_the_moments_that_warn() {
 
 #[test]
 fn hopelessly_small_windows_say_a_sentence() {
-    for (name, moment) in MOMENTS {
+    for (name, moment) in all() {
         if matches!(*name, "closing" | "record in trouble" | "simulated") {
             insta::assert_snapshot!(format!("small_{}", slug(name)), text(&draw(&moment(FULL), 40, 8)));
         }
@@ -106,7 +132,7 @@ fn hopelessly_small_windows_say_a_sentence() {
 
 #[test]
 fn no_window_is_too_odd() {
-    for (name, moment) in MOMENTS {
+    for (name, moment) in all() {
         for theme in [FULL, ASCII] {
             let bench = moment(theme);
             for columns in [1, 2, 7, 19, 59, 60, 61, 79, 80, 119, 120, 300] {
@@ -121,7 +147,7 @@ fn no_window_is_too_odd() {
 
 #[test]
 fn colour_is_never_the_only_sign() {
-    for (name, moment) in MOMENTS {
+    for (name, moment) in all() {
         for (columns, rows) in [(80, 24), (100, 30), (160, 50), (20, 5)] {
             let (with, without) = (draw(&moment(FULL), columns, rows), draw(&moment(GREY), columns, rows));
             assert_eq!(text(&with), text(&without), "{name}");
@@ -132,7 +158,7 @@ fn colour_is_never_the_only_sign() {
 
 #[test]
 fn no_frame_holds_what_moves_a_terminal() {
-    for (name, moment) in MOMENTS {
+    for (name, moment) in all() {
         for theme in [FULL, ASCII] {
             for (columns, rows) in [(80, 24), (160, 50)] {
                 for cell in &draw(&moment(theme), columns, rows).content {
@@ -166,7 +192,7 @@ fn simulated_stands_on_every_page_and_in_every_window() {
 fn the_keys_that_matter_are_in_sight() {
     let shown = text(&draw(&running(FULL, 6.0), 80, 24));
     assert!(shown.contains("F8 F8 end run") && shown.contains("? all keys"), "{shown}");
-    for (name, moment) in MOMENTS {
+    for (name, moment) in all() {
         let shown = text(&draw(&moment(FULL), 80, 24));
         let last = shown.lines().nth(23).unwrap_or_default();
         let way_out = ["all keys", "Esc back", "Ctrl-C close"];
@@ -226,4 +252,41 @@ fn a_point_a_second_costs_little_to_draw() {
     let mean = *count.0.lock().unwrap() / 120;
     println!("first frame {first} bytes, then {mean} a second, at most {most}");
     assert!(mean < 600, "{mean} bytes a second");
+}
+
+/// The companion page of pictures; `INSTA_UPDATE=always` writes it anew.
+#[test]
+fn the_page_of_pictures_is_true() {
+    const PICTURES: [(&str, &str); 13] = [
+        ("closing", "A run, 0.6 mL before its end-point."),
+        ("ended", "A run that has ended."),
+        ("form with checklist", "The next portion: what is missing, and what the checklist says."),
+        ("electrode check", "A check of an electrode: the second buffer."),
+        ("electrode verdict", "The check with its verdict, and the checks before."),
+        ("titrants", "Lots of titrant, the standardisation that goes on, factors so far."),
+        ("series", "A series: portions side by side, by sample."),
+        ("run looked through", "A stored run: curve, evaluations side by side, signatures."),
+        ("curves laid over each other", "Stored runs with two curves over each other."),
+        ("three benches", "The benches."),
+        ("wire", "The wire."),
+        ("guide places", "The guide from an empty home to a bench: where the instrument hangs."),
+        ("guide question", "The guide: a question about what came in."),
+    ];
+    let mut page = String::from(
+        "# The screens\n\nPictures at 80 x 24, drawn from a made-up morning by `tests/screens`; a test keeps them true.\n\
+         How to move: every page shows its keys in the last line, `?` tells what the page is for and all keys, Esc goes back.\n",
+    );
+    for (name, words) in PICTURES {
+        let moment = all().find(|(known, _)| *known == name).unwrap().1;
+        page += &format!("\n{words}\n\n```text\n{}```\n", shown(&moment(FULL), 80, 24));
+    }
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src/dashboard/README.md");
+    if std::env::var("INSTA_UPDATE").is_ok_and(|v| v == "always") {
+        std::fs::write(&path, &page).unwrap();
+    }
+    assert_eq!(
+        std::fs::read_to_string(&path).unwrap_or_default(),
+        page,
+        "INSTA_UPDATE=always writes it anew"
+    );
 }

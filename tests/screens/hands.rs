@@ -50,7 +50,7 @@ fn label(random: &mut impl Rng) -> String {
 #[test]
 fn a_thousand_labels_into_every_screen_change_no_run() {
     let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(7);
-    for (name, moment) in MOMENTS {
+    for (name, moment) in super::frames::all() {
         let mut bench = moment(FULL);
         bench.effects.clear();
         for _ in 0..1_000 {
@@ -69,7 +69,7 @@ fn a_thousand_labels_into_every_screen_change_no_run() {
 #[test]
 fn a_slow_scanner_ends_and_starts_nothing() {
     let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(8);
-    for (name, moment) in MOMENTS {
+    for (name, moment) in super::frames::all() {
         let mut bench = moment(FULL);
         bench.effects.clear();
         for _ in 0..100 {
@@ -94,7 +94,7 @@ proptest! {
     /// Whatever a hand does with printable keys, Enter and Esc, no run is ended or set aside.
     #[test]
     fn printable_keys_end_nothing(keys in proptest::collection::vec("[ -~\r\x1b]", 1..60), pause in 35_u64..900) {
-        for (name, moment) in MOMENTS {
+        for (name, moment) in super::frames::all() {
             let mut bench = moment(FULL);
             bench.effects.clear();
             for key in &keys {
@@ -276,7 +276,7 @@ fn esc_goes_back_and_loses_nothing() {
     assert_eq!(commands(&bench), [Command::Note { lane: 1, text: "stirrer off".to_owned() }]);
 
     // A cover stays until somebody says who sits there.
-    for (name, moment) in MOMENTS.iter().filter(|(name, _)| *name != "covered") {
+    for (name, moment) in super::frames::all().filter(|(name, _)| *name != "covered") {
         let mut bench = moment(FULL);
         bench.effects.clear();
         for _ in 0..4 {
@@ -290,9 +290,9 @@ fn esc_goes_back_and_loses_nothing() {
 
 #[test]
 fn help_is_everywhere() {
-    for (name, moment) in MOMENTS.iter().filter(|(name, _)| *name != "covered") {
+    for (name, moment) in super::frames::all().filter(|(name, _)| *name != "covered") {
         let mut bench = moment(FULL);
-        if *name != "help" {
+        if !name.starts_with("help") {
             bench.press(KeyCode::F(1));
         }
         assert!(shown(&bench).contains("end the run: twice, a moment apart"), "{name}:\n{}", shown(&bench));

@@ -4,5 +4,6 @@
 
 mod frames;
 mod hands;
+mod pages;
 mod people;
 mod scenario;

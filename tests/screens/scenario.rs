@@ -344,7 +344,7 @@ pub(crate) fn keyed(theme: Theme) -> Bench {
 }
 
 /// How the bench comes to a moment.
-type Moment = fn(Theme) -> Bench;
+pub(crate) type Moment = fn(Theme) -> Bench;
 
 /// Every moment that has a picture, by name.
 pub(crate) const MOMENTS: &[(&str, Moment)] = &[

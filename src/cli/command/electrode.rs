@@ -166,7 +166,13 @@ impl CheckArgs {
     }
 
     /// Takes an event; `true`: nothing more will come.
-    fn event(&self, met: &mut Checking, lane: LaneId, event: &Event, output: &mut Output) -> Result<bool, Fault> {
+    fn event(
+        &self,
+        met: &mut Checking,
+        lane: LaneId,
+        event: &Event,
+        output: &mut Output,
+    ) -> Result<bool, Fault> {
         let Event::Lane { lane: of, what } = event else { return Ok(false) };
         if *of != lane {
             return Ok(false);

@@ -9,8 +9,8 @@ use crate::reading::{CurveHead, Stamp, Titrant};
 use crate::store::{Reader, StoredPortion};
 use crate::work::result::SeriesPortion;
 use crate::work::{
-    EquipmentKind, Expectation, Kept, Origin, Procedure, Role, RunHead, RunId, RunPlan, acceptance, checklist,
-    expected, factor_of, kind,
+    EquipmentKind, Expectation, Kept, Origin, Procedure, Role, RunHead, RunId, RunPlan, acceptance,
+    checklist, expected, factor_of, kind,
 };
 use std::collections::BTreeMap;
 
@@ -23,11 +23,7 @@ pub(super) fn now_us() -> i64 {
 }
 
 /// The checklist of a portion, and the end-point to expect.
-pub(super) fn readiness(
-    reader: &Reader,
-    plan: &RunPlan,
-    real: bool,
-) -> Result<Answer, Fault> {
+pub(super) fn readiness(reader: &Reader, plan: &RunPlan, real: bool) -> Result<Answer, Fault> {
     if plan.procedure.is_empty() {
         return Ok(Answer::Ready(Readied::default()));
     }

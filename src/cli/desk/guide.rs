@@ -44,7 +44,8 @@ pub(super) fn places() -> Result<Answer, Fault> {
         .map(|port| {
             let words = match &port.usb {
                 Some(usb) => {
-                    let names: Vec<&str> = [&usb.maker, &usb.title].into_iter().flatten().map(String::as_str).collect();
+                    let names: Vec<&str> =
+                        [&usb.maker, &usb.title].into_iter().flatten().map(String::as_str).collect();
                     format!("USB {}", names.join(" "))
                 }
                 None => format!("serial port, {}", port.kind),
@@ -64,7 +65,9 @@ pub(super) fn places() -> Result<Answer, Fault> {
 pub(super) fn listen(place: &str) -> Result<(Listened, Answer), Fault> {
     let port: Port = place.parse().map_err(|e: crate::source::PortError| Fault::misuse(e.to_string()))?;
     if matches!(port, Port::Simulator { .. } | Port::Capture { .. } | Port::Stdin) {
-        return Err(Fault::misuse("only a serial port, a network port or a growing file is listened to here"));
+        return Err(Fault::misuse(
+            "only a serial port, a network port or a growing file is listened to here",
+        ));
     }
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -96,11 +99,7 @@ pub(super) fn listen(place: &str) -> Result<(Listened, Answer), Fault> {
     })
 }
 
-async fn gather(
-    port: Port,
-    line: LineSettings,
-    cancel: CancellationToken,
-) -> Result<Vec<HeardChunk>, Fault> {
+async fn gather(port: Port, line: LineSettings, cancel: CancellationToken) -> Result<Vec<HeardChunk>, Fault> {
     let opening = Opening { line, must_exist: true, ..Opening::default() };
     let mut source = open(port, opening, cancel.clone());
     let end = tokio::time::Instant::now() + LISTEN;
@@ -134,7 +133,11 @@ pub(super) fn drafted(listened: &Listened, answers: &[(usize, String)]) -> Answe
         let unit = c.unit.map_or("", |u| u.symbol());
         let (first, last) = c.from_to;
         let state = if c.live { "is read" } else { "is left out" };
-        format!("{}: {what} {unit}, {first} to {last}, {:.0} % sure, {state}", c.channel, c.confidence * 100.0)
+        format!(
+            "{}: {what} {unit}, {first} to {last}, {:.0} % sure, {state}",
+            c.channel,
+            c.confidence * 100.0
+        )
     };
     let question = |q: &draft::Question| {
         let mut words = vec![q.text.clone()];
@@ -190,9 +193,8 @@ fn stem(path: &Path) -> String {
 fn write(folder: &Path, title: &str, text: &str) -> Result<PathBuf, Fault> {
     let plain = |c: char| if c.is_alphanumeric() { c.to_ascii_lowercase() } else { '-' };
     let name: String = title.chars().map(plain).take(60).collect();
-    let fail = |path: &Path, e: std::io::Error| {
-        Fault::misuse(format!("{} cannot be written: {e}", path.display()))
-    };
+    let fail =
+        |path: &Path, e: std::io::Error| Fault::misuse(format!("{} cannot be written: {e}", path.display()));
     std::fs::create_dir_all(folder).map_err(|e| fail(folder, e))?;
     for n in 1..100 {
         let numbered = if n == 1 { format!("{name}.toml") } else { format!("{name}-{n}.toml") };
@@ -210,7 +212,10 @@ fn write(folder: &Path, title: &str, text: &str) -> Result<PathBuf, Fault> {
             Err(e) => return Err(fail(&path, e)),
         }
     }
-    Err(Fault::misuse(format!("{} holds a hundred files of this name; choose another title", folder.display())))
+    Err(Fault::misuse(format!(
+        "{} holds a hundred files of this name; choose another title",
+        folder.display()
+    )))
 }
 
 /// The practice bench with the next beaker under the electrode.

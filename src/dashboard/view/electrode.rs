@@ -20,21 +20,25 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
         None => idle(state, &mut lines),
         Some((_, checking)) => going(state, checking, &mut lines),
     }
-    let title = state
-        .electrode
-        .checking
-        .as_ref()
-        .map_or("electrode check".to_owned(), |(_, c)| format!("check of electrode {}", visible(&c.electrode)));
+    let title = state.electrode.checking.as_ref().map_or("electrode check".to_owned(), |(_, c)| {
+        format!("check of electrode {}", visible(&c.electrode))
+    });
     lines.draw(&title, frame, top);
     checks(state, frame, bottom);
 }
 
 fn idle(state: &State, lines: &mut Lines<'_>) {
-    lines.say(Tone::Plain, "An electrode is checked by dipping it from buffer to buffer: what rests is taken, no key is needed.");
+    lines.say(
+        Tone::Plain,
+        "An electrode is checked by dipping it from buffer to buffer: what rests is taken, no key is needed.",
+    );
     lines.gap();
     let known = state.books.stock.as_ref().map(|(stock, _)| stock.of(EquipmentKind::Electrode).count());
     if known == Some(0) {
-        lines.say(Tone::Plain, "No electrode is entered yet: a enters one (kind: glass), or type a name at the start.");
+        lines.say(
+            Tone::Plain,
+            "No electrode is entered yet: a enters one (kind: glass), or type a name at the start.",
+        );
     }
     lines.say(Tone::Figure, "space, the pedal: name electrode and buffers, then dip.");
     lines.gap();
@@ -56,7 +60,10 @@ fn now(state: &State, lines: &mut Lines<'_>) {
         }
     }
     if let Some(seconds) = state.silent_s() {
-        lines.say(Tone::Warn, &format!("nothing was heard for {}: is the meter on and sending?", duration(seconds)));
+        lines.say(
+            Tone::Warn,
+            &format!("nothing was heard for {}: is the meter on and sending?", duration(seconds)),
+        );
     } else if lane.latest.is_empty() {
         lines.say(Tone::Warn, "nothing was heard yet: is the meter on and sending?");
     }
@@ -84,15 +91,20 @@ fn going(state: &State, checking: &Checking, lines: &mut Lines<'_>) {
     }
     lines.gap();
     match checking.temperature() {
-        Some(c) => lines.say(Tone::Plain, &format!("temperature {c:.1} {}", theme.unit(crate::reading::Unit::Celsius))),
+        Some(c) => lines
+            .say(Tone::Plain, &format!("temperature {c:.1} {}", theme.unit(crate::reading::Unit::Celsius))),
         None => lines.say(Tone::Warn, "no temperature: the line sends none, and none was typed at the start"),
     }
     match &state.electrode.record {
         None => {
             if let Some(seconds) = state.silent_s() {
-                lines.say(Tone::Warn, &format!("nothing was heard for {}: is the meter on and sending?", duration(seconds)));
+                lines.say(
+                    Tone::Warn,
+                    &format!("nothing was heard for {}: is the meter on and sending?", duration(seconds)),
+                );
             }
-            lines.say(Tone::Faint, "F9 F9 drops the check and begins anew; leaving the page does not stop it");
+            lines
+                .say(Tone::Faint, "F9 F9 drops the check and begins anew; leaving the page does not stop it");
         }
         Some(Err(why)) => {
             lines.say(Tone::Warn, &format!("no verdict: {}", visible(why)));

@@ -7,11 +7,11 @@ use super::super::state::State;
 use super::super::text::{cut, visible, width, wrap};
 use super::super::theme::Tone;
 use super::{over, panel};
+use crate::work::{Health, Readiness, Role};
 use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::{Line, Span};
 use ratatui::widgets::Paragraph;
-use crate::work::{Health, Readiness, Role};
 use tui_input::Input;
 
 /// Draws one field.
@@ -173,12 +173,8 @@ fn row(state: &State, form: &Form, line: FormLine, read: bool, frame: &mut Frame
     let pointer = if focus { "▸" } else { " " };
     let name = cut(&name(form, line), usize::from(NAMES) - 3, theme.more());
     frame.buffer_mut().set_string(area.x + 1, area.y, format!("{pointer} {name}"), theme.style(tone));
-    let field = Rect {
-        x: area.x + 1 + NAMES,
-        y: area.y,
-        width: area.width.saturating_sub(NAMES + 2),
-        height: 1,
-    };
+    let field =
+        Rect { x: area.x + 1 + NAMES, y: area.y, width: area.width.saturating_sub(NAMES + 2), height: 1 };
     let say = |frame: &mut Frame<'_>, words: &str| {
         let words = cut(words, usize::from(field.width), theme.more());
         frame.buffer_mut().set_string(field.x, field.y, words, theme.style(tone));
@@ -246,13 +242,24 @@ fn checklist(state: &State, form: &Form, columns: usize) -> Vec<(Tone, String)> 
         match &lane.health {
             Health::Open { .. } => match state.silent_s() {
                 _ if state.heard.get(&lane.id).is_none() => {
-                    add(Readiness::Warn, "nothing was heard from the instrument yet; F3 shows the wire".to_owned());
+                    add(
+                        Readiness::Warn,
+                        "nothing was heard from the instrument yet; F3 shows the wire".to_owned(),
+                    );
                 }
-                Some(s) => add(Readiness::Warn, format!("the instrument has been silent for {s} s; F3 shows the wire")),
+                Some(s) => add(
+                    Readiness::Warn,
+                    format!("the instrument has been silent for {s} s; F3 shows the wire"),
+                ),
                 None => add(Readiness::Fine, "the instrument is alive".to_owned()),
             },
-            Health::Over { .. } if super::super::electrode::origin_of(lane) == crate::work::Origin::Simulator => {
-                add(Readiness::Fine, "the practice bench puts the next beaker under the electrode".to_owned());
+            Health::Over { .. }
+                if super::super::electrode::origin_of(lane) == crate::work::Origin::Simulator =>
+            {
+                add(
+                    Readiness::Fine,
+                    "the practice bench puts the next beaker under the electrode".to_owned(),
+                );
             }
             Health::Opening => add(Readiness::Warn, "the line is being opened".to_owned()),
             Health::Gone { .. } | Health::Over { .. } | Health::Failed { .. } => {
@@ -276,7 +283,12 @@ fn checklist(state: &State, form: &Form, columns: usize) -> Vec<(Tone, String)> 
             match ready.expected {
                 Some((expected, u)) => {
                     let pm = state.options.theme.plus_minus();
-                    add(Readiness::Fine, format!("expected end-point about {expected:.2} {pm} {u:.2} mL: is there enough titrant for it?"));
+                    add(
+                        Readiness::Fine,
+                        format!(
+                            "expected end-point about {expected:.2} {pm} {u:.2} mL: is there enough titrant for it?"
+                        ),
+                    );
                 }
                 None => add(Readiness::Fine, "end-point not known beforehand: fill the burette".to_owned()),
             }
@@ -326,7 +338,10 @@ fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
             let words = if form.search.is_empty() {
                 format!("Left and Right choose among {count}; or type a part of its name")
             } else {
-                format!("\"{}\": {count} fit; Left and Right choose, Backspace takes back", visible(&form.search))
+                format!(
+                    "\"{}\": {count} fit; Left and Right choose, Backspace takes back",
+                    visible(&form.search)
+                )
             };
             (if count == 0 { Tone::Warn } else { Tone::Faint }, words)
         }
@@ -334,7 +349,9 @@ fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
         FormLine::Series => (Tone::Faint, "what is worked together; empty: procedure and date".to_owned()),
         FormLine::Sample => (Tone::Faint, "scan the label or type it".to_owned()),
         FormLine::Portion => (Tone::Faint, "Left and Right change the number".to_owned()),
-        FormLine::Lot => (Tone::Faint, "Left and Right turn through the lots in the record, or type it".to_owned()),
+        FormLine::Lot => {
+            (Tone::Faint, "Left and Right turn through the lots in the record, or type it".to_owned())
+        }
         FormLine::Mass => match form.mass_g() {
             Err(why) => (Tone::Warn, why),
             Ok(None) => {
@@ -351,7 +368,9 @@ fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
             let what = form.asked.get(n).map_or(String::new(), |asked| asked.what.clone());
             (Tone::Faint, visible(&what))
         }
-        FormLine::Reason => (Tone::Faint, "why it starts although something is overdue; it is kept".to_owned()),
+        FormLine::Reason => {
+            (Tone::Faint, "why it starts although something is overdue; it is kept".to_owned())
+        }
         FormLine::Ready if !read => (Tone::Warn, "the cautions above, once for each series".to_owned()),
         FormLine::Ready => {
             (Tone::Faint, "nothing is sent to the instrument but what its profile says".to_owned())

@@ -59,13 +59,27 @@ pub(super) fn draw(state: &State, scrolled: usize, frame: &mut Frame<'_>, area: 
 /// What the page is for.
 const fn page_words(page: Page) -> &'static str {
     match page {
-        Page::Run => "This page: the run that goes on or ended last. Space begins a portion, marks while it goes on; F8 F8 ends it.",
+        Page::Run => {
+            "This page: the run that goes on or ended last. Space begins a portion, marks while it goes on; F8 F8 ends it."
+        }
         Page::Wire => "This page: what the instrument sends, line by line, and what was understood of it.",
-        Page::Bench => "This page: the instruments and how their lines are. Enter looks at one, a sets up another bench.",
-        Page::Runs => "This page: all runs in the record. Enter looks through one: its curve, its evaluations side by side, who signed. F12 signs the chosen evaluation; o lays curves over each other; / searches.",
-        Page::Series => "This page: the portions of a series side by side, by sample. Space begins the next portion, F9 sets the chosen one aside with a reason, F12 F12 accepts what the chosen sample came to, Enter looks through a run.",
-        Page::Electrode => "This page: electrodes. Space begins a check: name the buffers, then dip from one to the next; what rests is taken. F12 F12 keeps the check.",
-        Page::Titrant => "This page: lots of titrant and their factors. Space begins a portion of a standardisation of the chosen lot; F12 F12 accepts the factor once the series passes.",
-        Page::Setup => "This page: the guide from a cable to a bench. It opens a port only when you agree, sends nothing, and writes a profile and a bench file.",
+        Page::Bench => {
+            "This page: the instruments and how their lines are. Enter looks at one, a sets up another bench."
+        }
+        Page::Runs => {
+            "This page: all runs in the record. Enter looks through one: its curve, its evaluations side by side, who signed. F12 signs the chosen evaluation; o lays curves over each other; / searches."
+        }
+        Page::Series => {
+            "This page: the portions of a series side by side, by sample. Space begins the next portion, F9 sets the chosen one aside with a reason, F12 F12 accepts what the chosen sample came to, Enter looks through a run."
+        }
+        Page::Electrode => {
+            "This page: electrodes. Space begins a check: name the buffers, then dip from one to the next; what rests is taken. F12 F12 keeps the check."
+        }
+        Page::Titrant => {
+            "This page: lots of titrant and their factors. Space begins a portion of a standardisation of the chosen lot; F12 F12 accepts the factor once the series passes."
+        }
+        Page::Setup => {
+            "This page: the guide from a cable to a bench. It opens a port only when you agree, sends nothing, and writes a profile and a bench file."
+        }
     }
 }

@@ -26,7 +26,8 @@ impl<'s> Lines<'s> {
     /// A sentence, broken where it is too long.
     pub(super) fn say(&mut self, tone: Tone, words: &str) {
         for line in wrap(words, self.columns) {
-            self.lines.push(Line::from(Span::styled(format!(" {line}"), self.state.options.theme.style(tone))));
+            self.lines
+                .push(Line::from(Span::styled(format!(" {line}"), self.state.options.theme.style(tone))));
         }
     }
 

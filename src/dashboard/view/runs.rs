@@ -249,7 +249,8 @@ fn curves(state: &State, frame: &mut Frame<'_>, area: Rect) {
         .zip(LETTERS)
         .filter_map(|(run, letter)| Some((letter, state.books.files.get(run)?)))
         .collect();
-    let legend: Vec<String> = files.iter().map(|(letter, file)| format!("{letter} run {}", file.run)).collect();
+    let legend: Vec<String> =
+        files.iter().map(|(letter, file)| format!("{letter} run {}", file.run)).collect();
     let block = panel(theme, format!("curves: {}", legend.join(", ")), 0);
     let inner = block.inner(area);
     frame.render_widget(block, area);
@@ -267,16 +268,23 @@ fn curves(state: &State, frame: &mut Frame<'_>, area: Rect) {
     let plot = Rect { x: inner.x + 7, width: inner.width - 8, height: inner.height - 1, ..inner };
     let colour = theme.style(Tone::Curve).fg.unwrap_or(Color::Reset);
     let marker = if theme.ascii { Marker::Custom('*') } else { Marker::Braille };
-    let canvas = Canvas::default().marker(marker).x_bounds([x.0, x.1]).y_bounds([y.0, y.1]).paint(|context| {
-        for (_, file) in &files {
-            for pair in file.points.windows(2) {
-                let (from, to) = (pair[0], pair[1]);
-                if from.signal.is_finite() && to.signal.is_finite() {
-                    context.draw(&Stroke { x1: from.titrant, y1: from.signal, x2: to.titrant, y2: to.signal, color: colour });
+    let canvas =
+        Canvas::default().marker(marker).x_bounds([x.0, x.1]).y_bounds([y.0, y.1]).paint(|context| {
+            for (_, file) in &files {
+                for pair in file.points.windows(2) {
+                    let (from, to) = (pair[0], pair[1]);
+                    if from.signal.is_finite() && to.signal.is_finite() {
+                        context.draw(&Stroke {
+                            x1: from.titrant,
+                            y1: from.signal,
+                            x2: to.titrant,
+                            y2: to.signal,
+                            color: colour,
+                        });
+                    }
                 }
             }
-        }
-    });
+        });
     frame.render_widget(canvas, plot);
     let faint = theme.style(Tone::Faint);
     let buffer = frame.buffer_mut();

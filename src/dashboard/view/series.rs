@@ -84,7 +84,13 @@ pub(super) fn outcome(state: &State, group: &Group, lines: &mut Lines<'_>) {
     }
     let Some(result) = &group.result else { return };
     for value in &result.results {
-        let mut words = format!("mean: {} {} ({} of {} count)", value.mean.name, plain(theme.ascii, &value.mean.line()), result.counted, result.started);
+        let mut words = format!(
+            "mean: {} {} ({} of {} count)",
+            value.mean.name,
+            plain(theme.ascii, &value.mean.line()),
+            result.counted,
+            result.started
+        );
         if let (Some(s), Some(rsd)) = (value.s, value.rsd) {
             words += &format!("; scatter s = {s:.5} {}, {:.3} %", value.mean.unit, rsd * 100.0);
         }

@@ -25,7 +25,10 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
             let port = setup.port.as_deref().unwrap_or_default();
             lines.say(Tone::Figure, &format!("Listening at {}. Nothing is sent.", visible(port)));
             lines.gap();
-            lines.say(Tone::Plain, "If the instrument sends only by its print key, press that key now, some ten times.");
+            lines.say(
+                Tone::Plain,
+                "If the instrument sends only by its print key, press that key now, some ten times.",
+            );
             lines.say(Tone::Plain, "This takes up to half a minute while no setting has given text.");
             "new bench, step 2 of 4: listen"
         }
@@ -52,7 +55,10 @@ fn place(setup: &Setup, lines: &mut Lines<'_>) {
     lines.row(Tone::Plain, "another place: type a device or tcp:HOST:PORT", setup.line >= setup.places.len());
     lines.gap();
     lines.say(Tone::Figure, "Up and Down choose, Enter (or the pedal) takes it.");
-    lines.say(Tone::Faint, "A cable plugged in now: Ctrl-L looks again. A bench file of your own: dropwise run --bench NAME.");
+    lines.say(
+        Tone::Faint,
+        "A cable plugged in now: Ctrl-L looks again. A bench file of your own: dropwise run --bench NAME.",
+    );
 }
 
 fn permission(setup: &Setup, lines: &mut Lines<'_>) {

@@ -44,12 +44,8 @@ pub(super) fn draw(state: &State, sheet: &Sheet, frame: &mut Frame<'_>, area: Re
         let tone = if focus { Tone::Figure } else { Tone::Plain };
         let pointer = if focus { "▸" } else { " " };
         frame.buffer_mut().set_string(inner.x + 1, y, format!("{pointer} {}", line.name), theme.style(tone));
-        let field = Rect {
-            x: inner.x + 2 + NAMES,
-            y,
-            width: inner.width.saturating_sub(NAMES + 4),
-            height: 1,
-        };
+        let field =
+            Rect { x: inner.x + 2 + NAMES, y, width: inner.width.saturating_sub(NAMES + 4), height: 1 };
         if line.hidden {
             let stars = Input::new("*".repeat(line.input.value().chars().count().min(40)));
             type_in(state, &stars, frame, field, focus);
@@ -62,7 +58,12 @@ pub(super) fn draw(state: &State, sheet: &Sheet, frame: &mut Frame<'_>, area: Re
     let style = theme.style(Tone::Faint);
     let bottom = inner.y + inner.height;
     if y < bottom {
-        frame.buffer_mut().set_string(inner.x + 1, y + u16::from(y + 2 < bottom), cut(hint, room, theme.more()), style);
+        frame.buffer_mut().set_string(
+            inner.x + 1,
+            y + u16::from(y + 2 < bottom),
+            cut(hint, room, theme.more()),
+            style,
+        );
     }
     if bottom > inner.y {
         let words = cut(sheet.purpose.last_step(), room, theme.more());

@@ -23,7 +23,10 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
     match &state.books.lots {
         None => lines.say(Tone::Faint, "the record is being asked"),
         Some((lots, _)) if lots.is_empty() => {
-            lines.say(Tone::Plain, "no lot of titrant is entered yet: a enters one (name, solution, nominal strength)");
+            lines.say(
+                Tone::Plain,
+                "no lot of titrant is entered yet: a enters one (name, solution, nominal strength)",
+            );
         }
         Some(_) => {}
     }
