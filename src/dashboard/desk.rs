@@ -162,6 +162,9 @@ pub struct SeriesLine {
     pub started_utc_us: i64,
 }
 
+/// End-points with their standard uncertainties, in mL or g.
+pub type EndPoints = Vec<(f64, Option<f64>)>;
+
 /// The portions of a series that belong together.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Group {
@@ -178,7 +181,7 @@ pub struct Group {
     /// The plan of the latest portion.
     pub plan: RunPlan,
     /// The portions in the order of their start, each with its end-points and their uncertainties (mL or g).
-    pub portions: Vec<(SeriesPortion, Vec<(f64, Option<f64>)>)>,
+    pub portions: Vec<(SeriesPortion, EndPoints)>,
     /// What they come to; none for blanks.
     pub result: Option<SeriesResult>,
     /// Why nothing was computed.

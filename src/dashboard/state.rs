@@ -160,6 +160,7 @@ impl Page {
 
 /// What lies over the page.
 #[derive(Debug, Clone)]
+#[expect(clippy::large_enum_variant, reason = "one lives at a time, in the one state of the screen")]
 pub(super) enum Over {
     /// Nothing.
     Nothing,

@@ -241,7 +241,7 @@ fn checklist(state: &State, form: &Form, columns: usize) -> Vec<(Tone, String)> 
     if let Some(lane) = state.lane() {
         match &lane.health {
             Health::Open { .. } => match state.silent_s() {
-                _ if state.heard.get(&lane.id).is_none() => {
+                _ if !state.heard.contains_key(&lane.id) => {
                     add(
                         Readiness::Warn,
                         "nothing was heard from the instrument yet; F3 shows the wire".to_owned(),
