@@ -357,8 +357,8 @@ async fn a_portion_waits_for_the_balance_and_starts_with_what_rests_on_it() {
         (0.3 + f64::from(i) / 10.0, text.as_bytes().to_vec())
     };
     let balance = pty::play((0..40).map(weighing), 1.0).unwrap();
-    let mut bench = bench(meter.path());
-    let port = balance.path().display().to_string();
+    let mut bench = bench(&meter.path);
+    let port = balance.path.display().to_string();
     bench.bench.instrument.push(Instrument { profile: "balance-stable-mark".to_owned(), port: port.clone() });
     bench.lines.push(LinePlan {
         port,
@@ -374,8 +374,8 @@ async fn a_portion_waits_for_the_balance_and_starts_with_what_rests_on_it() {
     let open = Wish::Open { bench: Box::new(bench), start: Some(Box::new(plan)), confirms_sending: false };
     session.commands.send((1, open)).await.unwrap();
     let mut state = BenchState::default();
-    follow(&mut session, &mut state, |state| state.lanes.values().any(|lane| lane.run.is_some())).await;
-    let head = state.lanes.values().find_map(|lane| lane.run.as_ref()).unwrap().head.clone();
+    follow(&mut session, &mut state, |state| state.lanes.iter().any(|lane| lane.run.is_some())).await;
+    let head = state.lanes.iter().find_map(|lane| lane.run.as_ref()).unwrap().head.clone();
     assert_eq!(head.plan.values["m"], "1.58730 g");
     let weighed = head.plan.weighed.unwrap();
     assert!(weighed.starts_with("1.58730 g, frame"), "{weighed}");
