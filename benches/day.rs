@@ -81,7 +81,12 @@ fn titrate(
                     (end.titrant - shown_ml) / u,
                     end.method,
                     evaluation.warnings,
-                    evaluation.tried.iter().take(4).map(|t| (t.model.as_str(), t.weight, t.misfit, t.end_points.clone())).collect::<Vec<_>>(),
+                    evaluation
+                        .tried
+                        .iter()
+                        .take(4)
+                        .map(|t| (t.model.as_str(), t.weight, t.misfit, t.end_points.clone()))
+                        .collect::<Vec<_>>(),
                 );
             }
         }

@@ -56,7 +56,8 @@ fn screen(points: u32) -> State {
         warnings: Default::default(),
         people: Default::default(),
     };
-    let mut state = State::new(Options::with_theme(Theme { colour: true, ascii: false, palette: Palette::DARK }));
+    let mut state =
+        State::new(Options::with_theme(Theme { colour: true, ascii: false, palette: Palette::DARK }));
     let snapshot = BenchState { lanes: vec![lane], ..BenchState::default() };
     let event = Event::Snapshot { state: Box::new(snapshot) };
     update(&mut state, Duration::ZERO, Input::Recorder(event));

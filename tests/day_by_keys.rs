@@ -122,8 +122,9 @@ struct Picture {
     rest: Vec<u8>,
 }
 
-const COLUMNS: usize = 100;
-const ROWS: usize = 30;
+const SCREEN: Winsize = Winsize { ws_row: 30, ws_col: 100, ws_xpixel: 0, ws_ypixel: 0 };
+const COLUMNS: usize = SCREEN.ws_col as usize;
+const ROWS: usize = SCREEN.ws_row as usize;
 
 impl Picture {
     fn new() -> Self {
@@ -200,8 +201,7 @@ const BACKSPACE: &str = "\x7f";
 
 impl Dashboard {
     fn open(home: &Path) -> Self {
-        let size = Winsize { ws_row: ROWS as u16, ws_col: COLUMNS as u16, ws_xpixel: 0, ws_ypixel: 0 };
-        let pair = openpty(&size, None).unwrap();
+        let pair = openpty(&SCREEN, None).unwrap();
         let slave = File::from(pair.slave);
         let child = Command::new("setsid")
             .args(["--ctty", "--wait", env!("CARGO_BIN_EXE_dropwise")])

@@ -23,7 +23,7 @@ const USES: &[(&str, &[&str])] = &[
     ("live", &["source", "frame", "profile", "work", "store", "detector", "results", "reading"]),
     ("report", &["store", "work", "source", "detector", "results", "reading"]),
     ("link", &["live", "work"]),
-    ("dashboard", &["link", "work", "detector", "results", "reading"]),
+    ("dashboard", &["form", "link", "work", "detector", "results", "reading"]),
     (
         "cli",
         &[

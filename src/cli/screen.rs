@@ -7,9 +7,7 @@ use super::desk::OwnDesk;
 use super::key::KeyFile;
 use super::output::complain;
 use super::{Exit, Fault, Settings};
-use crate::dashboard::{
-    self, DeskHandle, Done, EarlierCurve, Errand, Leave, ProfileReader, RunFate, Runner,
-};
+use crate::dashboard::{self, DeskHandle, Done, EarlierCurve, Errand, Leave, ProfileReader, RunFate, Runner};
 use crate::live::Session;
 use crate::reading::Stamp;
 use crate::store::{Reader, RunRow, prove};

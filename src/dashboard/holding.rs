@@ -50,7 +50,8 @@ pub(super) fn submit(state: &mut State, entry: Entry) -> Vec<Effect> {
         (Asks::TakeHand, text) if !text.is_empty() => HandWish::Take { reason: typed },
         (asks, _) => {
             state.over = Over::Entry(entry);
-            let what = if asks == Asks::GiveHand { "type yes or no, then Enter" } else { "a reason is needed" };
+            let what =
+                if asks == Asks::GiveHand { "type yes or no, then Enter" } else { "a reason is needed" };
             return vec![warn(state, what)];
         }
     };
@@ -79,7 +80,10 @@ pub(super) fn saying(state: &State) -> Option<(bool, String)> {
         }
         (Some(asker), false) if asker == who => Some((
             false,
-            format!("you asked {} for the hand; half a minute later h takes it, with a reason", visible(holder)),
+            format!(
+                "you asked {} for the hand; half a minute later h takes it, with a reason",
+                visible(holder)
+            ),
         )),
         (_, false) => {
             Some((false, format!("{} has the hand on this run: you look on; h asks for it", visible(holder))))

@@ -243,8 +243,8 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             ("Up Down", "choose"),
             ("Enter", "look at it"),
             ("j", "who needs me"),
-            ("a", "new bench"),
             ("Esc", "run"),
+            ("a", "new bench"),
         ],
         Page::Runs if state.review.opened.is_some() => vec![
             ("Left Right", "reckoning"),

@@ -6,9 +6,9 @@
 
 mod alarm;
 mod books;
+mod cover;
 pub mod desk;
 mod electrode;
-mod cover;
 mod entry;
 mod errand;
 mod fields;
@@ -21,12 +21,12 @@ mod lens;
 mod meter;
 mod needs;
 mod options;
+mod palette;
+mod pointer;
 mod review;
 mod series;
 mod setup;
 mod sheet;
-mod palette;
-mod pointer;
 mod state;
 mod terminal;
 mod text;
@@ -37,9 +37,9 @@ pub mod view;
 
 pub use errand::{Done, EarlierCurve, Errand, Phrase, Runner};
 pub use options::{DeskHandle, Notify, Options, Procedure, ProfileReader, ReadProfile, RunFate, StoredRun};
+pub use palette::{Palette, Screening, read_theme};
 pub use state::State;
 pub use terminal::{Error, Leave, show};
 pub use text::visible;
-pub use palette::{Palette, Screening, read_theme};
 pub use theme::Theme;
 pub use update::{Effect, Input, ProfileWish, update};

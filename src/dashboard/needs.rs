@@ -31,8 +31,10 @@ pub(super) enum Silenced {
 /// The alarm of a lane's run, unless it is silenced.
 pub(super) fn loud(state: &State, lane: &LaneState) -> Alarm {
     let alarm = Alarm::of(lane.run.as_ref());
-    let quiet =
-        state.silenced.iter().any(|s| matches!(s, Silenced::Run(of, up_to) if *of == lane.id && alarm <= *up_to));
+    let quiet = state
+        .silenced
+        .iter()
+        .any(|s| matches!(s, Silenced::Run(of, up_to) if *of == lane.id && alarm <= *up_to));
     if quiet { Alarm::Calm } else { alarm }
 }
 

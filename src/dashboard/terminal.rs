@@ -11,7 +11,8 @@ use super::update::{Effect, Input, update};
 use super::view;
 use crate::work::{Command, Event};
 use crossterm::event::{
-    DisableBracketedPaste, EnableBracketedPaste, Event as TerminalEvent, EventStream, KeyEventKind, MouseEventKind,
+    DisableBracketedPaste, EnableBracketedPaste, Event as TerminalEvent, EventStream, KeyEventKind,
+    MouseEventKind,
 };
 use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
 use futures_util::StreamExt;
@@ -317,7 +318,9 @@ impl Screen {
         match event {
             TerminalEvent::Key(key) if key.kind != KeyEventKind::Release => self.take(Input::Key(key)),
             TerminalEvent::Paste(text) => self.take(Input::Paste(text)),
-            TerminalEvent::Mouse(mouse) if mouse.kind != MouseEventKind::Moved => self.take(Input::Mouse(mouse)),
+            TerminalEvent::Mouse(mouse) if mouse.kind != MouseEventKind::Moved => {
+                self.take(Input::Mouse(mouse))
+            }
             TerminalEvent::Resize(columns, rows) => self.take(Input::Resize(columns, rows)),
             _ => {}
         }

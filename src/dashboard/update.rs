@@ -4,11 +4,11 @@
 
 use super::alarm::Alarm;
 use super::desk::{Answer, Question};
+use super::errand::{Done, EarlierCurve, Errand};
 use super::keyboard::Gesture;
 use super::meter::Meter;
 use super::options::{RunFate, StoredRun};
 use super::state::{Asked, Message, State};
-use super::errand::{Done, EarlierCurve, Errand};
 use super::{books, cover, electrode, fields, hands, needs, setup, text};
 use crate::detector::WatchState;
 use crate::reading::Reading;
@@ -118,7 +118,9 @@ fn leaves(gesture: &Gesture) -> bool {
 fn laid(state: &mut State, curves: Vec<EarlierCurve>) {
     let before = curves.iter().map(|curve| curve.run).max();
     let lane = state.bench.lanes.iter().find(|lane| {
-        lane.run.as_ref().is_some_and(|run| before.is_some_and(|before| before < run.head.run) && !state.earlier.contains_key(&lane.id))
+        lane.run.as_ref().is_some_and(|run| {
+            before.is_some_and(|before| before < run.head.run) && !state.earlier.contains_key(&lane.id)
+        })
     });
     if let Some(lane) = lane {
         state.earlier.insert(lane.id, curves);
@@ -366,7 +368,9 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                         crate::work::HandWish::Ask => "asked for the hand on this run",
                         crate::work::HandWish::Grant => "the hand on this run is given",
                         crate::work::HandWish::Keep => "the hand on this run is kept",
-                        crate::work::HandWish::Take { .. } => "the hand on this run is taken, with the reason",
+                        crate::work::HandWish::Take { .. } => {
+                            "the hand on this run is taken, with the reason"
+                        }
                     },
                 ),
                 Command::SetAside { run, reason } => {
@@ -374,7 +378,10 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                         stored.fate = RunFate::SetAside(reason.clone());
                     }
                     books::decided(state);
-                    tell(state, format!("run {run} is set aside; it stays in the record. space: the sample again"));
+                    tell(
+                        state,
+                        format!("run {run} is set aside; it stays in the record. space: the sample again"),
+                    );
                 }
                 Command::Reread { profile_name, .. } => {
                     tell(state, format!("read again with {}", text::visible(profile_name)));

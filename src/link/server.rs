@@ -5,10 +5,10 @@ use super::message::{Greeting, Hello, PROTOCOL, Wished, codec};
 use crate::live::Recorder;
 use crate::work::{Caller, Command, Event};
 use futures_util::{SinkExt, StreamExt};
+use rand::TryRngCore;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::net::{UnixListener, UnixStream};
-use rand::TryRngCore;
 use tokio_util::codec::{Framed, LengthDelimitedCodec};
 
 /// How often the path of the socket is looked after: temporary folders are swept by others.

@@ -66,7 +66,9 @@ impl Hand {
                     "{who} asks {holder} for the hand on this run (h, or `dropwise hand grant`)"
                 )))
             }
-            HandWish::Grant | HandWish::Keep if holder != who => Err(format!("{holder} has the hand, not you")),
+            HandWish::Grant | HandWish::Keep if holder != who => {
+                Err(format!("{holder} has the hand, not you"))
+            }
             HandWish::Grant => {
                 let (asker, _) = self.asked.take().ok_or("nobody asks for the hand")?;
                 self.holder = Some(asker.clone());

@@ -8,7 +8,8 @@ use crate::store::{
     Commit, Entry, Error as StoreError, NewDatum, NextIds, SIGNATURE, Writer, WriterState, WriterThread,
 };
 use crate::work::{
-    BenchPlan, BenchState, Caller, Command, Document, Event, HandWish, Identity, LaneEvent, LaneId, StoreHealth,
+    BenchPlan, BenchState, Caller, Command, Document, Event, HandWish, Identity, LaneEvent, LaneId,
+    StoreHealth,
 };
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -334,7 +335,8 @@ impl Hub {
         let mut moved = Vec::new();
         for (lane, handle) in &self.lanes {
             let (holder, asks) = handle.hand.told();
-            let shown = self.state.lane(*lane).map(|lane| (lane.people.hand.clone(), lane.people.asks.clone()));
+            let shown =
+                self.state.lane(*lane).map(|lane| (lane.people.hand.clone(), lane.people.asks.clone()));
             if shown.is_some_and(|shown| shown != (holder.clone(), asks.clone())) {
                 moved.push(Event::Lane { lane: *lane, what: LaneEvent::Hand { holder, asks } });
             }

@@ -359,7 +359,9 @@ impl Lane {
         let wanted = plan.values.iter().find(|(_, text)| text.trim() == FROM_BALANCE);
         let Some(name) = wanted.map(|(name, _)| name.clone()) else { return Ok(true) };
         if self.parts.bench.bench.volume == VolumeFrom::Mass {
-            return Err("the balance of this bench weighs the titrant, not the portions: type the mass".to_owned());
+            return Err(
+                "the balance of this bench weighs the titrant, not the portions: type the mass".to_owned()
+            );
         }
         let weighs = |line: &Line| line.profile.measures.contains(&Quantity::Mass);
         if !self.parts.lines.iter().any(weighs) {
@@ -545,7 +547,14 @@ impl Lane {
         }
         let looks = procedure.as_ref().map(Procedure::looks).unwrap_or_default();
         let run = Run::of_looks(pairing, looks, head.expectation);
-        self.going = Some(Going { run, head, rows: ReckoningRows::new(reckoning_id), marks: 0, notes: 0, burette_start_ml: 0.0 });
+        self.going = Some(Going {
+            run,
+            head,
+            rows: ReckoningRows::new(reckoning_id),
+            marks: 0,
+            notes: 0,
+            burette_start_ml: 0.0,
+        });
         Ok(())
     }
 

@@ -139,7 +139,8 @@ impl Hub {
         });
         self.tracker.spawn(lane.run());
         let hand = opened_by.map_or_else(Hand::default, Hand::of);
-        self.lanes.insert(id, LaneHandle { commands: commands_in, bench, busy: false, over: false, cancel, hand });
+        self.lanes
+            .insert(id, LaneHandle { commands: commands_in, bench, busy: false, over: false, cancel, hand });
         Ok(id)
     }
 }

@@ -28,9 +28,12 @@ pub fn next_seen(procedure: Option<&Procedure>, told: &BTreeMap<String, String>)
     let finds = procedure.map(|procedure| procedure.finds.as_slice()).unwrap_or_default();
     let mut by_eye = finds.iter().filter(|find| find.shape == Some(ShapeWord::Seen));
     let last = by_eye.clone().next_back();
-    by_eye.find(|find| !told.contains_key(&find.name)).or(last).map(|find| find.name.clone()).ok_or_else(|| {
-        "the procedure of this run looks for no end-point by eye; a note (n) keeps what was seen".to_owned()
-    })
+    by_eye.find(|find| !told.contains_key(&find.name)).or(last).map(|find| find.name.clone()).ok_or_else(
+        || {
+            "the procedure of this run looks for no end-point by eye; a note (n) keeps what was seen"
+                .to_owned()
+        },
+    )
 }
 
 #[cfg(test)]

@@ -250,7 +250,10 @@ fn value_of(value: f64) -> serde_json::Value {
     })
 }
 
-fn portions(values: &[f64], first_run: i64) -> Vec<(SeriesPortion, Vec<(f64, Option<f64>)>)> {
+/// A portion with its end-points: titrant and its uncertainty.
+type Portion = (SeriesPortion, Vec<(f64, Option<f64>)>);
+
+fn portions(values: &[f64], first_run: i64) -> Vec<Portion> {
     let one = |(n, value): (u32, &f64)| {
         let portion = SeriesPortion {
             run: first_run + i64::from(n),

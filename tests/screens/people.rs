@@ -95,7 +95,8 @@ fn a_bench_of_keys_opens_by_a_pass_phrase_that_no_screen_shows() {
     let cover = shown(&bench);
     assert!(cover.contains("key of Rosa") && cover.contains("*****") && !cover.contains("blue"), "{cover}");
     bench.press(KeyCode::Enter);
-    let errand = bench.effects.iter().find_map(|e| if let Effect::Errand(e) = e { Some(e.clone()) } else { None });
+    let errand =
+        bench.effects.iter().find_map(|e| if let Effect::Errand(e) = e { Some(e.clone()) } else { None });
     assert!(!format!("{errand:?}").contains("blue"), "{errand:?}");
     let Some(Errand::Prove { name, phrase, challenge }) = errand else { panic!("{errand:?}") };
     assert_eq!((name.as_str(), phrase.0.as_str(), challenge.as_str()), ("Rosa", "three blue jars", "c1"));
@@ -122,7 +123,10 @@ fn whoever_only_looks_on_lays_the_first_question_aside() {
 fn the_hand_is_asked_for_given_kept_and_taken_by_keys() {
     let mut bench = running(FULL, 6.0);
     you(&mut bench, "ivo");
-    let held = |asks: Option<&str>| LaneEvent::Hand { holder: Some("rosa".to_owned()), asks: asks.map(str::to_owned) };
+    let held = |asks: Option<&str>| LaneEvent::Hand {
+        holder: Some("rosa".to_owned()),
+        asks: asks.map(str::to_owned),
+    };
     bench.lane(held(None));
     assert!(shown(&bench).contains("rosa has the hand"), "{}", shown(&bench));
     bench.effects.clear();
@@ -191,7 +195,8 @@ fn one_key_goes_to_the_lane_that_needs_somebody() {
 fn a_click_reads_the_curve_out_and_the_wheel_looks_closer() {
     let mut bench = running(FULL, 13.0);
     bench.take(Input::Resize(100, 30));
-    let mouse = |kind, column, row| Input::Mouse(MouseEvent { kind, column, row, modifiers: KeyModifiers::NONE });
+    let mouse =
+        |kind, column, row| Input::Mouse(MouseEvent { kind, column, row, modifiers: KeyModifiers::NONE });
     bench.take(mouse(MouseEventKind::Down(MouseButton::Left), 40, 10));
     let read = shown(&bench);
     assert!(read.contains(" mL: pH "), "{read}");

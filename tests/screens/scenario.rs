@@ -1,6 +1,8 @@
 //! One morning at a bench of our own, stopped at the moments that matter.
 
-use dropwise::dashboard::{Done, EarlierCurve, Effect, Input, Options, Palette, Procedure, RunFate, State, StoredRun, Theme, update};
+use dropwise::dashboard::{
+    Done, EarlierCurve, Effect, Input, Options, Palette, Procedure, RunFate, State, StoredRun, Theme, update,
+};
 use dropwise::detector::{Because, Change, EndPoint, Outlook, WatchState};
 use dropwise::reading::{CurveHead, Point, Quantity, Reading, Stamp, Titrant, Unit, Validity};
 use dropwise::work::result::{PortionResult, ResultValue};

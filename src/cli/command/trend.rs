@@ -73,7 +73,9 @@ fn line(trend: &Trend) -> String {
     let unit = if trend.unit.is_empty() { String::new() } else { format!(" {}", trend.unit) };
     let said = match (trend.words(), trend.values.len()) {
         (Some(words), _) => format!("CHANGED: {words}"),
-        (None, n) if n < crate::results::control::FEWEST_TO_LEARN + 2 => format!("{n} runs, too few to judge"),
+        (None, n) if n < crate::results::control::FEWEST_TO_LEARN + 2 => {
+            format!("{n} runs, too few to judge")
+        }
         (None, n) => format!("{n} runs, no lasting change"),
     };
     format!("  {:<44} {} latest {last:.4}{unit}  {said}", trend.name, picture(trend))
@@ -82,8 +84,9 @@ fn line(trend: &Trend) -> String {
 /// The latest values as a row of digits: 0 is the lowest of them, 9 the highest.
 fn picture(trend: &Trend) -> String {
     let latest = &trend.values[trend.values.len().saturating_sub(DRAWN)..];
-    let (low, high) =
-        latest.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v.1), high.max(v.1)));
+    let (low, high) = latest
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v.1), high.max(v.1)));
     let digit = |value: f64| {
         let share = if high > low { (value - low) / (high - low) } else { 0.5 };
         ('0'..='9').rfind(|d| share >= f64::from(d.to_digit(10).unwrap_or(0)) / 9.5).unwrap_or('0')

@@ -1,7 +1,7 @@
 //! The bench page: the lanes, their instruments and their health.
 
-use super::super::state::State;
 use super::super::needs;
+use super::super::state::State;
 use super::super::text::{duration, grouped, visible, wrap};
 use super::super::theme::Tone;
 use super::{frame_line, lane_row, panel, sharing};
@@ -22,7 +22,13 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
         0 | 1 => "bench".to_owned(),
         n => format!("bench: {n} lanes"),
     };
-    let urgency = state.bench.lanes.iter().filter_map(|lane| needs::need(state, lane)).map(|n| if n.rank >= 6 { 2 } else { 1 }).max();
+    let urgency = state
+        .bench
+        .lanes
+        .iter()
+        .filter_map(|lane| needs::need(state, lane))
+        .map(|n| if n.rank >= 6 { 2 } else { 1 })
+        .max();
     let block = panel(theme, title, urgency.unwrap_or(0));
     let inner = block.inner(list);
     frame.render_widget(block, list);

@@ -58,9 +58,10 @@ fn judgement(state: &State, entry: &Entry) -> (Tone, String) {
             Err(why) => (Tone::Plain, why),
         },
         Asks::GiveHand => (Tone::Plain, "yes gives it, no keeps it; then Enter".to_owned()),
-        Asks::TakeHand => {
-            (Tone::Plain, "Enter takes it, half a minute after it was asked for; the ledger keeps why".to_owned())
-        }
+        Asks::TakeHand => (
+            Tone::Plain,
+            "Enter takes it, half a minute after it was asked for; the ledger keeps why".to_owned(),
+        ),
         Asks::Burette | Asks::BuretteStart | Asks::Correction => match entry.mark() {
             Ok(_) => {
                 let last = state.live_run().and_then(|run| run.points.last());

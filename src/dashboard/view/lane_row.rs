@@ -30,11 +30,20 @@ pub(super) fn row(state: &State, lane: &LaneState, columns: usize) -> String {
     });
     let no_signal = [Quantity::Volume, Quantity::Temperature, Quantity::Mass, Quantity::Time];
     let signal = lane.latest.iter().find(|reading| !no_signal.contains(&reading.quantity));
-    let signal = signal.and_then(|reading| Some((reading, reading.value?))).map_or(String::new(), |(r, value)| {
-        let places = state.meters.get(&lane.id).and_then(|all| Meter::of(all, &r.channel)).map_or(2, |m| m.decimals);
-        let unit = if r.unit == Unit::Ph { "pH" } else { theme.unit(r.unit) };
-        if r.unit == Unit::Ph { format!("{unit} {value:.places$}") } else { format!("{value:.places$} {unit}") }
-    });
+    let signal =
+        signal.and_then(|reading| Some((reading, reading.value?))).map_or(String::new(), |(r, value)| {
+            let places = state
+                .meters
+                .get(&lane.id)
+                .and_then(|all| Meter::of(all, &r.channel))
+                .map_or(2, |m| m.decimals);
+            let unit = if r.unit == Unit::Ph { "pH" } else { theme.unit(r.unit) };
+            if r.unit == Unit::Ph {
+                format!("{unit} {value:.places$}")
+            } else {
+                format!("{value:.places$} {unit}")
+            }
+        });
     let words = need.map_or_else(|| line_word(&lane.health).to_owned(), |need| need.words);
     cells_in(state, [here.to_owned(), visible(&lane.title), added, signal, run_words(lane), words], columns)
 }

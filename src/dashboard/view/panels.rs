@@ -244,7 +244,8 @@ fn outcome_lines(state: &State, run: &RunState, end: &RunEnd, columns: usize) ->
     };
     if let Some(result) = &run.result {
         for value in &result.results {
-            let line = if theme.ascii { value.line().replace('±', theme.plus_minus()) } else { value.line() };
+            let line =
+                if theme.ascii { value.line().replace('±', theme.plus_minus()) } else { value.line() };
             say(Tone::Figure, visible(&value.name), 1);
             say(Tone::Figure, visible(&line), 4);
         }

@@ -58,7 +58,8 @@ impl Sites {
     /// all is titrated before `last_titrant`, and the curve is steeper there than at the last end-point.
     pub(in crate::detector) fn jump_is_behind_all(&self, p: &[f64], last_titrant: f64) -> bool {
         let pairs = self.pairs_from();
-        let Some(first_beyond) = p.len().checked_sub(2 * self.beyond).filter(|i| self.beyond > 0 && *i >= pairs)
+        let Some(first_beyond) =
+            p.len().checked_sub(2 * self.beyond).filter(|i| self.beyond > 0 && *i >= pairs)
         else {
             return false;
         };

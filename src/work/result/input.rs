@@ -231,9 +231,7 @@ mod tests {
                 .collect();
             numbers[0].plus(&numbers[1]).plus(&numbers[2]).scaled(1.0 / 3.0)
         };
-        for (shared, expected_ml, degrees) in
-            [(false, 0.03 / 3.0_f64.sqrt(), 12.0), (true, 0.03, 4.0)]
-        {
+        for (shared, expected_ml, degrees) in [(false, 0.03 / 3.0_f64.sqrt(), 12.0), (true, 0.03, 4.0)] {
             let name = if shared { "burette" } else { "end-point V" };
             let number = mean(&[input(shared, name)], &mut sources);
             let handed = InputSource::of(&number, &sources);
