@@ -30,44 +30,7 @@ const PATIENCE: Duration = Duration::from_secs(60);
 /// Two presses that belong together are at least so far apart.
 const APART: Duration = Duration::from_millis(760);
 
-const EQUIPMENT: &str = r#"
-[[burette]]
-name = "blue, 20 mL"
-value = "20 mL"
-within = "0.03 mL"
-distribution = "triangular"
-repeatability = "0.002 mL"
-certificate = "own gravimetric check"
-
-[[balance]]
-name = "four places"
-value = "220 g"
-within = "0.15 mg"
-repeatability = "0.1 mg"
-certificate = "calibration of March"
-
-[[standard]]
-name = "phthalate lot 12"
-what = "potassium hydrogen phthalate"
-value = "0.9998"
-within = "0.0005"
-certificate = "label of the lot"
-
-[[titrant]]
-name = "hydroxide lot 7"
-what = "sodium hydroxide"
-value = "0.1 mol/L"
-
-[[electrode]]
-name = "glass 3"
-what = "glass"
-
-[[control]]
-name = "vinegar control"
-procedure = "vinegar-acidity"
-value = "5.000 g/100 g"
-u = "0.005 g/100 g"
-"#;
+const EQUIPMENT: &str = include_str!("lab/equipment.toml");
 
 /// The bench behind its port.
 struct Instrument {

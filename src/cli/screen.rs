@@ -147,7 +147,7 @@ fn dress(settings: &Settings, options: &mut dashboard::Options) {
                 complain(&mistake.to_string());
             }
             let first = mistakes.first().map_or(String::new(), |m| format!("line {}: {}", m.line, m.message));
-            options.remark = Some(format!("theme.toml is not used: {first}"));
+            options.notice.get_or_insert(format!("theme.toml is not used: {first}"));
         }
     }
 }

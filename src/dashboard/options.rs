@@ -28,8 +28,6 @@ pub struct Options {
     pub bell: bool,
     /// Whether the mouse moves the cursor on the curve.
     pub mouse: bool,
-    /// Something to be said at the beginning, in words.
-    pub remark: Option<String>,
     /// Does what needs files or takes its time.
     pub errands: Runner,
     /// Reads profile files again when they are asked for.
@@ -146,7 +144,6 @@ impl Options {
             notify: Notify::Never,
             bell: true,
             mouse: true,
-            remark: None,
             errands: Runner::nobody(),
             profiles: ProfileReader(Arc::new(|name| Err(format!("the profile {name} cannot be read here")))),
             notice: None,

@@ -280,7 +280,7 @@ impl State {
     /// The state before the recorder has told anything.
     #[must_use]
     pub fn new(options: Options) -> Self {
-        let said = options.notice.as_deref().or(options.remark.as_deref()).map(super::text::visible);
+        let said = options.notice.as_deref().map(super::text::visible);
         let message = said.map(|text| Message { text, warns: true, at: Duration::ZERO });
         Self {
             options,
