@@ -1,6 +1,6 @@
 //! A push beside a bare COPY of the same rows to tables of the same form.
 //!
-//!     PUSH_BENCH="host=/tmp/socket user=owner" cargo bench --features push --bench push [-- RUNS POINTS]
+//!     PUSH_BENCH="host=/tmp/socket user=owner" cargo bench --bench push [-- RUNS POINTS]
 //!
 //! The server must let the user make the databases `pushed` and `bare`, which are thrown away first. The bare COPY gets its rows from
 //! memory, in the binary form, one statement for each table.

@@ -40,7 +40,6 @@ pub mod store;
 pub mod export;
 
 // Sealed runs to one database of many benches.
-#[cfg(feature = "push")]
 pub mod push;
 
 // The recorder: joins the stages, takes commands, gives events.

@@ -382,13 +382,3 @@ fn each_run_is_handed_out_once_whoever_is_killed() {
     assert!(picked.values().all(|n| *n == 1), "{picked:?}");
     assert_eq!(files(&out.join(".dropwise")), ["handed-out"]);
 }
-
-#[test]
-fn a_build_without_push_says_so() {
-    if cfg!(feature = "push") {
-        return;
-    }
-    let folder = tempfile::tempdir().unwrap();
-    let (code, told) = refused(folder.path(), &["push", "--to", "postgresql://127.0.0.1/lab"]);
-    assert!(code == 2 && told.contains("--features push"), "{told}");
-}

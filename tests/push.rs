@@ -1,16 +1,15 @@
 //! Push to a real PostgreSQL: each run once, whoever is killed; the chain verifies there; nobody changes a row.
 //!
-//! Needs the feature `push` and the programs of a PostgreSQL server, which run as a cluster of its own in a temporary folder;
+//! Needs the programs of a PostgreSQL server, which run as a cluster of its own in a temporary folder;
 //! without them each test says so and passes. `PUSH_RUNS` and `PUSH_KILLS` make the test of kills longer (10 000 and 50).
-#![cfg(feature = "push")]
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on stops here")]
-#![expect(clippy::print_stderr, reason = "a test that is skipped says so")]
 
 mod program;
 mod stored;
 
 use program::dropwise;
 use serde_json::Value;
+use std::io::Write as _;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
@@ -37,7 +36,8 @@ fn programs() -> Option<PathBuf> {
 impl Cluster {
     fn start() -> Option<Self> {
         let Some(programs) = programs() else {
-            eprintln!("skipped: no PostgreSQL server is installed (apt-get install postgresql)");
+            // Past the capture of the test harness, so that a whole `cargo test` says it too.
+            writeln!(std::io::stderr(), "skipped: no PostgreSQL server is installed (apt-get install postgresql)").unwrap();
             return None;
         };
         let folder = tempfile::tempdir().unwrap();

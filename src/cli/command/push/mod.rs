@@ -1,10 +1,7 @@
 //! `dropwise push`: what the ledger tells of goes to a database of many benches.
 
-#[cfg(feature = "push")]
 mod server;
 
-#[cfg(not(feature = "push"))]
-use crate::cli::{Exit, Fault, Settings, output::Output};
 use clap::Args;
 use std::path::PathBuf;
 
@@ -36,19 +33,4 @@ pub struct PushArgs {
     /// One JSON object
     #[arg(long)]
     pub(super) json: bool,
-}
-
-#[cfg(not(feature = "push"))]
-impl PushArgs {
-    /// Says that this build cannot.
-    ///
-    /// # Errors
-    /// Always.
-    pub fn run(&self, _settings: &Settings, _output: &mut Output) -> Result<Exit, Fault> {
-        let told = (&self.to, &self.root, self.unencrypted, self.prepare, &self.writer);
-        tracing::debug!(?told, self.verify, self.keep_trying, self.json, "push was asked for");
-        Err(Fault::misuse(
-            "this dropwise was built without push; build it with `cargo build --release --features push`",
-        ))
-    }
 }
