@@ -3,7 +3,8 @@
 //!     cargo bench --bench record [-- LINES RUNS]
 //!
 //! A capture of LINES lines (1 000 000) goes through the whole path to the disk, with the watch on; then the same rows go into
-//! a bare SQLite file by prepared statements with the same durability and commits of the same size. A record of RUNS runs
+//! a bare SQLite file by prepared statements with the same durability and commits of the same size. What the path adds is
+//! told by part: references and triggers of the schema, the writer with hashes and seals, the decoder. A record of RUNS runs
 //! (100 000) is listed, shown and verified.
 #![expect(
     clippy::unwrap_used,
@@ -12,14 +13,18 @@
 )]
 
 use dropwise::detector::EndPoint;
+use dropwise::profile::{Decoder, Profile};
 use dropwise::reading::{CurveHead, Point, Quantity, Stamp, Titrant, Unit};
-use dropwise::store::{Commit, Entry, LineRow, Reader, ReckoningRows, Writer, verify};
+use dropwise::store::{
+    Commit, Direction, Entry, LineRow, Reader, ReckoningRows, Writer, open_for_writing, verify,
+};
 use dropwise::work::{Origin, RunHead, RunPlan};
 use rusqlite::types::Value;
 use rusqlite::{Connection, TransactionBehavior, params_from_iter};
 use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// Rows in one commit of the bare inserts: as many as one commit of the recorder takes.
@@ -69,7 +74,9 @@ fn replay(folder: &Path, lines: usize) {
     }
     let whole = began.elapsed();
     let record = folder.join("record.db");
-    let (rows, bare) = bare_inserts(&record, &folder.join("bare.db"));
+    let (rows, bare) = bare_inserts(&record, &folder.join("bare.db"), false);
+    let (_, guarded) = bare_inserts(&record, &folder.join("guarded.db"), true);
+    let (decoder, writer) = parts(&capture, &folder.join("parts.db"));
     let points: i64 = one(&record, "SELECT count(*) FROM point");
     println!(
         "replay      {lines} lines, {rows} rows, {points} points: {:.1} s, {:.0} lines/s, {:.0} rows/s; peak memory {} MiB",
@@ -83,6 +90,13 @@ fn replay(folder: &Path, lines: usize) {
         bare.as_secs_f64(),
         rows as f64 / bare.as_secs_f64(),
         whole.as_secs_f64() / bare.as_secs_f64()
+    );
+    let times = |part: Duration| part.as_secs_f64() / bare.as_secs_f64();
+    println!(
+        "by part     bare 1; with references and triggers {:.2}; the writer alone, with hashes and seals, {:.2}; the decoder alone {:.2}",
+        times(guarded),
+        times(writer),
+        times(decoder)
     );
     let began = Instant::now();
     let report = verify(&record, None, &[], &|_, _| {}).unwrap();
@@ -105,12 +119,19 @@ fn peak(pid: u32) -> u64 {
     line.split_whitespace().nth(1).and_then(|n| n.parse().ok()).unwrap_or(0)
 }
 
-/// The rows of wire, readings and points, from memory into a file of the same tables without anything else.
-fn bare_inserts(record: &Path, path: &Path) -> (usize, Duration) {
+/// The rows of wire, readings and points, from memory into a file of the same tables without anything else; `guarded`: with
+/// references and triggers, and the rows that are referred to.
+fn bare_inserts(record: &Path, path: &Path, guarded: bool) -> (usize, Duration) {
     let source = Connection::open(record).unwrap();
-    let mut target = Connection::open(path).unwrap();
+    let mut target = if guarded { open_for_writing(path).unwrap() } else { Connection::open(path).unwrap() };
     target.pragma_update(None, "journal_mode", "WAL").unwrap();
     target.pragma_update(None, "synchronous", "FULL").unwrap();
+    if guarded {
+        target.execute("ATTACH ? AS source", [record.to_str().unwrap()]).unwrap();
+        for table in ["text", "line", "decoding", "run", "reckoning"] {
+            target.execute_batch(&format!("INSERT INTO {table} SELECT * FROM source.{table}")).unwrap();
+        }
+    }
     let (mut rows, mut took) = (0, Duration::ZERO);
     for table in ["wire", "reading", "point", "watch_change"] {
         let sql: String = source
@@ -125,7 +146,9 @@ fn bare_inserts(record: &Path, path: &Path) -> (usize, Duration) {
                 },
             )
             .collect::<String>();
-        target.execute_batch(&without_references).unwrap();
+        if !guarded {
+            target.execute_batch(&without_references).unwrap();
+        }
         let mut statement = source.prepare(&format!("SELECT * FROM {table}")).unwrap();
         let columns = statement.column_count();
         let insert = format!("INSERT INTO {table} VALUES ({})", vec!["?"; columns].join(", "));
@@ -154,6 +177,65 @@ fn bare_inserts(record: &Path, path: &Path) -> (usize, Duration) {
     (rows, took)
 }
 
+/// How long the decoder takes for the capture, and the writer for what comes of it; neither waits for the other.
+fn parts(capture: &Path, path: &Path) -> (Duration, Duration) {
+    let profile = Profile::shipped("demo-bench").unwrap();
+    let text = profile.text.clone();
+    let mut decoder = Decoder::new(Arc::new(profile));
+    let (writer, thread, _) = Writer::start(path).unwrap();
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    let (mut decoding, mut writing) = (Duration::ZERO, Duration::ZERO);
+    let mut entries = vec![
+        line(),
+        Entry::Decoding { decoding_id: 1, line_id: 1, profile_text: text, from_seq: 0, utc_us: 1 },
+    ];
+    let bytes = bytes::Bytes::from(std::fs::read(capture).unwrap());
+    let mut write = |entries: &mut Vec<Entry>| {
+        let began = Instant::now();
+        let answer = runtime.block_on(async { writer.write(std::mem::take(entries)).await.await });
+        assert_eq!(answer, Ok(Commit::Saved));
+        writing += began.elapsed();
+    };
+    for (seq, from) in (0..).zip((0..bytes.len()).step_by(4_096)) {
+        let chunk = bytes.slice(from..bytes.len().min(from + 4_096));
+        let at = Stamp { elapsed_ns: from as u64 * 1_000, utc_us: 1 };
+        let mut decoded = Vec::new();
+        let began = Instant::now();
+        decoder.feed(at, &chunk, &mut decoded);
+        decoding += began.elapsed();
+        entries.push(Entry::Wire { line_id: 1, seq, direction: Direction::In, at, bytes: chunk });
+        for one in decoded {
+            let readings = (0..).zip(one.readings);
+            entries.extend(readings.map(|(field, reading)| Entry::Reading {
+                decoding_id: 1,
+                field,
+                wire_seq: seq,
+                reading,
+            }));
+        }
+        if entries.len() >= GROUP {
+            write(&mut entries);
+        }
+    }
+    write(&mut entries);
+    drop(writer);
+    assert_eq!(thread.finish(), None);
+    (decoding, writing)
+}
+
+fn line() -> Entry {
+    Entry::Line(Box::new(LineRow {
+        line_id: 1,
+        bench: "window bench".to_owned(),
+        instrument: "meter".to_owned(),
+        port: "/dev/ttyS9".to_owned(),
+        origin: Origin::Serial,
+        bench_text: "title = \"window bench\"".to_owned(),
+        opened_utc_us: 1,
+        utc_offset_s: 0,
+    }))
+}
+
 fn many_runs(folder: &Path, runs: usize) {
     let home = folder.join("many");
     std::fs::create_dir(&home).unwrap();
@@ -162,16 +244,6 @@ fn many_runs(folder: &Path, runs: usize) {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
     let began = Instant::now();
     runtime.block_on(async {
-        let line = Entry::Line(Box::new(LineRow {
-            line_id: 1,
-            bench: "window bench".to_owned(),
-            instrument: "meter".to_owned(),
-            port: "/dev/ttyS9".to_owned(),
-            origin: Origin::Serial,
-            bench_text: "title = \"window bench\"".to_owned(),
-            opened_utc_us: 1,
-            utc_offset_s: 0,
-        }));
         let decoding = Entry::Decoding {
             decoding_id: 1,
             line_id: 1,
@@ -179,7 +251,7 @@ fn many_runs(folder: &Path, runs: usize) {
             from_seq: 0,
             utc_us: 1,
         };
-        writer.write_and_go_on(vec![line, decoding]).await;
+        writer.write_and_go_on(vec![line(), decoding]).await;
         for run in 1..=i64::try_from(runs).unwrap() {
             writer.write_and_go_on(one_run(run)).await;
         }

@@ -21,6 +21,7 @@ use tempfile::TempDir;
 struct Cluster {
     folder: TempDir,
     programs: PathBuf,
+    port: u16,
 }
 
 fn programs() -> Option<PathBuf> {
@@ -35,21 +36,40 @@ fn programs() -> Option<PathBuf> {
 
 impl Cluster {
     fn start() -> Option<Self> {
+        let cluster = Self::make(5432)?;
+        cluster.serve("-c listen_addresses=''");
+        cluster.people();
+        Some(cluster)
+    }
+
+    /// The files of a cluster that does not run yet.
+    fn make(port: u16) -> Option<Self> {
         let Some(programs) = programs() else {
             // Past the capture of the test harness, so that a whole `cargo test` says it too.
-            writeln!(std::io::stderr(), "skipped: no PostgreSQL server is installed (apt-get install postgresql)").unwrap();
+            writeln!(
+                std::io::stderr(),
+                "skipped: no PostgreSQL server is installed (apt-get install postgresql)"
+            )
+            .unwrap();
             return None;
         };
         let folder = tempfile::tempdir().unwrap();
         std::fs::set_permissions(folder.path(), std::fs::Permissions::from_mode(0o777)).unwrap();
-        let cluster = Self { folder, programs };
+        let cluster = Self { folder, programs, port };
         let data = cluster.data();
         cluster.server(&["initdb", "-D", &data, "-U", "owner", "-A", "trust", "-E", "UTF8", "--locale=C"]);
-        let socket = format!("-k {} -c listen_addresses='' -c fsync=on", cluster.socket());
-        cluster.server(&["pg_ctl", "-D", &data, "-w", "-l", &format!("{data}.log"), "-o", &socket, "start"]);
-        cluster.sql("owner", "postgres", "CREATE DATABASE lab");
-        cluster.sql("owner", "postgres", "CREATE ROLE writer LOGIN");
         Some(cluster)
+    }
+
+    fn serve(&self, options: &str) {
+        let data = self.data();
+        let options = format!("-k {} -p {} -c fsync=on {options}", self.socket(), self.port);
+        self.server(&["pg_ctl", "-D", &data, "-w", "-l", &format!("{data}.log"), "-o", &options, "start"]);
+    }
+
+    fn people(&self) {
+        self.sql("owner", "postgres", "CREATE DATABASE lab");
+        self.sql("owner", "postgres", "CREATE ROLE writer LOGIN PASSWORD 'blue flask'");
     }
 
     fn data(&self) -> String {
@@ -77,6 +97,7 @@ impl Cluster {
     fn ask(&self, role: &str, database: &str, sql: &str) -> Output {
         Command::new(self.programs.join("psql"))
             .args(["-X", "-q", "-A", "-t", "-v", "ON_ERROR_STOP=1", "-h", &self.socket()])
+            .args(["-p", &self.port.to_string()])
             .args(["-U", role, "-d", database, "-c", sql])
             .output()
             .unwrap()
@@ -93,7 +114,7 @@ impl Cluster {
     }
 
     fn to(&self, role: &str) -> String {
-        format!("host={} user={role} dbname=lab", self.socket())
+        format!("host={} port={} user={role} dbname=lab", self.socket(), self.port)
     }
 
     fn push(&self, home: &Path, role: &str, more: &[&str]) -> Output {
@@ -247,8 +268,7 @@ fn days_without_a_network_and_another_continuation() {
         .spawn()
         .unwrap();
     std::thread::sleep(Duration::from_millis(700));
-    let socket = format!("-k {} -c listen_addresses=''", cluster.socket());
-    cluster.server(&["pg_ctl", "-D", &data, "-w", "-l", &format!("{data}.log"), "-o", &socket, "start"]);
+    cluster.serve("-c listen_addresses=''");
     let patience = Instant::now() + Duration::from_secs(60);
     while cluster.number("SELECT count(*) FROM dropwise.run_end") < 5 && Instant::now() < patience {
         std::thread::sleep(Duration::from_millis(100));
@@ -286,4 +306,91 @@ fn days_without_a_network_and_another_continuation() {
     let output = cluster.push(&third, "writer", &[]);
     assert_eq!(output.status.code(), Some(5));
     assert!(told(&output).contains("older copy was put back"), "{}", told(&output));
+}
+
+/// Certificates in the folder of the cluster, made by openssl: two authorities, and a server for which the first vouches.
+fn certificates(cluster: &Cluster) {
+    let data = cluster.data();
+    let openssl = |words: &str| {
+        let words = words.replace("DATA", &data);
+        let words: Vec<&str> = std::iter::once("/usr/bin/openssl").chain(words.split(' ')).collect();
+        cluster.server(&words);
+    };
+    let key = "-newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 2";
+    for name in ["right", "wrong"] {
+        openssl(&format!(
+            "req -x509 {key} -keyout DATA/{name}.key -out DATA/{name}.crt -subj /CN={name} -addext basicConstraints=critical,CA:TRUE"
+        ));
+    }
+    openssl(&format!(
+        "req -new {key} -keyout DATA/server.key -out DATA/server.csr -subj /CN=localhost -addext subjectAltName=DNS:localhost"
+    ));
+    openssl(
+        "x509 -req -in DATA/server.csr -CA DATA/right.crt -CAkey DATA/right.key -CAcreateserial -days 2 -copy_extensions copy -out DATA/server.crt",
+    );
+}
+
+/// The address of this machine in its network, if it has one; nothing is sent to find it.
+fn own_address() -> Option<std::net::IpAddr> {
+    let socket = std::net::UdpSocket::bind("0.0.0.0:0").ok()?;
+    socket.connect("198.51.100.1:9").ok()?;
+    socket
+        .local_addr()
+        .ok()
+        .map(|address| address.ip())
+        .filter(|ip| !ip.is_loopback() && !ip.is_unspecified())
+}
+
+#[test]
+fn only_the_server_for_which_the_named_authority_vouches_gets_anything() {
+    if Command::new("/usr/bin/openssl").arg("version").output().is_err() {
+        writeln!(std::io::stderr(), "skipped: there is no openssl here to make certificates").unwrap();
+        return;
+    }
+    let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let Some(cluster) = Cluster::make(port) else { return };
+    certificates(&cluster);
+    let data = cluster.data();
+    // Over TCP encrypted connections are let in, and no others.
+    std::fs::write(format!("{data}/pg_hba.conf"), "local all all trust\nhostssl all all all scram-sha-256\n")
+        .unwrap();
+    let own = own_address();
+    let addresses = own.map_or_else(|| "127.0.0.1".to_owned(), |own| format!("127.0.0.1,{own}"));
+    cluster.serve(&format!(
+        "-c listen_addresses={addresses} -c ssl=on -c ssl_cert_file={data}/server.crt -c ssl_key_file={data}/server.key"
+    ));
+    cluster.people();
+    let folder = tempfile::tempdir().unwrap();
+    let home = folder.path();
+    many_runs(&home.join("record.db"), 5, 30);
+    cluster.done(home, "owner", &["--prepare", "--writer", "writer"]);
+    let push = |host: &str, password: &str, more: &[&str]| {
+        let to = format!("host={host} port={port} user=writer dbname=lab");
+        let mut command = dropwise(home);
+        // No certificate in the usual place.
+        command.env("HOME", home).env("PGPASSWORD", password).args(["push", "--to", &to]).args(more);
+        command.output().unwrap()
+    };
+    let (right, wrong) = (format!("{data}/right.crt"), format!("{data}/wrong.crt"));
+    let there = || cluster.number("SELECT count(*) FROM dropwise.run_end");
+    let refused = |output: Output, code: i32, word: &str| {
+        assert_eq!(output.status.code(), Some(code), "{}", told(&output));
+        assert!(told(&output).contains(word), "{word} is not in: {}", told(&output));
+        assert_eq!(there(), 0);
+    };
+    refused(push("localhost", "blue flask", &["--root", &wrong]), 5, "certificate");
+    // The certificate is that of another name.
+    refused(push("127.0.0.1", "blue flask", &["--root", &right]), 5, "certificate");
+    refused(push("localhost", "red flask", &["--root", &right]), 5, "password");
+    // Within the machine no encryption is asked for, and this server lets nobody in without.
+    refused(push("127.0.0.1", "blue flask", &[]), 5, "no encryption");
+    if let Some(own) = own {
+        let own = own.to_string();
+        refused(push(&own, "blue flask", &[]), 2, "--root FILE");
+        // Only the word for it sends something in the clear.
+        refused(push(&own, "blue flask", &["--unencrypted"]), 5, "no encryption");
+    }
+    let pushed = push("localhost", "blue flask", &["--root", &right]);
+    assert!(pushed.status.success(), "{}", told(&pushed));
+    assert_eq!(there(), 5);
 }

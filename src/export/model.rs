@@ -125,24 +125,40 @@ const STARTED: Column = time("started", "when the run began");
 const STATE: Column = text("state", "going on, ended, set aside, accepted");
 const SET_ASIDE: Column = text("set_aside_because", "why it was set aside");
 
+/// The columns with which results and portions begin.
+pub(super) const HEAD: [Column; 13] = [
+    RECORD,
+    RUN,
+    ORIGIN,
+    RECORDED_ORIGIN,
+    BENCH,
+    SERIES,
+    SAMPLE,
+    ROLE,
+    PORTION,
+    PROCEDURE,
+    STARTED,
+    STATE,
+    SET_ASIDE,
+];
+
+/// [`HEAD`], and then the columns of a table of its own; `ALL` is how many that makes.
+const fn with_head<const OWN: usize, const ALL: usize>(own: [Column; OWN]) -> [Column; ALL] {
+    assert!(HEAD.len() + OWN == ALL);
+    let mut all = [RECORD; ALL];
+    let mut at = 0;
+    while at < ALL {
+        all[at] = if at < HEAD.len() { HEAD[at] } else { own[at - HEAD.len()] };
+        at += 1;
+    }
+    all
+}
+
 /// One row for each result of a run.
 pub const RESULTS: Table = Table {
     name: "results",
     meaning: "one row for each result of a run, as it holds",
-    columns: &[
-        RECORD,
-        RUN,
-        ORIGIN,
-        RECORDED_ORIGIN,
-        BENCH,
-        SERIES,
-        SAMPLE,
-        ROLE,
-        PORTION,
-        PROCEDURE,
-        STARTED,
-        STATE,
-        SET_ASIDE,
+    columns: &with_head::<11, 24>([
         text("result", "what was determined, in the words of the procedure"),
         text("unit", "unit of value, u, expanded_u and the told figures"),
         number("value", "", "the full value, in the unit of the row"),
@@ -154,27 +170,14 @@ pub const RESULTS: Table = Table {
         text("told", "the value as it is told, rounded by the rule of the procedure"),
         text("told_expanded_u", "the expanded uncertainty as it is told"),
         text("incomplete", "what the budget lacks"),
-    ],
+    ]),
 };
 
 /// One row for each run.
 pub const PORTIONS: Table = Table {
     name: "portions",
     meaning: "one row for each run: one portion titrated, aborted and set-aside ones too",
-    columns: &[
-        RECORD,
-        RUN,
-        ORIGIN,
-        RECORDED_ORIGIN,
-        BENCH,
-        SERIES,
-        SAMPLE,
-        ROLE,
-        PORTION,
-        PROCEDURE,
-        STARTED,
-        STATE,
-        SET_ASIDE,
+    columns: &with_head::<19, 32>([
         time("ended", "when the run ended"),
         text("ended_because", "why it ended"),
         text("started_by", "who began it"),
@@ -194,7 +197,7 @@ pub const PORTIONS: Table = Table {
         text("signal_unit", "unit of the signal"),
         text("end_point_method", "how it was found"),
         text("no_result_because", "why there is no result, where there should be one"),
-    ],
+    ]),
 };
 
 /// One row for each point of a curve.

@@ -1,5 +1,6 @@
 //! The rows of one run.
 
+use super::model::HEAD;
 use super::{Error, POINTS, PORTIONS, RESULTS, Sink, Table, Value};
 use crate::reading::Titrant;
 use crate::store::{ExportedRun, Reader};
@@ -54,9 +55,9 @@ pub fn export_run(
     Ok(true)
 }
 
-/// The columns with which results and portions begin.
-fn head<'a>(record: &'a RecordName, run: &'a ExportedRun) -> Vec<Value<'a>> {
-    vec![
+/// The values of [`HEAD`].
+fn head<'a>(record: &'a RecordName, run: &'a ExportedRun) -> [Value<'a>; HEAD.len()] {
+    [
         Value::text(&record.0),
         Value::Integer(run.run),
         Value::Text(run.origin.word()),

@@ -38,10 +38,7 @@ impl Socket {
 }
 
 /// Serves screens until the recorder has left; the caller holds the record's lock.
-///
-/// # Errors
-/// When the socket has gone and cannot be made again.
-pub async fn serve(recorder: Recorder, socket: Socket) -> Result<(), Error> {
+pub async fn serve(recorder: Recorder, socket: Socket) {
     let Socket { mut listener, path } = socket;
     let socket = path.as_path();
     loop {
@@ -58,8 +55,15 @@ pub async fn serve(recorder: Recorder, socket: Socket) -> Result<(), Error> {
                 }
             },
             () = tokio::time::sleep(LOOK_AFTER) => if !socket.exists() {
-                tracing::warn!(socket = %socket.display(), "the socket's path was gone; it is made again");
-                listener = bind(socket)?;
+                let shown = socket.display();
+                match bind(socket) {
+                    Ok(made) => {
+                        tracing::warn!(socket = %shown, "the socket's path was gone; it is made again");
+                        listener = made;
+                    }
+                    // Its folder may have gone, with the record; whoever is attached stays so.
+                    Err(error) => tracing::warn!(%error, "the socket's path is gone and cannot be made again yet"),
+                }
             },
         }
     }
@@ -67,7 +71,6 @@ pub async fn serve(recorder: Recorder, socket: Socket) -> Result<(), Error> {
     tokio::time::sleep(Duration::from_millis(50)).await;
     // Another recorder may have made it anew already; a path that is gone is as good.
     let _gone = std::fs::remove_file(socket);
-    Ok(())
 }
 
 fn bind(socket: &Path) -> Result<UnixListener, Error> {

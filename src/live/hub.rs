@@ -494,12 +494,7 @@ impl Hub {
         if crate::work::is_computed(&document.kind) {
             return Err(format!("a {} follows from runs; it is not entered", document.kind));
         }
-        let entry = Entry::Datum(Box::new(NewDatum::new(document, who, Clock::start().stamp().utc_us)));
-        match self.writer.write(vec![entry]).await.await {
-            Ok(Commit::Saved) => Ok(()),
-            Ok(Commit::Waiting(why)) => Err(format!("it is not saved yet: {why}")),
-            Err(_) => Err("the writer of the record has gone".to_owned()),
-        }
+        self.keep(Entry::Datum(Box::new(NewDatum::new(document, who, Clock::start().stamp().utc_us)))).await
     }
 
     async fn set_aside(&mut self, run: i64, reason: &str, who: String) -> Result<(), String> {
@@ -516,9 +511,16 @@ impl Hub {
             return Err(format!("run {run} is going on; end it first"));
         }
         let utc_us = Clock::start().stamp().utc_us;
-        let entry = Entry::SetAside { run, reason: reason.to_owned(), utc_us, who };
-        self.writer.write_and_go_on(vec![entry]).await;
-        Ok(())
+        self.keep(Entry::SetAside { run, reason: reason.to_owned(), utc_us, who }).await
+    }
+
+    /// Writes a decision; it is done when it is committed.
+    async fn keep(&self, entry: Entry) -> Result<(), String> {
+        match self.writer.write(vec![entry]).await.await {
+            Ok(Commit::Saved) => Ok(()),
+            Ok(Commit::Waiting(why)) => Err(format!("it is not saved yet: {why}")),
+            Err(_) => Err("the writer of the record has gone".to_owned()),
+        }
     }
 }
 

@@ -7,6 +7,7 @@
 mod again;
 mod hand;
 mod hub;
+mod inputs;
 mod lane;
 mod line;
 mod opening;
@@ -15,6 +16,6 @@ mod recorder;
 mod session;
 
 pub use again::{Counted, ReadLine, Repeated, compare, evaluate_again, read_line};
-pub use outcome::{OtherInput, inputs_again};
+pub use inputs::{OtherInput, inputs_again};
 pub use recorder::{Recorder, RecorderOptions};
 pub use session::Session;

@@ -2,23 +2,69 @@
 
 use crate::detector::{EndPoint, Evaluation};
 use crate::reading::Quantity;
-use crate::store::{Entry, Error as StoreError, NewDatum, Reader};
+use crate::store::{Entry, NewDatum, Reader};
 use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion};
 use crate::work::{
-    BlankValue, EquipmentKind, FitRecord, Kept, PhFromPotential, Procedure, RECORDER, RUN_TIME, Role, RunEnd,
-    RunHead, RunId, RunPlan, SignalWord, Stock, USUAL_ISOPOTENTIAL_PH, kind, newly_changed,
+    BlankValue, EquipmentKind, FitRecord, Kept, PhFromPotential, Procedure, RECORDER, Role, RunEnd, RunHead,
+    RunPlan, SignalWord, Stock, USUAL_ISOPOTENTIAL_PH, kind, newly_changed,
 };
+use std::cell::OnceCell;
 use std::path::Path;
 
-/// A result with the rows that keep it.
+/// What follows from a run that has ended.
 #[derive(Debug)]
 pub(super) struct Outcome {
-    pub(super) result: PortionResult,
+    /// The rows that keep it.
     pub(super) entries: Vec<Entry>,
+    /// Trends of electrode or solutions that change with this run, in words.
+    pub(super) trends: Vec<String>,
+    /// The result; `None` for a run without a procedure, or whose procedure computes nothing; words where it cannot be
+    /// computed.
+    pub(super) result: Result<Option<PortionResult>, String>,
+}
+
+impl Default for Outcome {
+    fn default() -> Self {
+        Self { entries: Vec::new(), trends: Vec::new(), result: Ok(None) }
+    }
+}
+
+/// The record, opened by whoever asks it first.
+type Asked<'a> = &'a dyn Fn() -> Result<&'a Reader, String>;
+
+/// What a run comes to, with what the record knows; the record is opened once, and only where it is asked.
+pub(super) fn of_end(
+    record: &Path,
+    head: &RunHead,
+    end: &RunEnd,
+    evaluation: &Evaluation,
+    temperature_c: Option<f64>,
+) -> Outcome {
+    let opened = OnceCell::new();
+    let ask = || {
+        let opened = opened.get_or_init(|| Reader::open(record).map_err(|e| e.to_string()));
+        opened.as_ref().map_err(Clone::clone)
+    };
+    let mut outcome = Outcome::default();
+    match of_fit(&ask, head, end, evaluation) {
+        Ok(Some((entry, trends))) => {
+            outcome.entries.push(entry);
+            outcome.trends = trends;
+        }
+        Ok(None) => {}
+        Err(why) => tracing::warn!(%why, "the trend of the fits is not kept"),
+    }
+    outcome.result = of_run(&ask, head, end, temperature_c).map(|computed| {
+        computed.map(|(result, mut entries)| {
+            outcome.entries.append(&mut entries);
+            result
+        })
+    });
+    outcome
 }
 
 /// The facts of a run that its result rests on.
-fn facts(
+pub(super) fn facts(
     head: &RunHead,
     end_points: &[EndPoint],
     duration_s: Option<f64>,
@@ -46,16 +92,17 @@ fn facts(
 /// A mass that was given without the name that the procedure has for it.
 const MASS: &str = "mass";
 
-/// The result of a run; `None` for a run without a procedure, or whose procedure computes nothing.
+/// The result of a run with the rows that keep it; `None` for a run without a procedure, or whose procedure computes
+/// nothing.
 ///
 /// # Errors
 /// In words, when procedure or record cannot be read.
-pub(super) fn of_run(
-    record: &Path,
+fn of_run(
+    ask: Asked<'_>,
     head: &RunHead,
     end: &RunEnd,
     temperature_c: Option<f64>,
-) -> Result<Option<Outcome>, String> {
+) -> Result<Option<(PortionResult, Vec<Entry>)>, String> {
     if head.plan.procedure.is_empty() {
         return Ok(None);
     }
@@ -63,7 +110,7 @@ pub(super) fn of_run(
     if procedure.results.is_empty() {
         return Ok(None);
     }
-    let stock = stock(record)?;
+    let stock = ask()?.stock().map_err(|e| e.to_string())?;
     let duration_s = end.at.elapsed_ns.saturating_sub(head.at.elapsed_ns) as f64 * 1e-9;
     let mut facts = facts(head, &end.end_points, Some(duration_s), temperature_c);
     procedure.name_the_mass(&mut facts.values);
@@ -83,7 +130,7 @@ pub(super) fn of_run(
     result.warnings.extend(head.plan.warnings.iter().cloned());
     let body = serde_json::to_string(&result).map_err(|e| e.to_string())?;
     entries.push(datum(kind::RESULT, format!("run {}", head.run), body));
-    Ok(Some(Outcome { result, entries }))
+    Ok(Some((result, entries)))
 }
 
 /// A document that follows from a run.
@@ -107,66 +154,18 @@ const FITS: usize = 1_000;
 ///
 /// # Errors
 /// In words, when the record cannot be read.
-pub(super) fn of_fit(
-    record: &Path,
+fn of_fit(
+    ask: Asked<'_>,
     head: &RunHead,
     end: &RunEnd,
     evaluation: &Evaluation,
 ) -> Result<Option<(Entry, Vec<String>)>, String> {
     let Some(fit) = FitRecord::of(head, end, evaluation) else { return Ok(None) };
-    let mut records = Reader::open(record).and_then(|reader| reader.fits(FITS)).map_err(|e| e.to_string())?;
+    let mut records = ask()?.fits(FITS).map_err(|e| e.to_string())?;
     records.push(Kept { datum: 0, utc_us: end.at.utc_us, who: RECORDER.to_owned(), it: fit.clone() });
     let body = serde_json::to_string(&fit).map_err(|e| e.to_string())?;
     let entry = computed(kind::FIT, format!("run {}", head.run), body, head, end);
     Ok(Some((entry, newly_changed(&records, &fit))))
-}
-
-/// A value that entered a result and is not what its run and the documents in the record give.
-#[derive(Debug, Clone, PartialEq)]
-pub struct OtherInput {
-    /// Its name in formulae.
-    pub name: String,
-    /// As it entered.
-    pub entered: f64,
-    /// As it comes out now; `None`: nothing does.
-    pub now: Option<f64>,
-    /// It was measured or typed for this run alone, so that no later document can have changed it.
-    pub of_the_run: bool,
-}
-
-/// Assembles the inputs of a run's result again, from its end-points, what was typed, and the documents in the record
-/// as they hold now; gives those that differ.
-///
-/// # Errors
-/// What the record says.
-pub fn inputs_again(reader: &Reader, run: RunId) -> Result<Vec<OtherInput>, StoreError> {
-    let stored = reader.run(run)?;
-    let Some(kept) = reader.result(run)? else { return Ok(Vec::new()) };
-    let Ok(procedure) = Procedure::read("of the run", &stored.head.plan.procedure) else {
-        return Ok(Vec::new());
-    };
-    let mut temperatures: Vec<f64> = stored.points.iter().filter_map(|p| p.temperature_c).collect();
-    temperatures.sort_by(f64::total_cmp);
-    let median = temperatures.get(temperatures.len() / 2).copied();
-    let mut facts = facts(&stored.head, &stored.findings, None, median);
-    procedure.name_the_mass(&mut facts.values);
-    let again = Assembled::of(&procedure, &facts, &reader.stock()?);
-    let mut others = Vec::new();
-    for input in kept.it.inputs.iter().filter(|input| input.name != RUN_TIME) {
-        let now = again.inputs.iter().find(|other| other.name == input.name && other.unit == input.unit);
-        let now = now.map(|other| other.value);
-        if now.is_some_and(|now| (now - input.value).abs() <= 1e-9 * input.value.abs().max(1e-12)) {
-            continue;
-        }
-        others.push(OtherInput {
-            name: input.name.clone(),
-            entered: input.value,
-            now,
-            of_the_run: procedure.instrumental().any(|find| find.name == input.name)
-                || procedure.asked(&input.name).is_some(),
-        });
-    }
-    Ok(others)
 }
 
 /// The blanks that a run gives: one for each end-point that was found.

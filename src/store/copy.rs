@@ -41,6 +41,7 @@ pub fn backup(from: &Path, to: &Path, told: &(dyn Fn(u64, u64) + Sync)) -> Resul
         std::fs::File::open(&part)
             .and_then(|file| file.sync_all())
             .and_then(|()| std::fs::rename(&part, to))
+            .and_then(|()| sync_folder(to))
             .map_err(|source| Error::Folder { folder: to.to_owned(), source })?;
         Ok(report)
     });
@@ -59,10 +60,19 @@ fn copy(from: &Path, to: &Path, told: &(dyn Fn(u64, u64) + Sync)) -> Result<(), 
     let tables: i64 =
         source.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).map_err(fail)?;
     tracing::debug!(tables, "the copy begins");
+    copy_pages(&source, to, told)
+}
+
+/// Copies a record that is open to the new file `to`, whatever has become of its own file.
+pub(super) fn copy_open(source: &Connection, to: &Path) -> Result<(), Error> {
+    copy_pages(source, to, &|_, _| {})
+}
+
+fn copy_pages(source: &Connection, to: &Path, told: &(dyn Fn(u64, u64) + Sync)) -> Result<(), Error> {
     let fail_to = |error| Error::sqlite(to, error);
     let mut target = Connection::open(to).map_err(fail_to)?;
     {
-        let copying = Backup::new(&source, &mut target).map_err(fail_to)?;
+        let copying = Backup::new(source, &mut target).map_err(fail_to)?;
         loop {
             let step = copying.step(PAGES).map_err(fail_to)?;
             let progress = copying.progress();
@@ -78,6 +88,12 @@ fn copy(from: &Path, to: &Path, told: &(dyn Fn(u64, u64) + Sync)) -> Result<(), 
     // One file, without a log beside it.
     target.pragma_update(None, "journal_mode", "DELETE").map_err(fail_to)?;
     target.close().map_err(|(_, error)| fail_to(error))
+}
+
+/// The new name is on the disk too.
+fn sync_folder(of: &Path) -> std::io::Result<()> {
+    let folder = of.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or_else(|| Path::new("."));
+    if cfg!(unix) { std::fs::File::open(folder)?.sync_all() } else { Ok(()) }
 }
 
 pub(super) fn beside(path: &Path, ending: &str) -> PathBuf {

@@ -4,11 +4,11 @@ use super::entry::{Entry, LineRow, NewDatum, TextKind, text_hash};
 use super::ledger::{Chain, Decision, utc_offset_s};
 use super::read_reckoning::{ReckoningSettings, SETTINGS};
 use super::seal::Sealing;
-use super::table::{self, Table};
+use super::table::{self, KeyPart, TABLES, Table, insert_row};
 use crate::detector::{Change, EndPoint};
 use crate::reading::{Reading, Validity};
 use crate::work::{Origin, RECORDER, RunHead, VolumeMark};
-use rusqlite::{Connection, OptionalExtension, ToSql, params};
+use rusqlite::{CachedStatement, Connection, OptionalExtension, ToSql, params};
 
 /// Name and version of the program, written beside what it made.
 pub(super) const PROGRAM: &str = concat!("dropwise ", env!("CARGO_PKG_VERSION"));
@@ -16,6 +16,10 @@ pub(super) const PROGRAM: &str = concat!("dropwise ", env!("CARGO_PKG_VERSION"))
 /// One commit: rows, their seal, the ledger rows that tell of them.
 pub(super) struct Writing<'a> {
     connection: &'a Connection,
+    /// The statement that inserts a row, for each table that has had one.
+    inserts: [Option<CachedStatement<'a>>; TABLES.len()],
+    /// The key of the row that is being inserted: kept from row to row, of which there are millions.
+    key: Vec<KeyPart>,
     sealing: Sealing,
     decisions: Vec<(Decision, i64)>,
 }
@@ -23,7 +27,13 @@ pub(super) struct Writing<'a> {
 impl<'a> Writing<'a> {
     /// Begins within the transaction that is open on `connection`.
     pub(super) fn new(connection: &'a Connection) -> Self {
-        Self { connection, sealing: Sealing::default(), decisions: Vec::new() }
+        Self {
+            connection,
+            inserts: [const { None }; TABLES.len()],
+            key: Vec::new(),
+            sealing: Sealing::default(),
+            decisions: Vec::new(),
+        }
     }
 
     /// Seals the rows and appends the decisions to the ledger; gives the chain as it stands then.
@@ -43,7 +53,13 @@ impl<'a> Writing<'a> {
 
     /// Inserts a row as it comes from another record.
     pub(super) fn row(&mut self, table: &'static Table, values: &[&dyn ToSql]) -> rusqlite::Result<()> {
-        self.sealing.insert(self.connection, table, values)
+        let insert = match &mut self.inserts[table.at] {
+            Some(insert) => insert,
+            none => none.insert(self.connection.prepare_cached(table.sql().0)?),
+        };
+        let hash = insert_row(insert, table, values, &mut self.key)?;
+        self.sealing.add(table, &self.key, hash);
+        Ok(())
     }
 
     /// Writes one entry that was handed over at `came_utc_us`.

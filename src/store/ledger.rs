@@ -186,9 +186,10 @@ const WIRE_OF_RUN: &str = "SELECT wire.* FROM run_end_line AS ended
 
 /// SHA-256 over the hashes of the rows that a ledger row tells of, in the order of their tables and keys.
 pub(super) fn content_hash(connection: &Connection, verb: &str, subject: &str) -> rusqlite::Result<String> {
-    let mut digest = Sha256::new();
+    let (mut digest, mut key) = (Sha256::new(), Vec::new());
     told_rows(connection, verb, subject, &mut |table, row| {
-        digest.update(read_row(table, row)?.1);
+        key.clear();
+        digest.update(read_row(table, row, &mut key)?);
         Ok(())
     })?;
     Ok(hex(&digest.finalize()))

@@ -12,6 +12,7 @@ mod export;
 mod insert;
 mod ledger;
 mod open;
+mod place;
 mod read;
 mod read_ledger;
 mod read_reckoning;

@@ -71,9 +71,11 @@ pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
     Ok(connection)
 }
 
-/// Files from outside may carry hostile schemas: nothing in them is trusted to run.
+/// Files from outside may carry hostile schemas: nothing in them is trusted to run. A prepared statement keeps its plan:
+/// without that, SQLite prepares one anew whenever a value that is compared with an index changes.
 fn harden(connection: &Connection) -> rusqlite::Result<()> {
     connection.set_prepared_statement_cache_capacity(STATEMENTS);
+    connection.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
     connection.set_db_config(DbConfig::SQLITE_DBCONFIG_DEFENSIVE, true)?;
     connection.set_db_config(DbConfig::SQLITE_DBCONFIG_TRUSTED_SCHEMA, false)?;
     connection.set_db_config(DbConfig::SQLITE_DBCONFIG_DQS_DML, false)?;

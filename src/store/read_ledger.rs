@@ -3,7 +3,7 @@
 use super::open::SEALED_FROM;
 use super::{Anchor, Error, LedgerRow, Reader};
 use crate::work::Origin;
-use rusqlite::{OptionalExtension, Params, Row};
+use rusqlite::{Params, Row};
 use serde::{Deserialize, Serialize};
 
 /// One version of a document.
@@ -133,6 +133,15 @@ impl Reader {
         Ok(self.sealed_rows(sql, [], read)?.pop())
     }
 
+    /// Whether the schema has ledger, documents and seals.
+    pub(super) fn is_sealed(&self) -> Result<bool, Error> {
+        let version: i64 = self
+            .connection
+            .pragma_query_value(None, "user_version", |row| row.get(0))
+            .map_err(self.fail())?;
+        Ok(version >= SEALED_FROM)
+    }
+
     /// Rows of a table that records have since schema 2; an older one has none.
     pub(super) fn sealed_rows<T>(
         &self,
@@ -141,12 +150,7 @@ impl Reader {
         read: impl Fn(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>, Error> {
         let fail = self.fail();
-        let version: Option<i64> = self
-            .connection
-            .pragma_query_value(None, "user_version", |row| row.get(0))
-            .optional()
-            .map_err(&fail)?;
-        if version.unwrap_or(0) < SEALED_FROM {
+        if !self.is_sealed()? {
             return Ok(Vec::new());
         }
         let mut statement = self.connection.prepare_cached(sql).map_err(&fail)?;

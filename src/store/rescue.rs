@@ -2,6 +2,7 @@
 //!
 //! A rescue file is a small record of its own: the same tables, sealed, without the rows that it refers to.
 
+use super::copy::copy_open;
 use super::insert::Writing;
 use super::ledger::{Chain, Decision, LedgerRow};
 use super::open::{migrate_new, now_utc_us};
@@ -45,6 +46,47 @@ pub(super) fn rescue(
                 // What is left of it is worth nothing.
                 let _none = std::fs::remove_file(&path);
                 last = Error::sqlite(&path, source);
+            }
+        }
+    }
+    Err(last)
+}
+
+/// Writes a whole record that is not in its place any more, and what it could not take, to a new file in the first of the
+/// places that takes it.
+///
+/// # Errors
+/// What the last place said.
+pub(super) fn rescue_whole(
+    record: &Path,
+    open: &Connection,
+    chain: &Chain,
+    entries: &[(&Entry, i64)],
+    places: &[PathBuf],
+) -> Result<PathBuf, Error> {
+    let mut last = Error::Missing { path: record.to_owned() };
+    for place in places.iter().filter(|place| place.is_dir()) {
+        let stem = record.file_stem().unwrap_or_default().to_string_lossy();
+        let path = place.join(format!("{stem}-whole-{}.db", now_utc_us()));
+        let written = copy_open(open, &path).and_then(|()| {
+            let mut target = open_for_writing(&path)?;
+            let fail = |error| Error::sqlite(&path, error);
+            let transaction =
+                target.transaction_with_behavior(TransactionBehavior::Immediate).map_err(fail)?;
+            let mut writing = Writing::new(&transaction);
+            for (entry, came_utc_us) in entries {
+                writing.entry(entry, *came_utc_us).map_err(fail)?;
+            }
+            writing.finish(chain).map_err(fail)?;
+            transaction.commit().map_err(fail)?;
+            target.close().map_err(|(_, error)| fail(error))
+        });
+        match written {
+            Ok(()) => return Ok(path),
+            Err(error) => {
+                // What is left of it is worth nothing.
+                let _none = std::fs::remove_file(&path);
+                last = error;
             }
         }
     }

@@ -1,7 +1,7 @@
 //! Seals: which rows each commit wrote, with a mark of each and a hash chained to the seal before.
 
-use super::table::{KeyPart, RowHash, TABLES, Table, insert_row, read_row};
-use rusqlite::{Connection, ToSql};
+use super::table::{KeyPart, RowHash, TABLES, Table, read_row};
+use rusqlite::Connection;
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
 
@@ -81,35 +81,23 @@ pub(super) struct Sealing {
 }
 
 impl Sealing {
-    /// Inserts a row and puts it under the seal.
-    pub(super) fn insert(
-        &mut self,
-        connection: &Connection,
-        table: &'static Table,
-        values: &[&dyn ToSql],
-    ) -> rusqlite::Result<()> {
-        let (key, hash) = insert_row(connection, table, values)?;
-        self.add(table, key, hash);
-        Ok(())
-    }
-
     /// Puts a row that is in the file under the seal.
-    pub(super) fn add(&mut self, table: &'static Table, key: Vec<KeyPart>, hash: RowHash) {
+    pub(super) fn add(&mut self, table: &'static Table, key: &[KeyPart], hash: RowHash) {
         self.rows += 1;
         let of_stream =
-            |open: &Open| open.table.name == table.name && open.first[..table.stream] == key[..table.stream];
+            |open: &Open| open.table.at == table.at && open.first[..table.stream] == key[..table.stream];
         // Most rows follow one that was written a moment before.
         let far = self.spans.len().saturating_sub(NEAR);
         let near = self.spans[far..].iter().rposition(of_stream).map(|at| far + at);
         let stream = || (table.name, key[..table.stream].to_vec());
         let at = near.or_else(|| self.growing.get(&stream()).copied());
-        if let Some(open) = at.and_then(|at| self.spans.get_mut(at)).filter(|open| key > open.last) {
-            open.last = key;
+        if let Some(open) = at.and_then(|at| self.spans.get_mut(at)).filter(|open| *key > *open.last) {
+            open.last.clone_from_slice(key);
             open.rows.push(hash);
             return;
         }
         self.growing.insert(stream(), self.spans.len());
-        self.spans.push(Open { table, first: key.clone(), last: key, rows: vec![hash] });
+        self.spans.push(Open { table, first: key.to_vec(), last: key.to_vec(), rows: vec![hash] });
     }
 
     /// Writes the seal, if there is anything to seal, and gives the new last one.
@@ -139,9 +127,11 @@ pub(super) fn seal_what_is_there(connection: &Connection) -> rusqlite::Result<Se
         let mut statement = connection.prepare(&sql)?;
         let mut rows = statement.query([])?;
         let mut sealing = Sealing::default();
+        let mut key = Vec::new();
         while let Some(row) = rows.next()? {
-            let (key, hash) = read_row(table, row)?;
-            sealing.add(table, key, hash);
+            key.clear();
+            let hash = read_row(table, row, &mut key)?;
+            sealing.add(table, &key, hash);
             if sealing.rows >= SEALED_AT_ONCE {
                 head = std::mem::take(&mut sealing).finish(connection, head)?;
             }

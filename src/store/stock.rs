@@ -5,7 +5,7 @@ use crate::work::result::{PortionResult, SeriesPortion};
 use crate::work::{
     BlankValue, Equipment, EquipmentKind, Factor, FitRecord, Kept, Origin, RunHead, RunId, Stock, kind,
 };
-use rusqlite::OptionalExtension;
+use rusqlite::{OptionalExtension, Row};
 use serde::de::DeserializeOwned;
 use std::collections::BTreeSet;
 
@@ -98,42 +98,60 @@ impl Reader {
     /// # Errors
     /// What SQLite says, or a row that cannot be read.
     pub fn series(&self, series: &str) -> Result<Vec<StoredPortion>, Error> {
+        self.portions("json_extract(head, '$.plan.series') = ?", series)
+    }
+
+    /// The portions of control samples worked by the procedure of that title, in the order in which they were started.
+    ///
+    /// # Errors
+    /// As [`Self::series`].
+    pub fn controls(&self, title: &str) -> Result<Vec<StoredPortion>, Error> {
+        self.portions("run.title = ? AND json_extract(head, '$.plan.role') = 'control'", title)
+    }
+
+    /// Portions with their results as they hold, by one question.
+    fn portions(&self, which: &str, value: &str) -> Result<Vec<StoredPortion>, Error> {
+        let result = if self.is_sealed()? {
+            "(SELECT body FROM datum WHERE kind = 'result' AND name = 'run ' || run.run_id
+              ORDER BY datum_id DESC LIMIT 1)"
+        } else {
+            "NULL"
+        };
+        let sql = format!(
+            "SELECT run.run_id, head, set_aside.reason, run_end.why, {result}
+             FROM run LEFT JOIN set_aside USING (run_id) LEFT JOIN run_end USING (run_id)
+             WHERE {which} ORDER BY run.run_id"
+        );
         let fail = self.fail();
-        let mut statement = self
-            .connection
-            .prepare_cached(
-                "SELECT run.run_id, head, set_aside.reason, run_end.why
-                 FROM run LEFT JOIN set_aside USING (run_id) LEFT JOIN run_end USING (run_id)
-                 WHERE json_extract(head, '$.plan.series') = ? ORDER BY run.run_id",
-            )
-            .map_err(&fail)?;
-        let rows = statement
-            .query_map([series], |row| {
-                Ok((
-                    row.get::<_, i64>(0)?,
-                    row.get::<_, String>(1)?,
-                    row.get::<_, Option<String>>(2)?,
-                    row.get::<_, Option<String>>(3)?,
-                ))
-            })
-            .map_err(&fail)?
-            .collect::<Result<Vec<_>, _>>()
-            .map_err(&fail)?;
+        let mut statement = self.connection.prepare_cached(&sql).map_err(&fail)?;
+        let mut rows = statement.query([value]).map_err(&fail)?;
         let mut portions = Vec::new();
-        for (run, head, set_aside, ended) in rows {
-            let mut head: RunHead = serde_json::from_str(&head).map_err(|e| Error::Foreign {
-                path: self.path.clone(),
-                why: format!("the head of run {run} cannot be read: {e}"),
-            })?;
+        while let Some(row) = rows.next().map_err(&fail)? {
+            portions.push(self.portion(row).map_err(&fail)??);
+        }
+        Ok(portions)
+    }
+
+    /// One row of [`Self::portions`].
+    fn portion(&self, row: &Row<'_>) -> rusqlite::Result<Result<StoredPortion, Error>> {
+        let run: RunId = row.get(0)?;
+        let (set_aside, ended): (Option<String>, Option<String>) = (row.get(2)?, row.get(3)?);
+        let kept: Option<String> = row.get(4)?;
+        let unreadable = |what: &str, e: serde_json::Error| Error::Foreign {
+            path: self.path.clone(),
+            why: format!("the {what} of run {run} cannot be read: {e}"),
+        };
+        let head = serde_json::from_str(&row.get::<_, String>(1)?).map_err(|e| unreadable("head", e));
+        let result = match kept {
+            Some(body) => serde_json::from_str(&body).map_err(|e| unreadable("result", e)),
+            None => Ok(PortionResult {
+                missing: vec!["the run has no result".to_owned()],
+                ..PortionResult::default()
+            }),
+        };
+        Ok(head.and_then(|mut head: RunHead| {
             head.origin = self.origin_of_run(run, head.origin);
-            let result = self.result(run)?.map_or_else(
-                || PortionResult {
-                    missing: vec!["the run has no result".to_owned()],
-                    ..PortionResult::default()
-                },
-                |kept| kept.it,
-            );
-            portions.push(StoredPortion {
+            Ok(StoredPortion {
                 sample: head.plan.sample.clone(),
                 origin: head.origin,
                 portion: SeriesPortion {
@@ -142,12 +160,11 @@ impl Reader {
                     role: head.plan.role,
                     set_aside,
                     going_on: ended.is_none(),
-                    result,
+                    result: result?,
                 },
                 head,
-            });
-        }
-        Ok(portions)
+            })
+        }))
     }
 
     /// The series, the latest first, at most `most`.

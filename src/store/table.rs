@@ -1,10 +1,9 @@
 //! The tables of the record as the seals see them: rows in the order of their keys, each with its hash.
 
-use rusqlite::types::{ToSqlOutput, Value, ValueRef};
-use rusqlite::{Connection, Row, ToSql};
+use rusqlite::types::{ToSqlOutput, ValueRef};
+use rusqlite::{Row, Statement, ToSql};
 use sha2::{Digest, Sha256};
 use std::cell::Cell;
-use std::collections::HashMap;
 use std::fmt;
 use std::sync::LazyLock;
 
@@ -22,14 +21,24 @@ pub(super) struct Table {
     pub(super) stream: usize,
     /// Columns in all.
     pub(super) columns: usize,
+    /// Its place among [`TABLES`].
+    pub(super) at: usize,
 }
 
 macro_rules! tables {
     ($($constant:ident $name:literal [$($key:literal),+] $stream:literal $columns:literal)*) => {
-        $(pub(super) const $constant: Table =
-            Table { name: $name, key: &[$($key),+], stream: $stream, columns: $columns };)*
+        /// The tables in their order, to count them.
+        #[expect(non_camel_case_types, reason = "they are the names of the constants")]
+        enum Place { $($constant,)* COUNT }
+        $(pub(super) const $constant: Table = Table {
+            name: $name,
+            key: &[$($key),+],
+            stream: $stream,
+            columns: $columns,
+            at: Place::$constant as usize,
+        };)*
         /// Every table whose rows are sealed.
-        pub(super) const TABLES: &[&Table] = &[$(&$constant),*];
+        pub(super) const TABLES: [&Table; Place::COUNT as usize] = [$(&$constant),*];
     };
 }
 
@@ -59,17 +68,17 @@ tables! {
 impl Table {
     /// The statements that insert a row, and that ask for the rows with the first column of a key.
     pub(super) fn sql(&self) -> (&'static str, &'static str) {
-        static SQL: LazyLock<HashMap<&'static str, (String, String)>> = LazyLock::new(|| {
+        static SQL: LazyLock<Vec<(String, String)>> = LazyLock::new(|| {
             let both = TABLES.iter().map(|table| {
                 let places = vec!["?"; table.columns].join(", ");
                 let insert = format!("INSERT INTO {} VALUES ({places})", table.name);
                 let (first, order) = (table.key[0], table.key.join(", "));
                 let ask = format!("SELECT * FROM {} WHERE {first} = ? ORDER BY {order}", table.name);
-                (table.name, (insert, ask))
+                (insert, ask)
             });
             both.collect()
         });
-        SQL.get(self.name).map_or(("", ""), |(insert, ask)| (insert, ask))
+        SQL.get(self.at).map_or(("", ""), |(insert, ask)| (insert, ask))
     }
 }
 
@@ -180,10 +189,9 @@ thread_local! {
     static SCRATCH: Cell<Vec<u8>> = const { Cell::new(Vec::new()) };
 }
 
-/// Key and hash of a row that was read with `SELECT *`.
-pub(super) fn read_row(table: &Table, row: &Row<'_>) -> rusqlite::Result<(Vec<KeyPart>, RowHash)> {
+/// The hash of a row that was read with `SELECT *`; its key is appended to `key`.
+pub(super) fn read_row(table: &Table, row: &Row<'_>, key: &mut Vec<KeyPart>) -> rusqlite::Result<RowHash> {
     let mut hasher = RowHasher::new(table.name);
-    let mut key = Vec::with_capacity(table.key.len());
     for column in 0..table.columns {
         let value = row.get_ref(column)?;
         if column < table.key.len() {
@@ -191,42 +199,41 @@ pub(super) fn read_row(table: &Table, row: &Row<'_>) -> rusqlite::Result<(Vec<Ke
         }
         hasher.put(value);
     }
-    Ok((key, hasher.finish()))
+    Ok(hasher.finish())
 }
 
-/// Inserts a row of values and gives its key and hash.
+/// Inserts a row of values by the prepared statement of its table and gives its hash; its key is put into `key`.
 pub(super) fn insert_row(
-    connection: &Connection,
+    insert: &mut Statement<'_>,
     table: &Table,
     values: &[&dyn ToSql],
-) -> rusqlite::Result<(Vec<KeyPart>, RowHash)> {
-    connection.prepare_cached(table.sql().0)?.execute(values)?;
+    key: &mut Vec<KeyPart>,
+) -> rusqlite::Result<RowHash> {
+    key.clear();
     let mut hasher = RowHasher::new(table.name);
-    let mut key = Vec::with_capacity(table.key.len());
     for (column, value) in values.iter().enumerate() {
-        let value = value.to_sql()?;
-        let kept;
-        let value = match &value {
+        let output = value.to_sql()?;
+        let value = match &output {
             ToSqlOutput::Borrowed(value) => *value,
             ToSqlOutput::Owned(value) => ValueRef::from(value),
             // No other kind of output is made by plain values.
-            _ => {
-                kept = Value::Null;
-                ValueRef::from(&kept)
-            }
+            _ => ValueRef::Null,
         };
         if column < table.key.len() {
             key.push(KeyPart::of(value));
         }
         hasher.put(value);
+        insert.raw_bind_parameter(column + 1, &output)?;
     }
-    Ok((key, hasher.finish()))
+    insert.raw_execute()?;
+    Ok(hasher.finish())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::store::open_for_writing;
+    use rusqlite::Connection;
 
     #[test]
     fn every_table_of_the_schema_is_described_as_it_is() {
@@ -252,6 +259,7 @@ mod tests {
                 .collect::<Result<_, _>>()
                 .unwrap();
             assert_eq!(columns.len(), table.columns, "{}", table.name);
+            assert_eq!(TABLES[table.at].name, table.name);
             let key: Vec<&str> = columns.iter().filter(|(_, pk)| *pk > 0).map(|(n, _)| n.as_str()).collect();
             assert_eq!(key, table.key, "{}", table.name);
             assert!(columns[..key.len()].iter().all(|(_, pk)| *pk > 0), "{}", table.name);
@@ -263,13 +271,15 @@ mod tests {
         let connection = Connection::open_in_memory().unwrap();
         connection.execute_batch("CREATE TABLE warning (a INTEGER, b REAL, c TEXT) STRICT").unwrap();
         for value in [0.0, -0.0, 1.0, f64::NAN, f64::INFINITY, 1e300, -2.5, f64::MIN_POSITIVE / 4.0, 3e15] {
-            let (_, put) = insert_row(&connection, &WARNING, rusqlite::params![7, value, "µ"]).unwrap();
+            let (mut key, mut read) = (Vec::new(), Vec::new());
+            let mut insert = connection.prepare_cached(WARNING.sql().0).unwrap();
+            let put = insert_row(&mut insert, &WARNING, rusqlite::params![7, value, "µ"], &mut key).unwrap();
             let got = connection
                 .query_row("SELECT * FROM warning ORDER BY rowid DESC LIMIT 1", [], |row| {
-                    read_row(&WARNING, row)
+                    read_row(&WARNING, row, &mut read)
                 })
                 .unwrap();
-            assert_eq!(got.1, put, "{value}");
+            assert_eq!((got, read), (put, key), "{value}");
         }
     }
 }

@@ -2,15 +2,16 @@
 //!
 //! A commit begins at once when the thread is idle; under load whatever arrived meanwhile goes
 //! into one transaction of at most [`GROUP_TIME`]. Each batch is acknowledged after its commit.
-//! When the disk is full, locked or read-only, batches are kept in memory in their order, the
-//! senders are told in words, and saving goes on by itself.
+//! When the disk is full, locked or read-only, or the file is not at its path any more, batches are kept in memory in
+//! their order, the senders are told in words, and saving goes on by itself.
 
 use super::copy::{CONTINUED, Continued};
 use super::insert::Writing;
 use super::ledger::Chain;
 use super::open::now_utc_us;
+use super::place::{Lost, Place};
 use super::rescue;
-use super::{Entry, Error, open_for_writing};
+use super::{Entry, Error, open_for_reading, open_for_writing};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -130,7 +131,9 @@ impl Writer {
         let (publish, state) = watch::channel(WriterState::default());
         let backlog = VecDeque::new();
         let places = rescue::places(path, unsaved_to);
-        let thread = Thread { path: path.to_owned(), places, connection, chain, inbox, publish, backlog };
+        let place = Place::of(path);
+        let thread =
+            Thread { path: path.to_owned(), place, places, connection, chain, inbox, publish, backlog };
         let handle = std::thread::Builder::new()
             .name("record-writer".to_owned())
             .spawn(move || thread.run())
@@ -181,12 +184,29 @@ impl NextIds {
     }
 }
 
-fn is_refused_row(error: &rusqlite::Error) -> bool {
+/// Why a commit did not happen, or cannot be relied on.
+enum Trouble {
+    /// What SQLite said.
+    Sqlite(rusqlite::Error),
+    /// The record is not in its place, in words; nothing was written.
+    Away(String),
+    /// It was written to a file that is not in its place any more, in words.
+    WrittenAway(String),
+}
+
+fn is_refused(error: &rusqlite::Error) -> bool {
     error.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation)
+}
+
+impl From<rusqlite::Error> for Trouble {
+    fn from(error: rusqlite::Error) -> Self {
+        Self::Sqlite(error)
+    }
 }
 
 struct Thread {
     path: PathBuf,
+    place: Place,
     /// Where the unsaved part may go at the end.
     places: Vec<PathBuf>,
     connection: Connection,
@@ -209,15 +229,35 @@ impl Thread {
             self.gather();
             match self.commit() {
                 Ok(()) => self.acknowledge(),
-                Err(source) if is_refused_row(&source) => self.commit_one_by_one(),
-                Err(source) => {
-                    let words = Error::sqlite(&self.path, source).to_string();
-                    self.tell_waiting(&words);
+                Err(Trouble::Sqlite(source)) if is_refused(&source) => self.commit_one_by_one(),
+                Err(trouble) => {
+                    let words = self.words(trouble);
                     if self.inbox.is_closed() && self.inbox.is_empty() {
                         return Some(self.save_elsewhere(&words));
                     }
                     std::thread::sleep(RETRY_PAUSE);
                 }
+            }
+        }
+    }
+
+    /// Tells the trouble to whoever waits, and gives it in words.
+    fn words(&mut self, trouble: Trouble) -> String {
+        match trouble {
+            Trouble::Sqlite(source) => {
+                let words = Error::sqlite(&self.path, source).to_string();
+                self.tell_waiting(&words);
+                words
+            }
+            Trouble::Away(words) => {
+                self.tell_waiting(&words);
+                words
+            }
+            Trouble::WrittenAway(words) => {
+                self.tell_waiting(&words);
+                // They are in the file that is still open, and must not be written to it again.
+                self.backlog.clear();
+                words
             }
         }
     }
@@ -238,7 +278,12 @@ impl Thread {
         }
     }
 
-    fn commit(&mut self) -> rusqlite::Result<()> {
+    fn commit(&mut self) -> Result<(), Trouble> {
+        match self.place.lost() {
+            None => {}
+            Some(Lost::Log) => self.renew_log()?,
+            Some(Lost::Record) => self.find_again()?,
+        }
         let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut writing = Writing::new(&transaction);
         for batch in &self.backlog {
@@ -249,6 +294,45 @@ impl Thread {
         let chain = writing.finish(&self.chain)?;
         transaction.commit()?;
         self.chain = chain;
+        match self.place.lost() {
+            None => Ok(()),
+            Some(Lost::Log) => self.renew_log(),
+            Some(Lost::Record) => Err(Trouble::WrittenAway(self.place.words())),
+        }
+    }
+
+    /// Somebody removed the write-ahead log: what is in it, and nowhere else, goes into the file, and a new log is begun.
+    fn renew_log(&mut self) -> Result<(), Trouble> {
+        let busy =
+            self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, bool>(0))?;
+        if busy {
+            let why =
+                format!("the write-ahead log of {} was removed while others read it", self.path.display());
+            return Err(Trouble::Away(format!("{why}: end those programs; saving then goes on")));
+        }
+        // The old one has to be closed before another is opened: the two would not see each other's log.
+        let old = std::mem::replace(&mut self.connection, Connection::open_in_memory()?);
+        if let Err((old, error)) = old.close() {
+            self.connection = old;
+            return Err(error.into());
+        }
+        self.open_again()
+    }
+
+    /// The record may be in its place again, on a disk that was put back: it is written on when it is as it was left.
+    fn find_again(&mut self) -> Result<(), Trouble> {
+        let away = |thread: &Self| Trouble::Away(thread.place.words());
+        let there = self.path.is_file().then(|| open_for_reading(&self.path).ok()).flatten();
+        let chain = there.and_then(|connection| Chain::load(&connection).ok());
+        if chain.as_ref() != Some(&self.chain) {
+            return Err(away(self));
+        }
+        self.open_again()
+    }
+
+    fn open_again(&mut self) -> Result<(), Trouble> {
+        self.connection = open_for_writing(&self.path).map_err(|error| Trouble::Away(error.to_string()))?;
+        self.place = Place::of(&self.path);
         Ok(())
     }
 
@@ -259,7 +343,7 @@ impl Thread {
             self.backlog.push_back(batch);
             match self.commit() {
                 Ok(()) => self.acknowledge(),
-                Err(source) if is_refused_row(&source) => {
+                Err(Trouble::Sqlite(source)) if is_refused(&source) => {
                     let Some(batch) = self.backlog.pop_back() else { continue };
                     let words = format!("the record refused rows ({source}); they are in the log");
                     tracing::error!(entries = ?batch.entries, "{words}");
@@ -268,7 +352,8 @@ impl Thread {
                     }
                 }
                 // The disk is full or locked: the rest waits as usual.
-                Err(_) => {}
+                Err(Trouble::Sqlite(_) | Trouble::Away(_)) => {}
+                Err(trouble @ Trouble::WrittenAway(_)) => drop(self.words(trouble)),
             }
         }
     }
@@ -302,10 +387,24 @@ impl Thread {
         }
     }
 
-    /// The recorder has to leave and the record still takes nothing: the rest goes to a file of its own.
-    fn save_elsewhere(&self, words: &str) -> String {
+    /// The recorder has to leave and the record still takes nothing: the rest goes to a file of its own. A record that is
+    /// nowhere any more goes along whole.
+    fn save_elsewhere(&mut self, words: &str) -> String {
+        let away = self.place.lost() == Some(Lost::Record);
         let rest: Vec<(&Entry, i64)> =
             self.backlog.iter().flat_map(|b| b.entries.iter().map(|e| (e, b.came_utc_us))).collect();
+        if away {
+            match rescue::rescue_whole(&self.path, &self.connection, &self.chain, &rest, &self.places) {
+                Ok(file) => {
+                    let file = file.display();
+                    tracing::warn!(%file, "the record is kept elsewhere");
+                    return format!(
+                        "{words}. All of it, to the last line, is in {file}: put that in its place"
+                    );
+                }
+                Err(error) => tracing::error!(%error, "the record could not be kept elsewhere as a whole"),
+            }
+        }
         match rescue::rescue(&self.path, &self.chain, &rest, &self.places) {
             Ok(file) => {
                 let file = file.display();
@@ -324,9 +423,16 @@ impl Thread {
     /// Leaves one tidy file behind.
     fn close(mut self) -> Option<String> {
         self.backlog.push_back(Batch::new(vec![Entry::Closed], None));
-        if let Err(error) = self.commit() {
-            // Nothing is lost: the seals stand, and the next row of the ledger takes them in.
-            tracing::warn!(%error, "the ledger could not take in the last seals");
+        match self.commit() {
+            Ok(()) => {}
+            Err(Trouble::Sqlite(error)) => {
+                // Nothing is lost: the seals stand, and the next row of the ledger takes them in.
+                tracing::warn!(%error, "the ledger could not take in the last seals");
+            }
+            Err(trouble) => {
+                let words = self.words(trouble);
+                return Some(self.save_elsewhere(&words));
+            }
         }
         if let Err(error) = self.connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)") {
             // Readers may hold the log; it is taken in at the next opening.

@@ -1,4 +1,5 @@
-//! A disk that is full: on a file system of a few megabytes in memory, which only root can mount.
+//! A disk that is full, and a record whose file or folder goes: on a file system of a few megabytes in memory, which only
+//! root can mount, and in folders that are moved.
 
 use super::{Recorder, complete_lines, follow, open_and_run};
 use crate::program::dropwise;
@@ -78,17 +79,11 @@ async fn a_run_goes_on_while_the_disk_is_full_and_nothing_is_lost_afterwards() {
     follow(&mut session, &mut state, |s| s.store.unsaved_chunks > 10).await;
     let received = state.lanes[0].frames_total;
     recorder.signal(nix::sys::signal::Signal::SIGTERM);
-    let why = loop {
-        match session.events.recv().await {
-            Some(Event::Leaving { why }) => break why,
-            Some(_) => {}
-            None => panic!("it left without a word"),
-        }
-    };
+    let why = leaving(&mut session).await;
     recorder.process.wait().unwrap();
     assert!(why.contains("dropwise record recover") && why.contains(place), "{why}");
     std::fs::remove_file(&filler).unwrap();
-    let file = std::fs::read_dir(place).unwrap().next().unwrap().unwrap().path();
+    let file = only_file(elsewhere.path());
     let recovered = dropwise(disk.path()).args(["record", "recover"]).arg(&file).output().unwrap();
     assert!(recovered.status.success(), "{}", String::from_utf8_lossy(&recovered.stderr));
     assert!(complete_lines(&recorder.record) >= received, "{received} lines were shown");
@@ -96,6 +91,111 @@ async fn a_run_goes_on_while_the_disk_is_full_and_nothing_is_lost_afterwards() {
     assert!(verified.status.success(), "{}", String::from_utf8_lossy(&verified.stdout));
     let ended = dropwise(disk.path()).args(["list"]).output().unwrap();
     assert!(String::from_utf8_lossy(&ended.stdout).contains("the recorder was stopped"));
+}
+
+/// Waits for the reason that the recorder gives when it leaves.
+async fn leaving(session: &mut dropwise::live::Session) -> String {
+    loop {
+        match session.events.recv().await {
+            Some(Event::Leaving { why }) => return why,
+            Some(_) => {}
+            None => panic!("it left without a word"),
+        }
+    }
+}
+
+/// The only file of a folder.
+fn only_file(folder: &Path) -> PathBuf {
+    std::fs::read_dir(folder).unwrap().next().unwrap().unwrap().path()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_folder_that_goes_during_a_run_takes_nothing_along() {
+    let place = tempfile::tempdir().unwrap();
+    let (home, away) = (place.path().join("bench"), place.path().join("away"));
+    std::fs::create_dir(&home).unwrap();
+    let elsewhere = tempfile::tempdir().unwrap();
+    let mut recorder = Recorder::start(&home, &["--unsaved-to", elsewhere.path().to_str().unwrap()]);
+    let mut session = recorder.attach().await;
+    open_and_run(&session, 1, 20).await;
+    let mut state = BenchState::default();
+    follow(&mut session, &mut state, |s| s.store.saved_lines > 20).await;
+    std::fs::rename(&home, &away).unwrap();
+    follow(&mut session, &mut state, |s| s.store.trouble.is_some() && s.store.unsaved_chunks > 10).await;
+    let words = state.store.trouble.clone().unwrap();
+    assert!(words.contains("is not at") && words.contains("put it back"), "{words}");
+    let points = |s: &BenchState| s.lanes[0].run.as_ref().map_or(0, |run| run.points.len());
+    let before = points(&state);
+    follow(&mut session, &mut state, |s| points(s) > before + 3).await;
+    // Somebody begins another record there: it is left alone.
+    std::fs::create_dir(&home).unwrap();
+    std::fs::write(&recorder.record, "").unwrap();
+    follow(&mut session, &mut state, |s| {
+        s.store.trouble.as_ref().is_some_and(|words| words.contains("another file"))
+    })
+    .await;
+    std::fs::remove_dir_all(&home).unwrap();
+    std::fs::rename(&away, &home).unwrap();
+    follow(&mut session, &mut state, |s| s.store.trouble.is_none() && s.store.unsaved_chunks == 0).await;
+    assert!(complete_lines(&recorder.record) >= state.store.saved_lines);
+    assert_eq!(verify(&recorder.record, None, &[], &|_, _| {}).unwrap().faults, []);
+    // Now it goes for good, and the recorder has to leave.
+    let then = state.store.saved_lines;
+    std::fs::remove_dir_all(&home).unwrap();
+    follow(&mut session, &mut state, |s| s.store.unsaved_chunks > 10).await;
+    let received = state.lanes[0].frames_total;
+    assert!(received > then);
+    recorder.signal(nix::sys::signal::Signal::SIGTERM);
+    let why = leaving(&mut session).await;
+    recorder.process.wait().unwrap();
+    let file = only_file(elsewhere.path());
+    assert!(why.contains(file.to_str().unwrap()) && why.contains("put that in its place"), "{why}");
+    std::fs::create_dir(&home).unwrap();
+    std::fs::rename(&file, &recorder.record).unwrap();
+    assert!(complete_lines(&recorder.record) >= received, "{received} lines were shown");
+    let verified = dropwise(&home).args(["record", "verify"]).output().unwrap();
+    assert!(verified.status.success(), "{}", String::from_utf8_lossy(&verified.stdout));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_disk_that_is_unmounted_during_a_run_is_told_and_nothing_is_lost() {
+    let Some(disk) = SmallDisk::mount() else { return };
+    let elsewhere = tempfile::tempdir().unwrap();
+    let mut recorder = Recorder::start(disk.path(), &["--unsaved-to", elsewhere.path().to_str().unwrap()]);
+    let mut session = recorder.attach().await;
+    open_and_run(&session, 2, 20).await;
+    let mut state = BenchState::default();
+    follow(&mut session, &mut state, |s| s.store.saved_lines > 20).await;
+    assert!(Command::new("umount").arg("-l").arg(disk.path()).status().unwrap().success());
+    follow(&mut session, &mut state, |s| s.store.trouble.is_some() && s.store.unsaved_chunks > 10).await;
+    let received = state.lanes[0].frames_total;
+    recorder.signal(nix::sys::signal::Signal::SIGTERM);
+    let why = leaving(&mut session).await;
+    recorder.process.wait().unwrap();
+    let file = only_file(elsewhere.path());
+    assert!(why.contains("disk taken out") && why.contains(file.to_str().unwrap()), "{why}");
+    assert!(complete_lines(&file) >= received, "{received} lines were shown");
+    assert_eq!(verify(&file, None, &[], &|_, _| {}).unwrap().faults, []);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_write_ahead_log_that_somebody_tidies_away_is_made_anew() {
+    let home = tempfile::tempdir().unwrap();
+    let mut recorder = Recorder::start(home.path(), &[]);
+    let mut session = recorder.attach().await;
+    open_and_run(&session, 3, 20).await;
+    let mut state = BenchState::default();
+    for _ in 0..3 {
+        let saved = state.store.saved_lines;
+        follow(&mut session, &mut state, |s| s.store.saved_lines > saved + 20).await;
+        std::fs::remove_file(recorder.record.with_file_name("record.db-wal")).unwrap();
+    }
+    let saved = state.store.saved_lines;
+    follow(&mut session, &mut state, |s| s.store.saved_lines > saved + 5).await;
+    let saved = state.store.saved_lines;
+    recorder.kill();
+    assert!(complete_lines(&recorder.record) >= saved);
+    assert_eq!(verify(&recorder.record, None, &[], &|_, _| {}).unwrap().faults, []);
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -1,8 +1,10 @@
-//! What goes wrong around a recorder, done to a real one: kills, a full disk, a terminal that goes, power that goes.
+//! What goes wrong around a recorder, done to a real one: kills, a full disk, a record that goes, a terminal or a login that
+//! goes, power that goes, a clock that is set, a socket with somebody strange at its other end.
 //!
-//! The short forms run with the other tests. The long form of the kills, and of the power cuts, by hand:
+//! The short forms run with the other tests. The long form of the kills, of the power cuts, and a record of ten gigabytes,
+//! by hand:
 //!
-//!     DROPWISE_KILLS=200 DROPWISE_CUTS=200 cargo test --test faults -- --nocapture
+//!     DROPWISE_KILLS=200 DROPWISE_CUTS=200 DROPWISE_GIGABYTES=10 cargo test --test faults -- --nocapture
 #![cfg(target_os = "linux")]
 #![expect(
     clippy::unwrap_used,
@@ -14,11 +16,16 @@
 mod attached;
 #[path = "../program/mod.rs"]
 mod program;
+#[path = "../stored/mod.rs"]
+mod stored;
 
 mod disk;
 mod kills;
+mod large;
 mod people;
 mod power;
+mod service;
+mod socket;
 mod terminal;
 
 use dropwise::link;

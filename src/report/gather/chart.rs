@@ -6,10 +6,11 @@ use crate::report::picture::{ChartPoint, Picture, Rule, chart};
 use crate::report::{Document, Header};
 use crate::results::control::{self, Lines, Signal, signals};
 use crate::results::electrode::ElectrodeLimits;
-use crate::store::Reader;
+use crate::store::{Reader, StoredPortion};
 use crate::work::result::{SeriesPortion, judge};
-use crate::work::{EquipmentKind, Procedure, Role};
+use crate::work::{EquipmentKind, Procedure};
 use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
 
 /// A chart as it is asked for.
 #[derive(Debug, Clone)]
@@ -85,17 +86,15 @@ pub fn controlled(
 }
 
 fn control_points(reader: &Reader, procedure: &Procedure) -> Result<Vec<ControlPoint>, Error> {
+    let mut by_series: BTreeMap<String, Vec<StoredPortion>> = BTreeMap::new();
+    for portion in reader.controls(&procedure.title)? {
+        if portion.portion.set_aside.is_none() {
+            by_series.entry(portion.head.plan.series.clone()).or_default().push(portion);
+        }
+    }
     let mut points = Vec::new();
     for row in reader.series_list(usize::MAX)?.into_iter().rev() {
-        let group: Vec<_> = reader
-            .series(&row.series)?
-            .into_iter()
-            .filter(|p| {
-                p.portion.role == Role::Control
-                    && p.portion.set_aside.is_none()
-                    && p.head.title == procedure.title
-            })
-            .collect();
+        let Some(group) = by_series.remove(&row.series) else { continue };
         let Some(last) = group.last() else { continue };
         let Some(own) = procedure_of(&last.head.plan.procedure) else { continue };
         let portions: Vec<SeriesPortion> = group.iter().map(|p| p.portion.clone()).collect();

@@ -13,10 +13,29 @@ pub(super) fn head(connection: &Connection) -> rusqlite::Result<Option<Anchor>> 
     connection.query_row(sql, [], read).optional()
 }
 
-/// Recomputes the rows of the ledger up to row `last`; gives how many.
-pub(super) fn walk(connection: &Connection, since: Option<&Verified>, last: i64, faults: &Faults) -> u64 {
+/// Whether the ledger still has the row at which the verification before ended.
+pub(super) fn joins(
+    connection: &Connection,
+    since: Option<&Verified>,
+    faults: &Faults,
+) -> rusqlite::Result<bool> {
+    let Some(since) = since else { return Ok(true) };
+    let joins = hash_of(connection, since.anchor.n)?.as_ref() == Some(&since.anchor.hash);
+    if !joins {
+        let what = "is not the row that was verified before; verify the whole record";
+        faults.add(format!("ledger (n {})", since.anchor.n), what);
+    }
+    Ok(joins)
+}
+
+fn hash_of(connection: &Connection, n: i64) -> rusqlite::Result<Option<String>> {
+    connection.query_row("SELECT hash FROM ledger WHERE n = ?", [n], |row| row.get(0)).optional()
+}
+
+/// Recomputes the rows of the ledger from the first to the last of these; gives how many.
+pub(super) fn walk(connection: &Connection, range: (i64, i64), faults: &Faults) -> u64 {
     let mut count = 0;
-    if let Err(error) = walk_rows(connection, since, last, faults, &mut count) {
+    if let Err(error) = walk_rows(connection, range, faults, &mut count) {
         let wrong = unreadable(&error);
         faults.add("ledger", wrong.what);
     }
@@ -25,24 +44,19 @@ pub(super) fn walk(connection: &Connection, since: Option<&Verified>, last: i64,
 
 fn walk_rows(
     connection: &Connection,
-    since: Option<&Verified>,
-    last: i64,
+    (from, last): (i64, i64),
     faults: &Faults,
     count: &mut u64,
 ) -> rusqlite::Result<()> {
-    let (mut n, mut hash) = since.map_or((0, String::new()), |v| (v.anchor.n, v.anchor.hash.clone()));
-    if let Some(since) = since {
-        let found: Option<String> = connection
-            .query_row("SELECT hash FROM ledger WHERE n = ?", [since.anchor.n], |row| row.get(0))
-            .optional()?;
-        if found.as_ref() != Some(&since.anchor.hash) {
-            let what = "is not the row that was verified before; verify the whole record";
-            faults.add(format!("ledger (n {})", since.anchor.n), what);
-            return Ok(());
+    let (mut n, mut hash) = (from - 1, String::new());
+    if n > 0 {
+        match hash_of(connection, n)? {
+            Some(before) => hash = before,
+            None => faults.add(format!("ledger (n {n})"), "is missing"),
         }
     }
     let mut statement = connection.prepare("SELECT * FROM ledger WHERE n > ? AND n <= ? ORDER BY n")?;
-    let mut rows = statement.query([n, last])?;
+    let mut rows = statement.query([from - 1, last])?;
     let mut seal = connection.prepare("SELECT hash FROM seal WHERE n = ?")?;
     let mut sealed = (0, hex(&[0; 32]));
     while let Some(row) = rows.next()? {

@@ -8,11 +8,13 @@ mod schema;
 use super::ledger::hex;
 use super::open::{SEALED_FROM, open_for_reading};
 use super::{Anchor, Error, SCHEMA_VERSION};
+use rayon::prelude::*;
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// A record that was altered throughout is not listed to the last row.
 const MOST_FAULTS: usize = 50;
@@ -60,7 +62,7 @@ pub struct Report {
     pub verified: Option<Verified>,
 }
 
-/// Gathers faults from several threads.
+/// Gathers faults.
 #[derive(Debug, Default)]
 struct Faults(Mutex<Vec<WrongRow>>);
 
@@ -117,36 +119,140 @@ pub fn verify(
     }
     let head = chain::head(&connection).map_err(fail)?;
     report.anchor.clone_from(&head);
-    // Each thread has a connection of its own; what it reads beyond the first one's snapshot is not looked at.
-    let other = open_snapshot(path)?;
-    let third = open_snapshot(path)?;
-    let walked = std::thread::scope(|scope| {
-        let last = head.as_ref().map_or(0, |anchor| anchor.n);
-        let heard = &faults;
-        let structure = scope.spawn(move || structure(&third, heard));
-        let ledger = scope.spawn(move || chain::walk(&other, since, last, heard));
-        let walked = rows::walk(&connection, since, &faults, told);
-        report.ledger_rows = ledger.join().unwrap_or_default();
-        drop(structure.join());
-        walked
-    });
-    report.anchors = anchors::compare(&connection, anchors, &faults);
     report.faults = faults.take();
-    match walked {
-        Ok(walked) => {
-            (report.rows, report.seals) = (walked.rows, walked.seals);
-            if report.faults.is_empty() {
-                report.verified = head.map(|anchor| Verified {
-                    anchor,
-                    seal_n: walked.head.n,
-                    seal_hash: hex(&walked.head.hash),
-                    rows: walked.tally,
-                });
-            }
-        }
-        Err(error) => report.faults.push(unreadable(&error)),
+    let (walked, ledger_rows) = walk(path, &connection, since, head.as_ref(), &mut report.faults, told)?;
+    report.ledger_rows = ledger_rows;
+    let faults = Faults::default();
+    report.anchors = anchors::compare(&connection, anchors, &faults);
+    report.faults.append(&mut faults.take());
+    (report.rows, report.seals) = (walked.rows, walked.seals);
+    if report.faults.is_empty() {
+        report.verified = head.map(|anchor| Verified {
+            anchor,
+            seal_n: walked.head.n,
+            seal_hash: hex(&walked.head.hash),
+            rows: walked.by_table(),
+        });
     }
     Ok(report)
+}
+
+/// A part of the verification that needs no other: each link of a chain is compared with the one before as it is kept.
+enum Part {
+    Structure,
+    /// Rows of the ledger, from the first to the last.
+    Ledger(i64, i64),
+    /// Seals with the rows under them.
+    Seals(i64, i64),
+}
+
+/// What came of a part.
+#[derive(Default)]
+struct Done {
+    walked: rows::Walked,
+    ledger_rows: u64,
+    faults: Vec<WrongRow>,
+}
+
+/// Parts into which a chain is cut for each thread: some take longer than others.
+const PARTS_EACH: i64 = 4;
+
+/// Fewest links of a chain in a part: at its beginning rows are read that the part before has read too.
+const FEWEST: i64 = 64;
+
+/// A chain from `after` to `last` in parts.
+fn parts(after: i64, last: i64) -> impl Iterator<Item = (i64, i64)> {
+    let threads = i64::try_from(rayon::current_num_threads()).unwrap_or(1);
+    let length = ((last - after) / (threads * PARTS_EACH)).max(FEWEST);
+    let starts = (0..).map(move |n| after + n * length).take_while(move |before| *before < last);
+    starts.map(move |before| (before + 1, (before + length).min(last)))
+}
+
+/// Goes through seals, rows, ledger and the structure of the file on every processor.
+fn walk(
+    path: &Path,
+    connection: &Connection,
+    since: Option<&Verified>,
+    head: Option<&Anchor>,
+    faults: &mut Vec<WrongRow>,
+    told: &(dyn Fn(u64, u64) + Sync),
+) -> Result<(rows::Walked, u64), Error> {
+    let own = Faults::default();
+    let begun = rows::begin(connection, since, &own)
+        .and_then(|last| chain::joins(connection, since, &own).map(|joins| (last, joins)));
+    let (last_seal, ledger_joins) = match begun {
+        Ok(begun) => begun,
+        Err(error) => {
+            faults.append(&mut own.take());
+            faults.push(unreadable(&error));
+            return Ok((rows::Walked::default(), 0));
+        }
+    };
+    faults.append(&mut own.take());
+    let (seal, row) = since.map_or((0, 0), |v| (v.seal_n, v.anchor.n));
+    let last_row = head.filter(|_| ledger_joins).map_or(0, |anchor| anchor.n);
+    // The one that cannot be cut goes first.
+    let all: Vec<Part> = std::iter::once(Part::Structure)
+        .chain(parts(seal, last_seal).map(|(from, to)| Part::Seals(from, to)))
+        .chain(parts(row, last_row).map(|(from, to)| Part::Ledger(from, to)))
+        .collect();
+    let seals =
+        Progress { told, total: u64::try_from(last_seal - seal).unwrap_or(0), done: AtomicU64::new(0) };
+    // Each part has a connection of its own; what it could read beyond the first one's moment is not looked at.
+    let done: Vec<Done> = all
+        .into_par_iter()
+        .map(|part| {
+            let connection = open_snapshot(path)?;
+            let faults = Faults::default();
+            let mut done = Done::default();
+            match part {
+                Part::Structure => structure(&connection, &faults),
+                Part::Ledger(from, to) => done.ledger_rows = chain::walk(&connection, (from, to), &faults),
+                Part::Seals(from, to) => match rows::walk(&connection, (from, to), &faults, &seals) {
+                    Ok(walked) => done.walked = walked,
+                    Err(error) => {
+                        let WrongRow { row, what } = unreadable(&error);
+                        faults.add(row, what);
+                    }
+                },
+            }
+            done.faults = faults.take();
+            Ok(done)
+        })
+        .collect::<Result<_, Error>>()?;
+    let mut walked = rows::Walked::after(connection, since).map_err(|source| Error::sqlite(path, source))?;
+    let mut ledger_rows = 0;
+    // The structure is told last: a row that is wrong says more.
+    let mut done = done.into_iter();
+    let structure = done.next();
+    for mut part in done.chain(structure) {
+        walked.join(part.walked);
+        ledger_rows += part.ledger_rows;
+        faults.append(&mut part.faults);
+    }
+    if faults.len() < MOST_FAULTS {
+        let own = Faults::default();
+        if let Err(error) = rows::unsealed(connection, &walked, &own) {
+            let WrongRow { row, what } = unreadable(&error);
+            own.add(row, what);
+        }
+        faults.append(&mut own.take());
+    }
+    Ok((walked, ledger_rows))
+}
+
+/// How far the seals are, told by several threads.
+struct Progress<'a> {
+    told: &'a (dyn Fn(u64, u64) + Sync),
+    total: u64,
+    done: AtomicU64,
+}
+
+impl Progress<'_> {
+    fn more(&self, seals: u64) {
+        let done = self.done.fetch_add(seals, Ordering::Relaxed) + seals;
+        (self.told)(done, self.total);
+    }
 }
 
 /// A reading connection that sees the record as it is now, whatever is written meanwhile.
