@@ -62,8 +62,9 @@ async fn a_run_in_the_foreground_ends_well_by_ctrl_c_twice() {
         .stderr(Stdio::null())
         .spawn()
         .unwrap();
-    let lines = || Reader::open(&record).map_or(0, |_| complete_lines(&record));
-    until("lines", || lines() > 20).await;
+    let begun = || Reader::open(&record).and_then(|reader| reader.runs(1)).is_ok_and(|runs| !runs.is_empty());
+    until("a run", begun).await;
+    until("lines", || complete_lines(&record) > 20).await;
     let pid = nix::unistd::Pid::from_raw(i32::try_from(run.id()).unwrap());
     nix::sys::signal::kill(pid, Signal::SIGINT).unwrap();
     // Ended already is as good.
@@ -216,9 +217,10 @@ fn of_session(leader: u32) -> Vec<i32> {
     processes
         .filter(|pid| {
             let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).unwrap_or_default();
-            // proc(5): behind the name in brackets come state, parent, group, session.
-            let session = stat.rsplit(')').next().and_then(|rest| rest.split_whitespace().nth(3));
-            session.and_then(|number| number.parse::<u32>().ok()) == Some(leader)
+            // proc(5): behind the name in brackets come state, parent, group, session. Z: it has ended.
+            let fields: Vec<&str> = stat.rsplit(')').next().unwrap_or_default().split_whitespace().collect();
+            let session = fields.get(3).and_then(|number| number.parse::<u32>().ok());
+            session == Some(leader) && fields.first() != Some(&"Z")
         })
         .collect()
 }

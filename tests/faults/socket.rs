@@ -8,7 +8,7 @@ use dropwise::store::{Reader, prove, public_of};
 use dropwise::work::{BenchState, Command as Wish, Document, Event, Identity, Origin};
 use futures_util::{SinkExt, StreamExt};
 use std::path::Path;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::io::AsyncWriteExt;
 use tokio::net::{UnixListener, UnixStream};
 use tokio_util::codec::{Framed, LengthDelimitedCodec};
@@ -211,8 +211,17 @@ async fn who_sits_at_a_screen_is_proved_by_a_key_and_no_proof_serves_twice() {
     assert_eq!(first.name(Some(rosa), &now).await, None);
     assert_eq!(first.ask(start()).await, None);
     assert!(first.name(Some(rosa), &now).await.is_some());
-    let ledger = Reader::open(&recorder.record).unwrap().ledger(0).unwrap();
-    let begun = ledger.iter().find(|row| row.verb == "begin").unwrap();
+    let reader = Reader::open(&recorder.record).unwrap();
+    let deadline = Instant::now() + Duration::from_secs(60);
+    let begun = loop {
+        // It is on its way to the disk when the screen hears that the run goes on.
+        let ledger = reader.ledger(0).unwrap();
+        if let Some(row) = ledger.into_iter().find(|row| row.verb == "begin") {
+            break row;
+        }
+        assert!(Instant::now() < deadline, "the ledger does not say who began");
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    };
     assert_eq!(
         (begun.identity.as_str(), begun.who.starts_with("Rosa Lind (key ")),
         ("key", true),
