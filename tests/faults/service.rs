@@ -2,9 +2,9 @@
 
 use super::{Recorder, complete_lines, follow, open_and_run};
 use crate::program::dropwise;
-use dropwise::link;
+use dropwise::link::{self, RecordLock};
 use dropwise::store::{Reader, verify};
-use dropwise::work::{BenchState, Command as Wish};
+use dropwise::work::{BenchState, Command as Wish, Event};
 use nix::sys::signal::Signal;
 use std::collections::BTreeMap;
 use std::os::unix::fs::PermissionsExt;
@@ -314,12 +314,22 @@ async fn a_login_session_that_ends_whole_leaves_its_recorder_and_the_next_login_
     assert!(seen.contains("vinegar") && seen.contains("mL"), "{seen}");
     again.kill().unwrap();
     again.wait().unwrap();
-    // Ended from a third, without a terminal; the ledger says which account began and who ended.
+    // The hand is that account's: others do not end its run. The recorder leaves when the system asks it to.
     session.commands.send((9, Wish::End { lane: state.lanes[0].id, reason: None })).await.unwrap();
-    follow(&mut session, &mut state, |s| s.lanes[0].run.as_ref().is_some_and(|run| run.end.is_some())).await;
+    let refused = loop {
+        match session.events.recv().await.unwrap() {
+            Event::Answer { id: 9, refused, .. } => break refused.unwrap(),
+            event => state.apply(&event),
+        }
+    };
+    assert!(refused.contains(&format!("{ACCOUNT} has the hand")), "{refused}");
+    let pid = RecordLock::holder(&record).unwrap().unwrap().pid;
+    let pid = nix::unistd::Pid::from_raw(i32::try_from(pid).unwrap());
+    nix::sys::signal::kill(pid, Signal::SIGTERM).unwrap();
+    while let Some(event) = session.events.recv().await {
+        state.apply(&event);
+    }
     let ledger = Reader::open(&record).unwrap().ledger(0).unwrap();
     assert_eq!(ledger.iter().find(|row| row.verb == "begin").unwrap().who, ACCOUNT);
     assert!(complete_lines(&record) >= state.lanes[0].frames_total);
-    session.commands.send((10, Wish::Leave)).await.unwrap();
-    while session.events.recv().await.is_some() {}
 }
