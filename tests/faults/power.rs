@@ -87,8 +87,11 @@ fn parse(trace: &str, record: &str) -> Vec<Call> {
             }
         } else if line.starts_with("pwrite64(") {
             let Some(file) = ours else { continue };
-            let (before, rest) = line.rsplit_once('"').unwrap();
-            let bytes = unhex(before.split_once('"').unwrap().1);
+            // The last line is cut off where the tracer was killed along with the recorder.
+            let Some((bytes, rest)) = line.split_once('"').and_then(|(_, rest)| rest.split_once('"')) else {
+                continue;
+            };
+            let bytes = unhex(bytes);
             let numbers: Vec<usize> =
                 rest.split(|c: char| !c.is_ascii_digit()).filter_map(|number| number.parse().ok()).collect();
             assert_eq!(numbers[0], bytes.len(), "the trace cut what was written");
