@@ -28,7 +28,11 @@ pub(super) struct Table {
 macro_rules! tables {
     ($($constant:ident $name:literal [$($key:literal),+] $stream:literal $columns:literal)*) => {
         /// The tables in their order, to count them.
-        #[expect(non_camel_case_types, reason = "they are the names of the constants")]
+        #[expect(
+            non_camel_case_types,
+            clippy::upper_case_acronyms,
+            reason = "they are the names of the constants"
+        )]
         enum Place { $($constant,)* COUNT }
         $(pub(super) const $constant: Table = Table {
             name: $name,

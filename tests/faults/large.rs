@@ -52,19 +52,19 @@ fn fill(record: &Path, bytes: u64) {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_large_record_is_used_as_any_other() {
-    let gigabytes: f64 =
-        std::env::var("DROPWISE_GIGABYTES").ok().and_then(|text| text.parse().ok()).unwrap_or(0.03);
+    let gigabytes = std::env::var("DROPWISE_GIGABYTES").ok().and_then(|text| text.parse::<u64>().ok());
+    let bytes = gigabytes.map_or(30_000_000, |gigabytes| gigabytes * 1_000_000_000);
     let home = tempfile::tempdir().unwrap();
     let record = home.path().join("record.db");
     let began = Instant::now();
     let path = record.clone();
     let filled = tokio::task::spawn_blocking(move || {
         many_runs(&path, 200, 50);
-        fill(&path, (gigabytes * 1e9) as u64);
+        fill(&path, bytes);
     });
     filled.await.unwrap();
     let size = std::fs::metadata(&record).unwrap().len();
-    assert!(size as f64 > gigabytes * 1e9);
+    assert!(size > bytes);
     println!("{:.2} GB written in {:.1} s", size as f64 * 1e-9, began.elapsed().as_secs_f64());
     let timed = |what: &str, arguments: &[&str]| {
         let began = Instant::now();
