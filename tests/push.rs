@@ -45,12 +45,7 @@ impl Cluster {
     /// The files of a cluster that does not run yet.
     fn make(port: u16) -> Option<Self> {
         let Some(programs) = programs() else {
-            // Past the capture of the test harness, so that a whole `cargo test` says it too.
-            writeln!(
-                std::io::stderr(),
-                "skipped: no PostgreSQL server is installed (apt-get install postgresql)"
-            )
-            .unwrap();
+            skipped("no PostgreSQL server is installed (apt-get install postgresql)");
             return None;
         };
         let folder = tempfile::tempdir().unwrap();
@@ -133,6 +128,12 @@ impl Drop for Cluster {
     fn drop(&mut self) {
         self.server(&["pg_ctl", "-D", &self.data(), "-m", "immediate", "stop"]);
     }
+}
+
+/// Says so past the capture of the test harness, so that a whole `cargo test` says it too.
+fn skipped(why: &str) {
+    let mut past = std::io::stderr();
+    writeln!(past, "skipped: {why}").unwrap();
 }
 
 fn told(output: &Output) -> String {
@@ -344,7 +345,7 @@ fn own_address() -> Option<std::net::IpAddr> {
 #[test]
 fn only_the_server_for_which_the_named_authority_vouches_gets_anything() {
     if Command::new("/usr/bin/openssl").arg("version").output().is_err() {
-        writeln!(std::io::stderr(), "skipped: there is no openssl here to make certificates").unwrap();
+        skipped("there is no openssl here to make certificates");
         return;
     }
     let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
