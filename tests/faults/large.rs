@@ -87,8 +87,10 @@ async fn a_large_record_is_used_as_any_other() {
     let copy = home.path().join("copy.db");
     let text = timed("backup while a run goes on", &["record", "backup", copy.to_str().unwrap()]);
     assert!(text.contains("the copy is verified"), "{text}");
-    assert!(state.store.trouble.is_none());
     std::fs::remove_file(&copy).unwrap();
+    // Whoever waited for the copy did not read meanwhile, and has been dropped where that took long.
+    let mut session = recorder.attach().await;
+    let mut state = BenchState::default();
     follow(&mut session, &mut state, |s| s.store.saved_lines > 100).await;
     session.commands.send((9, Wish::End { lane: 1, reason: None })).await.unwrap();
     follow(&mut session, &mut state, |s| s.lanes[0].run.as_ref().is_some_and(|run| run.end.is_some())).await;
