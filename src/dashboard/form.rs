@@ -3,7 +3,7 @@
 use super::entry::{LONGEST_NUMBER, LONGEST_TEXT, insert, number};
 use super::options::Procedure;
 use crate::results::Dimension;
-use crate::work::{self, CheckPoint, EquipmentKind, LaneState, Readiness, Role, RunPlan};
+use crate::work::{self, CheckPoint, EquipmentKind, FROM_BALANCE, LaneState, Readiness, Role, RunPlan};
 use tui_input::Input;
 
 /// The lines of the form.
@@ -380,6 +380,9 @@ impl Form {
     pub(super) fn insert(&mut self, text: &str) {
         let most = if self.line == FormLine::Mass { LONGEST_NUMBER } else { LONGEST_TEXT };
         let before = self.sample.value().to_owned();
+        if self.line == FormLine::Mass && self.is_weighed() {
+            self.mass.reset();
+        }
         if let Some(input) = self.input() {
             insert(input, text, most);
         }
@@ -413,9 +416,19 @@ impl Form {
         false
     }
 
-    /// What is wrong with the mass as typed; none when it is empty.
+    /// Whether the balance is to give the mass.
+    pub(super) fn is_weighed(&self) -> bool {
+        self.mass.value() == FROM_BALANCE
+    }
+
+    /// Has the balance give the mass.
+    pub(super) fn weigh(&mut self) {
+        self.mass = Input::new(FROM_BALANCE.to_owned());
+    }
+
+    /// What is wrong with the mass as typed; none when it is empty, or the balance gives it.
     pub(super) fn mass_g(&self) -> Result<Option<f64>, String> {
-        if self.mass.value().trim().is_empty() {
+        if self.mass.value().trim().is_empty() || self.is_weighed() {
             return Ok(None);
         }
         number(self.mass.value()).and_then(|mass| {
@@ -443,6 +456,9 @@ impl Form {
             if !typed.is_empty() {
                 values.insert(asked.name.clone(), typed.replace(',', "."));
             }
+        }
+        if self.is_weighed() && self.role != Role::Blank {
+            values.insert("mass".to_owned(), FROM_BALANCE.to_owned());
         }
         let mut uses = self.base.uses.clone();
         let lot = self.lot.value().trim();

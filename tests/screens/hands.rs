@@ -15,7 +15,6 @@ fn commands(bench: &Bench) -> Vec<Command> {
         Effect::Send(_, command) => Some(command.clone()),
         Effect::ReadProfile(_)
         | Effect::Consult(_)
-        | Effect::Errand(_)
         | Effect::Notify(_)
         | Effect::Bell
         | Effect::Redraw

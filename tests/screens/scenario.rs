@@ -1,7 +1,8 @@
 //! One morning at a bench of our own, stopped at the moments that matter.
 
+use dropwise::dashboard::desk::{Answer, EarlierCurve, Question};
 use dropwise::dashboard::{
-    Done, EarlierCurve, Effect, Input, Options, Palette, Procedure, RunFate, State, StoredRun, Theme, update,
+    Effect, Input, Options, Palette, Procedure, RunFate, State, StoredRun, Theme, update,
 };
 use dropwise::detector::{Because, Change, EndPoint, Outlook, WatchState};
 use dropwise::reading::{CurveHead, Point, Quantity, Reading, Stamp, Titrant, Unit, Validity};
@@ -524,7 +525,12 @@ pub(crate) const MOMENTS: &[(&str, Moment)] = &[
     }),
     ("earlier portions", |theme| {
         let mut bench = running(theme, 10.0);
-        bench.take(Input::Done(Done::Earlier(vec![earlier(40, 1, 11.387)])));
+        let told = bench.effects.iter().find_map(|effect| match effect {
+            Effect::Consult(question) if matches!(**question, Question::Earlier(_)) => Some(question.clone()),
+            _ => None,
+        });
+        let curves = Answer::Earlier(vec![earlier(40, 1, 11.387)]);
+        bench.take(Input::Answer(told.unwrap(), Ok(curves)));
         bench
     }),
     ("ended with result", |theme| {

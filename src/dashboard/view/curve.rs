@@ -1,6 +1,6 @@
 //! The curve, its steepness, and the marks of end-points; thinned to the columns of the screen.
 
-use super::super::errand::EarlierCurve;
+use super::super::desk::EarlierCurve;
 use super::super::lens;
 use super::super::state::State;
 use super::super::text::{cut, visible, width};

@@ -1,7 +1,8 @@
 //! Fields that lie over the page: one field, or the form for the next portion.
 
+use super::super::desk::Readied;
 use super::super::entry::{Asks, Entry};
-use super::super::fields::{cautions_read, form_wants_reason};
+use super::super::fields::{balance, cautions_read, form_wants_reason};
 use super::super::form::{Form, FormLine};
 use super::super::state::State;
 use super::super::text::{cut, visible, width, wrap};
@@ -281,18 +282,8 @@ fn checklist(state: &State, form: &Form, columns: usize) -> Vec<(Tone, String)> 
             for point in &ready.points {
                 add(point.is, format!("{}{}", visible(&point.words), what_to_do(point.is, &point.words)));
             }
-            match ready.expected {
-                Some((expected, u)) => {
-                    let pm = state.options.theme.plus_minus();
-                    add(
-                        Readiness::Fine,
-                        format!(
-                            "expected end-point about {expected:.2} {pm} {u:.2} mL: is there enough titrant for it?"
-                        ),
-                    );
-                }
-                None => add(Readiness::Fine, "end-point not known beforehand: fill the burette".to_owned()),
-            }
+            let (is, words) = titrant_words(ready, state.options.theme.plus_minus());
+            add(is, words);
         }
         _ if form.procedure().is_empty() => {}
         _ => add(Readiness::Fine, "checklist: the record is being asked".to_owned()),
@@ -314,6 +305,28 @@ fn checklist(state: &State, form: &Form, columns: usize) -> Vec<(Tone, String)> 
     lines
 }
 
+/// Whether there is titrant enough in the burette for what is expected.
+fn titrant_words(ready: &Readied, pm: &str) -> (Readiness, String) {
+    let Some((expected, u)) = ready.expected else {
+        let words = match &ready.holds {
+            Some((name, most)) => format!("end-point not known beforehand: fill the burette ({}, {most} mL)", visible(name)),
+            None => "end-point not known beforehand: fill the burette".to_owned(),
+        };
+        return (Readiness::Fine, words);
+    };
+    let words = format!("expected end-point about {expected:.2} {pm} {u:.2} mL");
+    match &ready.holds {
+        // Two standard uncertainties more are needed in one portion of forty.
+        Some((name, most)) if expected + 2.0 * u > *most => {
+            let less = 100.0 * (most - 2.0 * u).max(0.0) / expected;
+            let name = visible(name);
+            (Readiness::Warn, format!("{words}; the burette {name} holds {most} mL: weigh at most {less:.0} % of this, or have it refilled"))
+        }
+        Some((name, most)) => (Readiness::Fine, format!("{words} of the {most} mL of burette {}: is it filled?", visible(name))),
+        None => (Readiness::Fine, format!("{words}: is there enough titrant for it?")),
+    }
+}
+
 /// Figures that are being typed do not change what the record says.
 fn same_but_figures(a: &crate::work::RunPlan, b: &crate::work::RunPlan) -> bool {
     a.procedure == b.procedure && a.role == b.role && a.uses == b.uses && a.series == b.series
@@ -324,9 +337,17 @@ fn what_to_do(is: Readiness, words: &str) -> &'static str {
     match is {
         Readiness::Fine => "",
         _ if words.contains("checked") || words.contains("check") => "; e on the line start: check it",
+        _ if words.starts_with("step") => "; x on the line start: tick or skip it",
         _ if words.contains("standardised") => "; t on the line start: standardise it",
         _ => "",
     }
+}
+
+/// What the balance shows now, in words.
+fn shown(state: &State) -> String {
+    balance(state).map_or_else(String::new, |(mass_g, rests)| {
+        format!(": {mass_g:.4} g, {}", if rests { "at rest" } else { "not at rest" })
+    })
 }
 
 fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
@@ -355,6 +376,13 @@ fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
         }
         FormLine::Mass => match form.mass_g() {
             Err(why) => (Tone::Warn, why),
+            Ok(None) if form.is_weighed() => {
+                (Tone::Good, format!("the balance gives it when it rests{}; a digit types it instead", shown(state)))
+            }
+            Ok(None) if balance(state).is_some() => {
+                let what = form.mass_words().map_or(String::new(), |what| format!("{what}; "));
+                (Tone::Figure, format!("{what}b takes it from the balance{}", shown(state)))
+            }
             Ok(None) => {
                 let what = form.mass_words().map_or(String::new(), |what| format!("{what}; "));
                 (Tone::Faint, format!("{what}empty: not known yet"))

@@ -44,6 +44,18 @@ impl<'s> Lines<'s> {
         self.lines.push(Line::from(Span::styled(format!("{pointer} {text:<columns$}"), theme.style(tone))));
     }
 
+    /// A line that is cut where it is too long.
+    pub(super) fn line(&mut self, tone: Tone, words: &str) {
+        let theme = self.state.options.theme;
+        let text = cut(words, self.columns, theme.more());
+        self.lines.push(Line::from(Span::styled(format!(" {text}"), theme.style(tone))));
+    }
+
+    /// Columns for words.
+    pub(super) const fn columns(&self) -> usize {
+        self.columns
+    }
+
     /// An empty line.
     pub(super) fn gap(&mut self) {
         self.lines.push(Line::default());

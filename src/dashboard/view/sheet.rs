@@ -54,8 +54,12 @@ pub(super) fn draw(state: &State, sheet: &Sheet, frame: &mut Frame<'_>, area: Re
         }
         y += 1;
     }
-    let hint = sheet.lines.get(sheet.at).map_or("", |line| line.hint);
-    let style = theme.style(Tone::Faint);
+    let wrong = sheet.wrong().map(|why| visible(&why));
+    let (hint, tone) = match &wrong {
+        Some(why) => (why.as_str(), Tone::Warn),
+        None => (sheet.lines.get(sheet.at).map_or("", |line| line.hint), Tone::Faint),
+    };
+    let style = theme.style(tone);
     let bottom = inner.y + inner.height;
     if y < bottom {
         frame.buffer_mut().set_string(
