@@ -200,9 +200,19 @@ pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
             vec![("Enter", "next line"), ("Esc", "back"), ("Up Down", "lines"), ("F1", "all keys")]
         }
         Over::Sheet(sheet) => {
-            let last =
-                if sheet.purpose.is_decision() { ("F12 F12", "decide") } else { ("Enter", "next line") };
-            vec![last, ("Up Down", "lines"), ("Left Right", "choose"), ("Esc", "back"), ("F1", "all keys")]
+            let mut hints = vec![match (sheet.purpose.is_decision(), sheet.is_last()) {
+                (true, _) => ("F12 F12", "decide"),
+                (false, true) => ("Enter", "take it"),
+                (false, false) => ("Enter", "next line"),
+            }];
+            if sheet.lines.len() > 1 {
+                hints.push(("Up Down", "lines"));
+            }
+            if sheet.lines.get(sheet.at).is_some_and(|line| !line.known.is_empty()) {
+                hints.push(("Left Right", "choose"));
+            }
+            hints.extend([("Esc", "back"), ("F1", "all keys")]);
+            hints
         }
         Over::Nothing => page_hints(state),
     }
@@ -258,6 +268,7 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             ("a", "evaluate again"),
             ("c", "report it"),
             ("Esc", "list"),
+            ("Up Down", "scroll"),
             ("F9", "set aside"),
             ("o", "overlay"),
         ],

@@ -277,6 +277,10 @@ fn scroll(state: &mut State, lines: isize) {
     let stepped = |at: usize, count: usize| at.saturating_add_signed(lines).min(count.saturating_sub(1));
     match state.page {
         Page::Bench => state.bench_line = stepped(state.bench_line, state.bench.lanes.len()),
+        Page::Runs if state.review.opened.is_some() => {
+            // As many lines as the longest that is looked through.
+            state.review.scrolled = stepped(state.review.scrolled, 200);
+        }
         Page::Runs => state.runs_line = stepped(state.runs_line, review::listed(state).len()),
         Page::Series => {
             state.series.line = stepped(state.series.line, series::rows(series::groups(state)).len())

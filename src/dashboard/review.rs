@@ -22,6 +22,8 @@ pub(super) struct Review {
     pub(super) laid: Vec<RunId>,
     /// Which evaluation of the opened run is chosen, from the first.
     pub(super) reckoning: usize,
+    /// Lines of it scrolled away.
+    pub(super) scrolled: usize,
 }
 
 /// What became of a run, in a word.
@@ -74,6 +76,7 @@ pub(super) fn open(state: &mut State) -> Vec<Effect> {
 pub(super) fn look_through(state: &mut State, run: RunId) -> Vec<Effect> {
     state.review.opened = Some(run);
     state.review.reckoning = 0;
+    state.review.scrolled = 0;
     consult(state, Question::Run(run))
 }
 

@@ -181,7 +181,7 @@ impl Sheet {
                 line("value", "", &[], "with unit: capacity 20 mL, purity 0.9998, pH 6.865, at most 220 g"),
                 line("u", "", &[], "standard uncertainty with unit, or leave it and give the tolerance"),
                 line("within", "", &[], "its tolerance with unit, as on the certificate; may stay empty"),
-                line("repeats in", "", &[], "standard deviation of one reading, with unit; may stay empty"),
+                line("scatter", "", &[], "standard deviation of one reading, with unit; may stay empty"),
                 line("certificate", "", &[], "in words; may stay empty"),
                 line("valid to", "", &[], "last day of use, as 2027-01-31; may stay empty"),
             ],

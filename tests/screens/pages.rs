@@ -284,7 +284,7 @@ fn charts() -> Vec<LineChart> {
             lines: Some([5.13, 5.155, 5.21, 5.26, 5.29]),
             words: vec![
                 (false, "centre 5.2100, warning 5.1550 to 5.2600, action 5.1300 to 5.2900".to_owned()),
-                (true, "1 points ask for action".to_owned()),
+                (true, "one point asks for action".to_owned()),
             ],
         },
         LineChart {

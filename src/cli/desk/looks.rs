@@ -98,7 +98,8 @@ fn control(reader: &Reader, procedure: &Procedure) -> Result<LineChart, Fault> {
     }
     let acts = control.signals.iter().filter(|s| s.rule.asks_for_action()).count();
     if acts > 0 {
-        words.push((true, format!("{acts} points ask for action")));
+        let points = if acts == 1 { "one point asks" } else { "several points ask" };
+        words.push((true, format!("{points} for action")));
     }
     Ok(LineChart {
         title: format!("control samples: {}", procedure.title),

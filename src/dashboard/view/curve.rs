@@ -166,8 +166,9 @@ pub(super) fn draw(state: &State, run: &RunState, frame: &mut Frame<'_>, area: R
     for curve in earlier {
         dotted(theme, &curve.points, Tone::Ghost, frame, plot, range, (from, to));
     }
-    paint(theme, &columns, frame, plot, range, (from, to));
+    // What was measured lies over what was fitted.
     dotted(theme, &run.fit, Tone::Mark, frame, plot, range, (from, to));
+    paint(theme, &columns, frame, plot, range, (from, to));
     legend(theme, run, earlier, frame.buffer_mut(), plot);
     if columns.len() * 3 < usize::from(plot.width) {
         dots(theme, run, frame.buffer_mut(), plot, range, (from, to));

@@ -37,13 +37,13 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
 
 fn words(state: &State, kept: &Kept<Equipment>) -> (Tone, String) {
     let it = &kept.it;
-    let pm = state.options.theme.plus_minus();
-    let value = match (it.value, it.u) {
-        (Some(value), Some(u)) => format!("{value} {pm} {u:.2e} {}", it.unit),
-        (Some(value), None) => format!("{value} {}", it.unit),
-        (None, Some(u)) => format!("u {u:.2e} {}", it.unit),
-        (None, None) => String::new(),
-    };
+    let unit = if it.unit == "1" { String::new() } else { format!(" {}", it.unit) };
+    let value = it.value.map_or_else(String::new, |value| format!("{value}{unit}"));
+    // Two digits of an uncertainty are enough to know a certificate by.
+    let u = it.u.filter(|u| *u > 0.0).map_or_else(String::new, |u| {
+        let digits = usize::try_from(1 - crate::dashboard::text::magnitude(u)).unwrap_or(0);
+        format!("u {u:.digits$}{unit}")
+    });
     let what = it.what.clone().or_else(|| it.table.clone()).unwrap_or_default();
     let today = state.books.stock.as_ref().and_then(|(_, now)| jiff::Timestamp::from_microsecond(*now).ok());
     let today = today.map(|now| now.to_zoned_datetime(state.options.zone.clone()).date());
@@ -54,7 +54,7 @@ fn words(state: &State, kept: &Kept<Equipment>) -> (Tone, String) {
         (None, None) => String::new(),
     };
     let tone = if why_not.is_some() { Tone::Warn } else { Tone::Plain };
-    let words = [it.name.clone(), what, value.trim().to_owned(), valid];
+    let words = [it.name.clone(), what, value, u, valid];
     let words: Vec<String> = words.into_iter().filter(|text| !text.is_empty()).collect();
     (tone, format!("{:<11} {}", it.kind.word(), words.join("  ")))
 }

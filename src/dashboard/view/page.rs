@@ -63,11 +63,22 @@ impl<'s> Lines<'s> {
 
     /// Draws them in a panel, the chosen line in sight.
     pub(super) fn draw(self, title: &str, frame: &mut Frame<'_>, area: Rect) {
+        let rows = usize::from(area.height).saturating_sub(2);
+        let start = self.chosen.map_or(0, |at| (at + 2).saturating_sub(rows));
+        self.draw_from(start, title, frame, area);
+    }
+
+    /// Draws them in a panel from a line on.
+    pub(super) fn draw_from(self, start: usize, title: &str, frame: &mut Frame<'_>, area: Rect) {
         let theme = self.state.options.theme;
         let rows = usize::from(area.height).saturating_sub(2);
-        let last = self.lines.len().saturating_sub(rows);
-        let start = self.chosen.map_or(0, |at| (at + 2).saturating_sub(rows)).min(last);
-        let more = if self.lines.len() > start + rows { " (more below)" } else { "" };
+        let start = start.min(self.lines.len().saturating_sub(rows));
+        let more = match (start > 0, self.lines.len() > start + rows) {
+            (true, true) => " (more above and below)",
+            (true, false) if self.chosen.is_none() => " (more above)",
+            (_, true) => " (more below)",
+            _ => "",
+        };
         let block = panel(theme, format!("{title}{more}"), 0);
         let lines: Vec<Line<'static>> = self.lines.into_iter().skip(start).take(rows).collect();
         frame.render_widget(Paragraph::new(lines).block(block), area);

@@ -202,7 +202,6 @@ fn looked_through(state: &State, file: &RunFile, frame: &mut Frame<'_>, area: Re
             lines.say(Tone::Faint, "  not signed; F12 signs it (k makes a key)");
         }
     }
-    side_by_side(state, file, unit.symbol(), &mut lines);
     if let Some(result) = &file.result {
         for value in &result.results {
             let told = if theme.ascii { value.line().replace('±', "+/-") } else { value.line() };
@@ -215,13 +214,14 @@ fn looked_through(state: &State, file: &RunFile, frame: &mut Frame<'_>, area: Re
             lines.say(Tone::Warn, &visible(&format!("! {warning}")));
         }
     }
+    side_by_side(state, file, unit.symbol(), &mut lines);
     for warning in &file.warnings {
         lines.say(Tone::Warn, &visible(&format!("! {warning}")));
     }
     for (at, note) in &file.notes {
         lines.say(Tone::Plain, &visible(&format!("note at {at:.0} s: {note}")));
     }
-    lines.draw(&format!("run {}", file.run), frame, area);
+    lines.draw_from(state.review.scrolled, &format!("run {}", file.run), frame, area);
 }
 
 fn reckoned_words(theme: Theme, reckoned: &Reckoned, unit: &str) -> String {
