@@ -1,13 +1,13 @@
 //! The pages about electrodes, titrants, series, stored runs, and the guide to a bench, at the moments that matter.
 
-use super::scenario::{Bench, Moment, end_point, lane, ph, running, stamp};
+use super::scenario::{Bench, Moment, end_point, lane, ph, reading, running, stamp};
 use dropwise::dashboard::Theme;
 use dropwise::dashboard::desk::{
     Answer, Decision, Decisions, Drafted, Group, Heard, LineChart, Lot, Place, Question, Readied, Reckoned,
     RunFile, SeriesLine,
 };
 use dropwise::dashboard::{Input, RunFate, StoredRun};
-use dropwise::reading::{CurveHead, Point, Quantity, Reading, Titrant, Unit, Validity};
+use dropwise::reading::{CurveHead, Point, Quantity, Titrant, Unit};
 use dropwise::work::result::{PortionResult, SeriesPortion, SeriesResult};
 use dropwise::work::{
     CheckPoint, CheckRecord, DueStep, Factor, Kept, LaneEvent, Origin, Readiness, Role, RunPlan, StepLine,
@@ -375,16 +375,8 @@ fn checking(theme: Theme) -> Bench {
 fn dip(bench: &mut Bench, from_s: u32, level: f64, seconds: u32) {
     for s in 0..seconds {
         let at = stamp(1_000.0 + f64::from(from_s + s));
-        let reading = |channel: &str, quantity, value: f64, unit| Reading {
-            channel: channel.into(),
-            quantity,
-            value: Some(value),
-            unit,
-            validity: Validity::Valid,
-            steady: None,
-            frame: u64::from(from_s + s) + 10,
-            at,
-        };
+        let frame = u64::from(from_s + s) + 10;
+        let reading = |channel, quantity, value, unit| reading(channel, quantity, value, unit, (frame, at));
         bench.lane(LaneEvent::Readings {
             readings: vec![
                 reading("emf", Quantity::Emf, level + 0.1 * f64::from(s % 3), Unit::Millivolt),

@@ -134,16 +134,7 @@ impl Bench {
                 fate: FrameFate::Understood { by: "reading".to_owned() },
             },
         });
-        let reading = |channel: &str, quantity, value: f64, unit| Reading {
-            channel: channel.into(),
-            quantity,
-            value: Some(value),
-            unit,
-            validity: Validity::Valid,
-            steady: None,
-            frame: number,
-            at,
-        };
+        let reading = |channel, quantity, value, unit| reading(channel, quantity, value, unit, (number, at));
         self.lane(LaneEvent::Readings {
             readings: vec![
                 reading("volume", Quantity::Volume, (volume * 1e3).round() / 1e3, Unit::Millilitre),
@@ -648,4 +639,16 @@ fn hostile(theme: Theme) -> Bench {
     frame(18, "  3.200 mL   2.", FrameFate::Damaged { why: "checksum 4F, computed 5A".to_owned() });
     frame(19, &"7".repeat(5_000), FrameFate::Damaged { why: "longer than 1024 bytes".to_owned() });
     bench
+}
+
+/// A reading of a frame at its time.
+pub(crate) fn reading(
+    channel: &str,
+    quantity: Quantity,
+    value: f64,
+    unit: Unit,
+    (frame, at): (u64, Stamp),
+) -> Reading {
+    let validity = Validity::Valid;
+    Reading { channel: channel.into(), quantity, value: Some(value), unit, validity, steady: None, frame, at }
 }

@@ -110,13 +110,22 @@ pub(super) fn type_in(state: &State, input: &Input, frame: &mut Frame<'_>, field
     }
 }
 
+/// Columns of a form or a sheet, where there are so many.
+pub(super) const WIDE: u16 = 84;
 /// Columns for the names of the lines.
 const NAMES: u16 = 17;
+
+/// The name of a line, with the pointer before the one that is typed on.
+pub(super) fn pointed(state: &State, frame: &mut Frame<'_>, (x, y): (u16, u16), focus: bool, name: &str) {
+    let theme = state.options.theme;
+    let (tone, pointer) = if focus { (Tone::Figure, "▸") } else { (Tone::Plain, " ") };
+    frame.buffer_mut().set_string(x, y, format!("{pointer} {name}"), theme.style(tone));
+}
 
 /// Draws the form for the next portion.
 pub(super) fn form(state: &State, form: &Form, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
-    let wide = 84.min(area.width);
+    let wide = WIDE.min(area.width);
     let room = usize::from(wide).saturating_sub(4);
     let lines = form.lines(form_wants_reason(state));
     let read = form.cautions.is_empty() || cautions_read(state, &form.cautions_key());
@@ -172,9 +181,8 @@ fn row(state: &State, form: &Form, line: FormLine, read: bool, frame: &mut Frame
     let theme = state.options.theme;
     let focus = line == form.line;
     let tone = if focus { Tone::Figure } else { Tone::Plain };
-    let pointer = if focus { "▸" } else { " " };
     let name = cut(&name(form, line), usize::from(NAMES) - 3, theme.more());
-    frame.buffer_mut().set_string(area.x + 1, area.y, format!("{pointer} {name}"), theme.style(tone));
+    pointed(state, frame, (area.x + 1, area.y), focus, &name);
     let field =
         Rect { x: area.x + 1 + NAMES, y: area.y, width: area.width.saturating_sub(NAMES + 2), height: 1 };
     let say = |frame: &mut Frame<'_>, words: &str| {
