@@ -193,7 +193,7 @@ fn a_reckoning_that_is_chosen_is_what_everything_reports_and_the_first_stands_be
     let exported = done(home, &["export", "1", "--what", "portions", "--format", "jsonl"]);
     assert!(exported.contains(&format!("\"reckoning\":{number}")), "{exported}");
     let chosen = json_lines(&done(home, &["review", "--all", "--json"]));
-    let row = chosen.iter().find(|row| row["verb"] == "choose").unwrap();
+    let row = chosen.iter().find(|row| row["verb"] == "report").unwrap();
     assert!(row["why"].as_str().unwrap().contains("the customer's method") && row["who"] != "", "{row}");
 
     // On paper: which, by whom and why, the first beside it; the certificate proves itself with the choice in it.
@@ -234,7 +234,10 @@ fn steps_of_preparation_and_care_are_ticked_or_skipped_and_stand_in_ledger_and_r
     assert_eq!(run(home, &["steps", "s", "--done", "99"]).status.code(), Some(2));
     done(home, &["steps", "s", "--done", "1,3", "--skip", "2", "--reason", "no time"]);
     let said = listed();
-    assert_eq!((&said[0]["said"]["done"], &said[1]["said"]["done"]), (&Value::Bool(true), &Value::Bool(false)));
+    assert_eq!(
+        (&said[0]["said"]["done"], &said[1]["said"]["done"]),
+        (&Value::Bool(true), &Value::Bool(false))
+    );
     assert_eq!(said[1]["said"]["why"], "no time");
     // What is due for each portion is open again for the next one; what is due for the series is not.
     let next = json_lines(&done(home, &["steps", "s", "--portion", "2", "--json"]));

@@ -232,7 +232,7 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     std::thread::sleep(Duration::from_millis(350));
     day.press(ENTER);
     day.presses(&[DOWN, DOWN, ENTER]);
-    day.sees("portion 1 of 3");
+    day.sees("sample jar B, portion 1");
     day.press("a");
     day.sees("evaluate run 9 again");
     day.presses(&[RIGHT, RIGHT, RIGHT, DOWN, DOWN, DOWN, DOWN]);
@@ -320,7 +320,11 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     assert_eq!(of("jar B")["portions"][1]["set_aside"], "the stirrer stood still");
     // What was chosen is what the record reports, and what was accepted or signed cannot be chosen otherwise.
     let run = asked(home, &["show", "9", "--json"]).pop().unwrap();
-    assert_eq!((&run["reckoning"], &run["choice"]["reckoning"]), (&Value::from(13), &Value::from(13)), "{run}");
+    assert_eq!(
+        (&run["reckoning"], &run["choice"]["reckoning"]),
+        (&Value::from(13), &Value::from(13)),
+        "{run}"
+    );
     let first = asked(home, &["show", "8", "--json"]).pop().unwrap()["reckoning"].as_i64().unwrap();
     let again = dropwise(home).args(["reckon", "8", "--shape", "jump", "--why", "x"]).output().unwrap();
     assert!(again.status.success(), "{again:?}");
@@ -333,7 +337,7 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     let verified = dropwise(home).args(["record", "verify"]).output().unwrap();
     assert!(verified.status.success(), "{}", String::from_utf8_lossy(&verified.stdout));
     let verbs: Vec<Value> = asked(home, &["review", "--all", "--json"]);
-    for verb in ["check", "accept", "sign", "enrol", "choose", "do", "skip"] {
+    for verb in ["check", "accept", "sign", "enrol", "report", "do", "skip"] {
         assert!(verbs.iter().any(|row| row["verb"] == verb), "{verb}: {verbs:?}");
     }
 }

@@ -26,8 +26,7 @@ pub(super) fn points(state: &State) -> usize {
 pub(super) fn turn(state: &mut State, forward: bool) {
     let count = state.books.charts.as_ref().map_or(0, Vec::len);
     let at = state.charts.chart;
-    state.charts.chart =
-        if forward { (at + 1).min(count.saturating_sub(1)) } else { at.saturating_sub(1) };
+    state.charts.chart = if forward { (at + 1).min(count.saturating_sub(1)) } else { at.saturating_sub(1) };
     state.charts.point = points(state).saturating_sub(1);
 }
 

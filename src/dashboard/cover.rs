@@ -1,8 +1,8 @@
 //! The cover of an unattended screen: it shows that recording goes on, and takes no command until
 //! somebody says who sits there, by the rule of the bench.
 
-use super::entry::{LONGEST_TEXT, insert};
 use super::desk::{Question, Secret};
+use super::entry::{LONGEST_TEXT, insert};
 use super::keyboard::Gesture;
 use super::keys::{Action, action};
 use super::state::State;

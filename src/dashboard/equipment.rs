@@ -14,9 +14,12 @@ pub(super) fn pieces(state: &State) -> Vec<&Kept<Equipment>> {
 
 /// Opens the sheet with the chosen piece in it: a further version of it is entered.
 pub(super) fn open(state: &mut State) -> Vec<Effect> {
-    let Some(it) = pieces(state).get(state.equipment_line).map(|kept| kept.it.clone()) else { return Vec::new() };
+    let Some(it) = pieces(state).get(state.equipment_line).map(|kept| kept.it.clone()) else {
+        return Vec::new();
+    };
     let mut sheet = opened(state, SheetFor::Piece);
-    let with_unit = |value: Option<f64>| value.map_or_else(String::new, |v| format!("{v} {}", it.unit).trim().to_owned());
+    let with_unit =
+        |value: Option<f64>| value.map_or_else(String::new, |v| format!("{v} {}", it.unit).trim().to_owned());
     let what = match it.kind {
         EquipmentKind::Buffer => it.table.clone(),
         EquipmentKind::Control => it.procedure.clone(),

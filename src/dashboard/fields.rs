@@ -341,9 +341,9 @@ pub(super) fn decided(state: &mut State, sheet: Sheet) -> Vec<Effect> {
         SheetFor::Choose(run, reckoning) => review::chooses(state, run, reckoning, &sheet),
         SheetFor::Equipment(_) | SheetFor::Piece => match super::equipment::piece(&sheet) {
             None => Err("a name is needed".to_owned()),
-            Some(piece) => piece
-                .entries()
-                .map(|_| books::consult(state, super::desk::Question::Equipment(piece))),
+            Some(piece) => {
+                piece.entries().map(|_| books::consult(state, super::desk::Question::Equipment(piece)))
+            }
         },
         _ => Err("a name is needed".to_owned()),
     };

@@ -4,8 +4,7 @@ mod turn;
 
 use super::entry::{LONGEST_NUMBER, LONGEST_TEXT, insert, number};
 use super::options::Procedure;
-use crate::results::Dimension;
-use crate::work::{self, CheckPoint, EquipmentKind, FROM_BALANCE, LaneState, Readiness, Role, RunPlan};
+use crate::work::{CheckPoint, EquipmentKind, FROM_BALANCE, LaneState, Readiness, Role, RunPlan};
 use tui_input::Input;
 
 /// The lines of the form.

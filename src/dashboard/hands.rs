@@ -358,4 +358,3 @@ pub(super) fn open_entry(state: &mut State, asks: Asks) {
     let entry = shelved.map_or_else(|| Entry::new(asks), |at| state.shelf.remove(at));
     state.over = Over::Entry(entry);
 }
-

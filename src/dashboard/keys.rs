@@ -288,7 +288,9 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             ("Left Right", "series"),
         ],
         Page::Steps => vec![("space", "done"), ("s", "skip"), ("Up Down", "choose"), ("Esc", "back")],
-        Page::Equipment => vec![("a", "add"), ("Enter", "a further version"), ("Up Down", "choose"), ("Esc", "run")],
+        Page::Equipment => {
+            vec![("a", "add"), ("Enter", "a further version"), ("Up Down", "choose"), ("Esc", "run")]
+        }
         Page::Charts => vec![("Left Right", "chart"), ("Up Down", "point"), ("Esc", "run")],
         Page::Decisions => {
             vec![("Up Down", "row"), ("Left Right", "all / since review"), ("F12", "sign"), ("Esc", "run")]

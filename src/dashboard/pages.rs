@@ -7,7 +7,8 @@ use super::sheet::{SheetFor, lay_open};
 use super::state::{Lens, Over, Page, State};
 use super::update::{Effect, tell, warn};
 use super::{
-    books, charts, cover, decisions, equipment, fields, holding, lens, needs, review, series, setup, steps, titrant,
+    books, charts, cover, decisions, equipment, fields, holding, lens, needs, review, series, setup, steps,
+    titrant,
 };
 use crate::work::EquipmentKind;
 use crossterm::event::{KeyCode, KeyEvent};
@@ -40,7 +41,9 @@ pub(super) fn page_key(state: &mut State, key: KeyEvent, wanted: Option<Action>)
         }
         Action::Add => return add(state),
         Action::NewKey => lay_open(state, SheetFor::NewKey),
-        Action::Note if matches!(state.page, Page::Series | Page::Titrant) => lay_open(state, SheetFor::Remark),
+        Action::Note if matches!(state.page, Page::Series | Page::Titrant) => {
+            lay_open(state, SheetFor::Remark)
+        }
         Action::Note => open_entry(state, Asks::Note),
         Action::Seen if state.live_run().is_none() => {
             return vec![warn(state, "no run goes on: start one first (space)")];
@@ -292,7 +295,9 @@ fn scroll(state: &mut State, lines: isize) {
         }
         Page::Setup => state.setup.line = stepped(state.setup.line, state.setup.places.len() + 1),
         Page::Steps => state.steps_line = stepped(state.steps_line, steps::lines(state).len()),
-        Page::Equipment => state.equipment_line = stepped(state.equipment_line, equipment::pieces(state).len()),
+        Page::Equipment => {
+            state.equipment_line = stepped(state.equipment_line, equipment::pieces(state).len())
+        }
         Page::Decisions => {
             let count = state.books.decisions.as_ref().map_or(0, |told| told.rows.len());
             state.decisions_line = stepped(state.decisions_line, count);

@@ -135,11 +135,17 @@ pub(super) fn evaluates(state: &mut State, run: RunId, sheet: &Sheet) -> Result<
     let unit = file(state).map_or("mL", |file| file.curve.titrant.unit().symbol());
     let volume = |at: usize| {
         let typed = sheet.text(at).replace(',', ".");
-        if typed.is_empty() || typed.contains(char::is_alphabetic) { typed } else { format!("{typed} {unit}") }
+        if typed.is_empty() || typed.contains(char::is_alphabetic) {
+            typed
+        } else {
+            format!("{typed} {unit}")
+        }
     };
     let window = match (volume(2), volume(3)) {
         (from, to) if from.is_empty() && to.is_empty() => None,
-        (from, to) if from.is_empty() || to.is_empty() => return Err("a window has two ends: from and to".to_owned()),
+        (from, to) if from.is_empty() || to.is_empty() => {
+            return Err("a window has two ends: from and to".to_owned());
+        }
         both => Some(both),
     };
     let procedure = match sheet.text(5) {

@@ -160,13 +160,28 @@ impl Sheet {
                 line("remark", "", &[], "anything to say with it; may stay empty"),
             ],
             SheetFor::Reckon(_) => vec![
-                line("shape", "", &["", "jump", "bend", "level", "peak"], "Left and Right; empty: as the procedure has it"),
+                line(
+                    "shape",
+                    "",
+                    &["", "jump", "bend", "level", "peak"],
+                    "Left and Right; empty: as the procedure has it",
+                ),
                 line("model", "", &[], "beginning of the name of a model, as acid-base; empty: as it was"),
                 line("from", "", &[], "where the end-point must lie, as 5 mL; empty: as it was"),
                 line("to", "", &[], "the other end of the window, as 18 mL"),
                 line("level", "", &[], "for the shape level: what is crossed, as 8.2 pH"),
-                line("procedure", "", &[], "Left and Right: look by another procedure; empty: that of the run"),
-                line("profile", "", &[], "read the wire by another profile: a name or a file; empty: that of the run"),
+                line(
+                    "procedure",
+                    "",
+                    &[],
+                    "Left and Right: look by another procedure; empty: that of the run",
+                ),
+                line(
+                    "profile",
+                    "",
+                    &[],
+                    "read the wire by another profile: a name or a file; empty: that of the run",
+                ),
                 line("why", "", &[], "why it is evaluated again; the ledger keeps it"),
             ],
             SheetFor::Choose(..) => {
@@ -177,7 +192,12 @@ impl Sheet {
             SheetFor::Piece => vec![
                 line("kind", "burette", &KINDS, "Left and Right turn through the kinds"),
                 line("name", "", &[], "what people call it; the same name again enters a further version"),
-                line("what", "", &[], "substance, solution, kind; a buffer: its table; a control: its procedure"),
+                line(
+                    "what",
+                    "",
+                    &[],
+                    "substance, solution, kind; a buffer: its table; a control: its procedure",
+                ),
                 line("value", "", &[], "with unit: capacity 20 mL, purity 0.9998, pH 6.865, at most 220 g"),
                 line("u", "", &[], "standard uncertainty with unit, or leave it and give the tolerance"),
                 line("within", "", &[], "its tolerance with unit, as on the certificate; may stay empty"),
@@ -271,7 +291,16 @@ impl SheetLine {
 
 /// The words of the kinds, for turning.
 const KINDS: [&str; 10] = [
-    "burette", "pipette", "flask", "balance", "thermometer", "buffer", "standard", "titrant", "electrode", "control",
+    "burette",
+    "pipette",
+    "flask",
+    "balance",
+    "thermometer",
+    "buffer",
+    "standard",
+    "titrant",
+    "electrode",
+    "control",
 ];
 
 const fn what_hint(kind: EquipmentKind) -> &'static str {

@@ -2,11 +2,11 @@
 
 use super::alarm::Alarm;
 use super::books::Books;
+use super::charts::ChartsPage;
 use super::cover::Cover;
+use super::desk::EarlierCurve;
 use super::electrode::ElectrodePage;
 use super::entry::Entry;
-use super::charts::ChartsPage;
-use super::desk::EarlierCurve;
 use super::form::Form;
 use super::keyboard::Keyboard;
 use super::meter::Meter;

@@ -384,7 +384,9 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                     books::kept(state, format!("run {run} is evaluated again; what was found before stays"));
                 }
                 Command::Enter { document } => {
-                    if document.kind == crate::work::kind::ACCEPTED || document.kind == crate::work::kind::FACTOR {
+                    if document.kind == crate::work::kind::ACCEPTED
+                        || document.kind == crate::work::kind::FACTOR
+                    {
                         state.remark.clear();
                     }
                     if document.kind == crate::work::kind::CHECK {

@@ -372,11 +372,11 @@ impl Hub {
                 }
                 let people = &bench.bench.people;
                 let open = self.lanes.values_mut().find(|l| l.bench.bench.title == bench.bench.title);
-                // To open it decides nothing yet: its screens ask for the key.
+                // To open it decides nothing yet: its screens ask for the name or the key.
                 let decides = start.is_some() || *confirms_sending;
                 people
                     .refuses(caller)
-                    .filter(|_| decides || people.identity != Identity::Key)
+                    .filter(|_| decides || people.identity == Identity::Account)
                     .or_else(|| open.and_then(|l| l.hand.check(&who, command, l.busy).err()))
             }
             Command::SetAside { .. } | Command::Reckon { .. } | Command::Enter { .. } => {

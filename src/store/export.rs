@@ -124,7 +124,8 @@ struct Plan {
     series: String,
 }
 
-const ONE: &str = "SELECT run.run_id, run.origin, title, sample, portion, portions, mass_g, head, started_utc_us,
+const ONE: &str =
+    "SELECT run.run_id, run.origin, title, sample, portion, portions, mass_g, head, started_utc_us,
     run.who, procedure_hash, run_end.why, run_end.utc_us, set_aside.reason, reckoning_id, program
     FROM run LEFT JOIN run_end USING (run_id) LEFT JOIN set_aside USING (run_id)
     LEFT JOIN reckoning ON reckoning_id = ?2 WHERE run.run_id = ?1";

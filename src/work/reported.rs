@@ -24,7 +24,7 @@ pub fn choice(run: RunId, reckoning: i64, origin: Origin, why: &str) -> Result<D
         name: format!("run {run}"),
         body,
         origin,
-        verb: "choose".to_owned(),
+        verb: "report".to_owned(),
         why: format!("reckoning {reckoning}: {}", why.trim()),
     })
 }

@@ -34,7 +34,8 @@ pub struct StepLine {
 
 impl WhenWord {
     /// All, in their order.
-    pub const ALL: [Self; 4] = [Self::BeforeSeries, Self::BeforePortion, Self::AfterPortion, Self::AfterSeries];
+    pub const ALL: [Self; 4] =
+        [Self::BeforeSeries, Self::BeforePortion, Self::AfterPortion, Self::AfterSeries];
 
     /// In words.
     #[must_use]
@@ -141,7 +142,9 @@ mod tests {
         };
         let kept = [say(0, 1), say(1, 1)];
         let open = |portion| {
-            open_before(&steps_of(&procedure, &plan(portion), &kept)).map(|s| s.text.clone()).collect::<Vec<_>>()
+            open_before(&steps_of(&procedure, &plan(portion), &kept))
+                .map(|s| s.text.clone())
+                .collect::<Vec<_>>()
         };
         assert!(open(1).is_empty());
         assert_eq!(open(2), ["rinse"]);
@@ -153,6 +156,9 @@ mod tests {
         assert!(StepRecord::said(&procedure.steps[0], &plan(1), false, " ").is_err());
         let skipped = StepRecord::said(&procedure.steps[2], &plan(1), false, "goes on tomorrow").unwrap();
         let document = skipped.document().unwrap();
-        assert_eq!((document.verb.as_str(), document.name.as_str()), ("skip", "s / after the series / store it wet"));
+        assert_eq!(
+            (document.verb.as_str(), document.name.as_str()),
+            ("skip", "s / after the series / store it wet")
+        );
     }
 }

@@ -76,7 +76,12 @@ fn the_hand_on_a_run_goes_from_screen_to_screen_only_when_it_is_given() {
     let home = folder.path();
     let meter = Meter::listen("6.870 pH 24.9 C");
     let profile = home.join("meter.toml").display().to_string();
-    home_of(home, meter.port, &profile, "volume = { from = \"rate\", ml_per_min = 60.0 }\n[people]\nidentity = \"named\"");
+    home_of(
+        home,
+        meter.port,
+        &profile,
+        "volume = { from = \"rate\", ml_per_min = 60.0 }\n[people]\nidentity = \"named\"",
+    );
     let _recorder = Recorder::start(home);
     let mut rosa = Dashboard::open_as(home, Some("Rosa"));
     rosa.sees("shelf bench");
@@ -134,7 +139,8 @@ fn a_titration_by_hand_is_keyed_corrected_seen_by_eye_and_looked_at_closer() {
     let home = folder.path();
     let meter = Meter::listen("3.500 pH 24.9 C");
     let profile = home.join("meter.toml").display().to_string();
-    let keyed = "volume = { from = \"keyed\" }\nsettling = { drift_per_min = 0.5, window_s = 0.3, longest_s = 3.0 }";
+    let keyed =
+        "volume = { from = \"keyed\" }\nsettling = { drift_per_min = 0.5, window_s = 0.3, longest_s = 3.0 }";
     home_of(home, meter.port, &profile, keyed);
     let _recorder = Recorder::start(home);
     let mut screen = Dashboard::open(home);
@@ -160,15 +166,15 @@ fn a_titration_by_hand_is_keyed_corrected_seen_by_eye_and_looked_at_closer() {
             std::thread::sleep(Duration::from_millis(30));
         }
     };
-    keyed(&mut screen, "2.00", "3.900 pH 24.9 C", "1.00 mL");
+    keyed(&mut screen, "2.00", "3.900 pH 24.9 C", "1.000 mL");
     // Mistyped: 32 for 3.2.
-    keyed(&mut screen, "32.00", "4.300 pH 24.9 C", "31.00 mL");
+    keyed(&mut screen, "32.00", "4.300 pH 24.9 C", "31.000 mL");
     screen.press("c");
     screen.sees("the last burette reading should be");
     screen.text_at_once("3.20");
     screen.press(ENTER);
-    screen.sees("2.20 mL");
-    keyed(&mut screen, "4.00", "9.100 pH 24.9 C", "3.00 mL");
+    screen.sees("2.200 mL");
+    keyed(&mut screen, "4.00", "9.100 pH 24.9 C", "3.000 mL");
     // By eye: where, and what was seen.
     screen.press("i");
     screen.sees("seen: burette reading and what");
@@ -191,6 +197,9 @@ fn a_titration_by_hand_is_keyed_corrected_seen_by_eye_and_looked_at_closer() {
     let run: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
     let volumes: Vec<f64> =
         run["points"].as_array().unwrap().iter().map(|p| p["titrant"].as_f64().unwrap()).collect();
-    assert!(volumes.iter().all(|v| *v < 3.01) && volumes.iter().any(|v| (*v - 2.2).abs() < 1e-9), "{volumes:?}");
+    assert!(
+        volumes.iter().all(|v| *v < 3.01) && volumes.iter().any(|v| (*v - 2.2).abs() < 1e-9),
+        "{volumes:?}"
+    );
     assert!(run["notes"].to_string().contains("colourless to pink"), "{}", run["notes"]);
 }

@@ -175,7 +175,15 @@ pub(crate) const PAGES: &[(&str, Moment)] = &[
                 "sodium hydroxide lot 7 was standardised 9 d ago; the procedure asks for 7 d at most",
             ),
         ];
-        answered(&mut bench, question, Answer::Ready(Readied { points, expected: Some((11.4, 0.57)), holds: Some(("blue".to_owned(), 20.0)) }));
+        answered(
+            &mut bench,
+            question,
+            Answer::Ready(Readied {
+                points,
+                expected: Some((11.4, 0.57)),
+                holds: Some(("blue".to_owned(), 20.0)),
+            }),
+        );
         bench
     }),
     ("guide places", |theme| {
@@ -311,7 +319,7 @@ fn decisions_page(bench: &mut Bench) {
         row(15, "end run 6", "ended by the operator"),
         row(16, "compute datum 9", ""),
         row(17, "set aside run 5", "the stirrer stood still"),
-        row(18, "choose datum 10", "reckoning 12: the window held a bubble"),
+        row(18, "report datum 10", "reckoning 12: the window held a bubble"),
     ];
     let told = Decisions { all: false, rows, left_out: 0, since: Some((14, 18)) };
     answered(bench, Question::Decisions { all: false }, Answer::Decisions(told));

@@ -81,12 +81,8 @@ impl ReckonArgs {
         let procedure =
             self.procedure.as_deref().map(|name| procedure_text(Some(name), settings)).transpose()?;
         let look = self.look()?;
-        let how = ReckonSettings {
-            profile,
-            procedure,
-            who: own_caller(settings).who(),
-            why: self.why.clone(),
-        };
+        let how =
+            ReckonSettings { profile, procedure, who: own_caller(settings).who(), why: self.why.clone() };
         if RecordLock::holder(&settings.record)?.is_some() {
             let by = By::Recorder(settings);
             return Batch { args: self, settings: how, look, reader, by }.all(&runs, output);
@@ -108,7 +104,11 @@ impl ReckonArgs {
         let window = match self.window.as_slice() {
             [] => None,
             [from, to] => Some((from.clone(), to.clone())),
-            _ => return Err(Fault::misuse("a window has two ends, each with its unit: --window \"5 mL,18 mL\"")),
+            _ => {
+                return Err(Fault::misuse(
+                    "a window has two ends, each with its unit: --window \"5 mL,18 mL\"",
+                ));
+            }
         };
         let text = |given: &Option<String>| given.clone().unwrap_or_default();
         Ok(OtherLook { shape: text(&self.shape), model: text(&self.model), level: text(&self.level), window })
@@ -259,12 +259,7 @@ impl Batch<'_> {
 }
 
 impl ReckonArgs {
-    fn text(
-        &self,
-        stored: &StoredRun,
-        first: Option<&StoredReckoning>,
-        made: &StoredReckoning,
-    ) -> String {
+    fn text(&self, stored: &StoredRun, first: Option<&StoredReckoning>, made: &StoredReckoning) -> String {
         let unit = stored.row.titrant.unit().symbol();
         let run = stored.row.run;
         let found = first.map(|first| first.findings.as_slice()).unwrap_or_default();

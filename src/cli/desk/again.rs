@@ -32,7 +32,10 @@ pub(super) fn reckon(settings: &Settings, reader: &Reader, other: &OtherSettings
         Some(other.look.applied(text).map_err(definition)?)
     };
     let command = Command::Reckon { run: other.run, profile, procedure, why: other.why.clone() };
-    let words = format!("run {} is evaluated again; what was found before stays, c chooses what is reported", other.run);
+    let words = format!(
+        "run {} is evaluated again; what was found before stays, c chooses what is reported",
+        other.run
+    );
     Ok(Answer::Asks(vec![command], words))
 }
 
@@ -40,7 +43,8 @@ pub(super) fn reckon(settings: &Settings, reader: &Reader, other: &OtherSettings
 pub(super) fn choose(reader: &Reader, run: RunId, reckoning: i64, why: &str) -> Result<Answer, Fault> {
     let origin = reader.run(run)?.row.origin;
     let document = choice(run, reckoning, origin, why).map_err(Fault::misuse)?;
-    let words = format!("reckoning {reckoning} of run {run} is the reported one from now on; the others stay");
+    let words =
+        format!("reckoning {reckoning} of run {run} is the reported one from now on; the others stay");
     Ok(Answer::Asks(vec![Command::Enter { document: Box::new(document) }], words))
 }
 

@@ -76,8 +76,7 @@ fn controlling(reader: &Reader) -> Result<Vec<Procedure>, Fault> {
 fn control(reader: &Reader, procedure: &Procedure) -> Result<LineChart, Fault> {
     let control = controlled(reader, procedure, FIRST, None)?;
     let point = |(at, point): (usize, &crate::report::ControlPoint)| {
-        let said: Vec<&str> =
-            control.signals.iter().filter(|s| s.at == at).map(|s| s.rule.words()).collect();
+        let said: Vec<&str> = control.signals.iter().filter(|s| s.at == at).map(|s| s.rule.words()).collect();
         (point.series.clone(), point.value, (!said.is_empty()).then(|| said.join("; ")))
     };
     let mut words = Vec::new();
@@ -93,7 +92,8 @@ fn control(reader: &Reader, procedure: &Procedure) -> Result<LineChart, Fault> {
     }
     if let Some(stated) = control.stated {
         let latest = control.points.last().filter(|_| stated > 0.0);
-        let recovery = latest.map_or_else(String::new, |p| format!(", the latest recovers {:.2} %", 100.0 * p.value / stated));
+        let recovery = latest
+            .map_or_else(String::new, |p| format!(", the latest recovers {:.2} %", 100.0 * p.value / stated));
         words.push((false, format!("the control material states {stated}{recovery}")));
     }
     let acts = control.signals.iter().filter(|s| s.rule.asks_for_action()).count();

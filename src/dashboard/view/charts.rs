@@ -30,7 +30,8 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
         return;
     };
     let title = format!("{} of {count}: {}, {}", state.charts.chart + 1, chart.title, chart.unit);
-    let block = panel(theme, cut(&visible(&title), usize::from(top.width).saturating_sub(6), theme.more()), 0);
+    let block =
+        panel(theme, cut(&visible(&title), usize::from(top.width).saturating_sub(6), theme.more()), 0);
     let inner = block.inner(top);
     frame.render_widget(block, top);
     plot(state, chart, frame, inner);

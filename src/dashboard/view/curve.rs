@@ -437,10 +437,3 @@ fn paint(
         );
     frame.render_widget(canvas, plot);
 }
-
-/// The glyph for a part of a cell, in eighths.
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "clamped to 0..=8 before the cast"
-)]

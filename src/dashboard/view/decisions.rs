@@ -35,7 +35,10 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
                 lines.row(Tone::Plain, &visible(&words), at == state.decisions_line);
             }
             if told.rows.is_empty() {
-                lines.say(Tone::Good, "nothing was decided since the last review; Left and Right show everything");
+                lines.say(
+                    Tone::Good,
+                    "nothing was decided since the last review; Left and Right show everything",
+                );
             }
             let what = if told.all { "everything" } else { "since the last review" };
             format!("decisions {what}: {} rows", told.rows.len())
@@ -51,7 +54,10 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
         }
     }
     if let Some((from, to)) = told.and_then(|told| told.since) {
-        lines.say(Tone::Faint, &format!("rows {from} to {to} are not reviewed; F12 signs that they were (k makes a key)"));
+        lines.say(
+            Tone::Faint,
+            &format!("rows {from} to {to} are not reviewed; F12 signs that they were (k makes a key)"),
+        );
     }
     lines.draw("row", frame, bottom);
 }

@@ -29,7 +29,12 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
         let now = state.books.stock.as_ref().map_or(0, |(_, now)| *now);
         lines.gap();
         let certificate = kept.it.certificate.as_ref().map_or_else(String::new, |c| format!("{c}; "));
-        let words = format!("{certificate}entered {} ago by {}, document {}", age(now, kept.utc_us), kept.who, kept.datum);
+        let words = format!(
+            "{certificate}entered {} ago by {}, document {}",
+            age(now, kept.utc_us),
+            kept.who,
+            kept.datum
+        );
         lines.say(Tone::Faint, &visible(&words));
     }
     lines.draw(&format!("equipment: {}", pieces.len()), frame, area);

@@ -317,7 +317,9 @@ fn checklist(state: &State, form: &Form, columns: usize) -> Vec<(Tone, String)> 
 fn titrant_words(ready: &Readied, pm: &str) -> (Readiness, String) {
     let Some((expected, u)) = ready.expected else {
         let words = match &ready.holds {
-            Some((name, most)) => format!("end-point not known beforehand: fill the burette ({}, {most} mL)", visible(name)),
+            Some((name, most)) => {
+                format!("end-point not known beforehand: fill the burette ({}, {most} mL)", visible(name))
+            }
             None => "end-point not known beforehand: fill the burette".to_owned(),
         };
         return (Readiness::Fine, words);
@@ -328,9 +330,16 @@ fn titrant_words(ready: &Readied, pm: &str) -> (Readiness, String) {
         Some((name, most)) if expected + 2.0 * u > *most => {
             let less = 100.0 * (most - 2.0 * u).max(0.0) / expected;
             let name = visible(name);
-            (Readiness::Warn, format!("{words}; the burette {name} holds {most} mL: weigh at most {less:.0} % of this, or have it refilled"))
+            (
+                Readiness::Warn,
+                format!(
+                    "{words}; the burette {name} holds {most} mL: weigh at most {less:.0} % of this, or have it refilled"
+                ),
+            )
         }
-        Some((name, most)) => (Readiness::Fine, format!("{words} of the {most} mL of burette {}: is it filled?", visible(name))),
+        Some((name, most)) => {
+            (Readiness::Fine, format!("{words} of the {most} mL of burette {}: is it filled?", visible(name)))
+        }
         None => (Readiness::Fine, format!("{words}: is there enough titrant for it?")),
     }
 }
@@ -384,9 +393,10 @@ fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
         }
         FormLine::Mass => match form.mass_g() {
             Err(why) => (Tone::Warn, why),
-            Ok(None) if form.is_weighed() => {
-                (Tone::Good, format!("the balance gives it when it rests{}; a digit types it instead", shown(state)))
-            }
+            Ok(None) if form.is_weighed() => (
+                Tone::Good,
+                format!("the balance gives it when it rests{}; a digit types it instead", shown(state)),
+            ),
             Ok(None) if balance(state).is_some() => {
                 let what = form.mass_words().map_or(String::new(), |what| format!("{what}; "));
                 (Tone::Figure, format!("{what}b takes it from the balance{}", shown(state)))

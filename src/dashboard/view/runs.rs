@@ -261,7 +261,12 @@ fn side_by_side(state: &State, file: &RunFile, unit: &str, lines: &mut Lines<'_>
         };
         let moved = left.end_points.get(n).zip(right.end_points.get(n));
         let moved = moved.map_or(String::new(), |(a, b)| format!(", {:+.4}", b.titrant - a.titrant));
-        line(Tone::Plain, &format!("end-point {}", n + 1), &figure(left), &format!("{}{moved}", figure(right)));
+        line(
+            Tone::Plain,
+            &format!("end-point {}", n + 1),
+            &figure(left),
+            &format!("{}{moved}", figure(right)),
+        );
         let method = |r: &Reckoned| r.end_points.get(n).map_or(String::new(), |end| end.method.clone());
         line(Tone::Plain, "by", &method(left), &method(right));
     }

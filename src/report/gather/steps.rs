@@ -1,8 +1,8 @@
 //! Steps of preparation and care in a report: each that the procedure asks for, and what became of it.
 
+use super::Error;
 use super::portion::Portion;
 use super::words::{moment, person};
-use super::Error;
 use crate::report::Document;
 use crate::store::Reader;
 use crate::work::{Kept, StepRecord, steps_of};
@@ -43,13 +43,24 @@ impl Steps {
                 let became = line.said.as_ref().map_or_else(
                     || "not told".to_owned(),
                     |kept| {
-                        let who = format!("{} by {}", moment(kept.utc_us, portion.offset_s), person(&kept.who));
-                        if kept.it.done { format!("done {who}") } else { format!("SKIPPED {who}: {}", kept.it.why) }
+                        let who =
+                            format!("{} by {}", moment(kept.utc_us, portion.offset_s), person(&kept.who));
+                        if kept.it.done {
+                            format!("done {who}")
+                        } else {
+                            format!("SKIPPED {who}: {}", kept.it.why)
+                        }
                     },
                 );
                 steps.datums.extend(line.said.as_ref().map(|kept| kept.datum));
                 let source = line.step.source.clone().unwrap_or_else(|| "common practice".to_owned());
-                steps.rows.push(vec![line.step.text.clone(), line.step.when.words().to_owned(), of, became, source]);
+                steps.rows.push(vec![
+                    line.step.text.clone(),
+                    line.step.when.words().to_owned(),
+                    of,
+                    became,
+                    source,
+                ]);
             }
         }
         Ok(steps)

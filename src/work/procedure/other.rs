@@ -17,7 +17,8 @@ pub struct OtherLook {
 }
 
 /// Looks for one end-point; stands in for the procedure of a run that had none.
-const BARE: &str = "title = \"end-points as looked for again\"\nid = \"looked-for-again\"\n[[find]]\nname = \"V\"\n";
+const BARE: &str =
+    "title = \"end-points as looked for again\"\nid = \"looked-for-again\"\n[[find]]\nname = \"V\"\n";
 
 impl OtherLook {
     /// Whether it changes anything.

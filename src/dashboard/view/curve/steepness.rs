@@ -10,7 +10,13 @@ use ratatui::Frame;
 use ratatui::layout::Rect;
 
 /// Draws how steep the curve is, column by column, under the curve.
-pub(in super::super) fn steepness(state: &State, run: &RunState, frame: &mut Frame<'_>, area: Rect, urgency: u8) {
+pub(in super::super) fn steepness(
+    state: &State,
+    run: &RunState,
+    frame: &mut Frame<'_>,
+    area: Rect,
+    urgency: u8,
+) {
     let theme = state.options.theme;
     let block = panel(theme, "steepness", urgency);
     let inner = block.inner(area);
@@ -41,6 +47,12 @@ pub(in super::super) fn steepness(state: &State, run: &RunState, frame: &mut Fra
     }
 }
 
+/// The glyph for a part of a cell, in eighths.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "clamped to 0..=8 before the cast"
+)]
 fn level(theme: Theme, eighths: f64) -> &'static str {
     const BLOCKS: [&str; 9] = [" ", "▁", "▂", "▃", "▄", "▅", "▆", "▇", "█"];
     const PLAIN: [&str; 9] = [" ", ".", ".", ":", ":", "+", "+", "#", "#"];
