@@ -16,23 +16,15 @@
     reason = "a generator of invented instruments: its numbers are small, and it is shared between test and bench"
 )]
 
-#[path = "../tests/draft/compose.rs"]
-mod compose;
-#[path = "../tests/draft/grammar.rs"]
-mod grammar;
-#[path = "../tests/draft/judge.rs"]
-mod judge;
-#[path = "../tests/draft/onwire.rs"]
-mod onwire;
-#[path = "../tests/draft/score.rs"]
-mod score;
-#[path = "../tests/draft/words.rs"]
-mod words;
+#[path = "../tests/draft/mod.rs"]
+mod instruments;
 
 use dropwise::profile::draft::{Heard, HeardChunk, HeardLine, draft};
+use dropwise::reading::{Quantity, Unit};
+use instruments::{grammar, judge, onwire, score};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 fn main() {
     let args: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
@@ -102,16 +94,8 @@ fn many(from: u64, count: u64) {
             "all".to_owned(),
             format!("text {:?}", layout.text),
             format!("family {:?}", layout.family),
-            if layout.text == grammar::TextKind::Alone {
-                "numbers alone".to_owned()
-            } else {
-                "with text".to_owned()
-            },
-            if layout.names_its_columns() {
-                "text names the columns".to_owned()
-            } else {
-                "not plain text".to_owned()
-            },
+            if layout.text == grammar::TextKind::Alone { "numbers alone" } else { "with text" }.to_owned(),
+            if layout.names_its_columns() { "text names the columns" } else { "not plain text" }.to_owned(),
         ];
         for key in keys {
             let row = by_text.entry(key).or_default();
@@ -120,19 +104,8 @@ fn many(from: u64, count: u64) {
             row.asked.push(a.unwrap_or(c).max(0.0));
             row.asked_damaged.push(b.unwrap_or(d).max(0.0));
         }
-        for (total, n) in totals.iter_mut().zip([clean.counts, damaged.counts]) {
-            total.sound += n.sound;
-            total.found += n.found;
-            total.missed += n.missed;
-            total.wrong_value += n.wrong_value;
-            total.wrong_quantity += n.wrong_quantity;
-            total.wrong_unit += n.wrong_unit;
-            total.false_readings += n.false_readings;
-            total.hurt += n.hurt;
-            total.lies += n.lies;
-            total.digits += n.digits;
-            total.hidden += n.hidden;
-        }
+        totals[0] += clean.counts;
+        totals[1] += damaged.counts;
         live += clean.live + damaged.live;
         right += clean.live_right + damaged.live_right;
         match listed {
@@ -171,10 +144,9 @@ fn many(from: u64, count: u64) {
         }
     }
     for (name, t) in ["clean", "damaged"].iter().zip(totals) {
-        let bad = t.wrong_quantity + t.wrong_unit + t.false_readings;
         println!(
             "{name}: {t:?}; wrong quantity, unit, false together {:.2} % of sound",
-            100.0 * bad as f64 / t.sound.max(1) as f64
+            100.0 * t.strays() as f64 / t.sound.max(1) as f64
         );
     }
     println!("columns live {live}, right {right}: {:.1} %", 100.0 * right as f64 / live.max(1) as f64);
@@ -238,20 +210,16 @@ fn heard_of(path: &Path) -> Heard {
     heard
 }
 
+/// The files of a folder whose names end so, by what stands before that.
+fn files(folder: &Path, ending: &str) -> BTreeMap<String, PathBuf> {
+    let paths = std::fs::read_dir(folder).expect("the folder is there").flatten().map(|entry| entry.path());
+    let named = |path: PathBuf| Some((path.file_name()?.to_str()?.strip_suffix(ending)?.to_owned(), path));
+    paths.filter_map(named).collect()
+}
+
 fn captures(folder: &Path, answers: &Path) {
     std::fs::create_dir_all(answers).expect("the folder of answers can be made");
-    let mut names: Vec<_> =
-        std::fs::read_dir(folder).expect("the folder is there").flatten().map(|e| e.path()).collect();
-    names.sort();
-    for path in names {
-        let Some(name) = path
-            .file_name()
-            .and_then(|n| n.to_str())
-            .and_then(|n| n.strip_suffix(".wire.jsonl"))
-            .map(ToOwned::to_owned)
-        else {
-            continue;
-        };
+    for (name, path) in files(folder, ".wire.jsonl") {
         let heard = heard_of(&path);
         let draft = draft(&heard, &[]);
         std::fs::write(answers.join(format!("{name}.toml")), &draft.profile_text)
@@ -299,7 +267,6 @@ fn objects(path: &Path) -> Vec<serde_json::Value> {
 }
 
 fn truth_of(v: &serde_json::Value) -> Option<score::Truth> {
-    use dropwise::reading::{Quantity, Unit};
     let quantity = Quantity::parse(v["quantity"].as_str()?)?;
     let unit = v["unit"]
         .as_str()
@@ -332,19 +299,7 @@ fn truth_of(v: &serde_json::Value) -> Option<score::Truth> {
 
 /// The figure of each capture in a folder by the scorer of the tests.
 fn score_folder(folder: &Path, answers: &Path) {
-    use dropwise::reading::{Quantity, Unit};
-    let mut names: Vec<_> =
-        std::fs::read_dir(folder).expect("the folder is there").flatten().map(|e| e.path()).collect();
-    names.sort();
-    for path in names {
-        let Some(name) = path
-            .file_name()
-            .and_then(|n| n.to_str())
-            .and_then(|n| n.strip_suffix(".truth.jsonl"))
-            .map(ToOwned::to_owned)
-        else {
-            continue;
-        };
+    for (name, path) in files(folder, ".truth.jsonl") {
         let truth: Vec<score::Truth> = objects(&path).iter().filter_map(truth_of).collect();
         let facts: serde_json::Value = serde_json::from_str(
             &std::fs::read_to_string(folder.join(format!("{name}.facts.json"))).unwrap_or_default(),

@@ -1,5 +1,19 @@
 //! Time for one frame of the run page. Budget: under 5 ms with 10 000 points, so that twenty frames a
-//! second leave the processor alone even on an old machine.
+//! second leave the processor alone even on an old machine. After that the whole program is measured, on a
+//! pseudo-terminal; without `--bench` (under `cargo test --bench screen`) in short.
+#![expect(
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a bench stops where it cannot go on, and prints its figures"
+)]
+
+#[path = "../tests/keys/picture.rs"]
+mod picture;
+#[path = "screen/whole.rs"]
+mod whole;
 
 use dropwise::dashboard::{Input, Options, Palette, State, Theme, update, view};
 use dropwise::reading::{CurveHead, Point, Quantity, Stamp, Titrant, Unit};
@@ -10,6 +24,12 @@ use std::time::Duration;
 
 fn main() {
     divan::main();
+    let extent = if std::env::args().any(|argument| argument == "--bench") {
+        whole::Extent { frames: 300, bytes_s: 60, processor_s: 60 }
+    } else {
+        whole::Extent { frames: 30, bytes_s: 6, processor_s: 5 }
+    };
+    whole::measure(extent);
 }
 
 /// A screen in the middle of a run with that many points.

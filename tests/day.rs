@@ -129,3 +129,130 @@ fn a_run_without_a_factor_says_that_its_budget_is_incomplete() {
     let told = titrate(folder.path(), 3, &["run", "vinegar-acidity"], "vinegar-a=1.6", &["--mass", "1.6"]);
     assert!(told.contains("there is no blank titrated in this series"), "{told}");
 }
+
+#[test]
+fn a_reckoning_that_is_chosen_is_what_everything_reports_and_the_first_stands_beside_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let home = folder.path();
+    for n in ["1", "2"] {
+        titrate(
+            home,
+            5,
+            &["run", "vinegar-acidity"],
+            &format!("vinegar-a=1.6021/{n}"),
+            &[
+                "--sample",
+                "jar",
+                "--mass",
+                "1.6021",
+                "--series",
+                "s",
+                "--portion",
+                n,
+                "--portions",
+                "3",
+                "--value",
+                "V_blank=0.05 mL",
+                "--value",
+                "c=0.1 mol/L",
+            ],
+        );
+    }
+    let show = || serde_json::from_str::<Value>(&done(home, &["show", "1", "--json"])).unwrap();
+    let titrant = |shown: &Value| shown["findings"][0]["titrant"].as_f64().unwrap();
+    let value = |shown: &Value| shown["result"]["results"][0]["value"].as_f64().unwrap();
+    let before = show();
+    // Another look: where a level is crossed. Only beside the first, until somebody chooses it.
+    let again =
+        done(home, &["reckon", "1", "--shape", "level", "--level", "8.0 pH", "--why", "as before", "--json"]);
+    let again: Value = serde_json::from_str(again.trim()).unwrap();
+    let level = again["end_points"][0]["titrant_mL"].as_f64().unwrap();
+    assert!((level - titrant(&before)).abs() > 1e-3, "{again}");
+    assert_eq!((titrant(&show()), value(&show())), (titrant(&before), value(&before)));
+    let number = again["reckoning"].to_string();
+    let silent = run(home, &["choose", &number, "--why", " "]);
+    assert_eq!(silent.status.code(), Some(2), "{silent:?}");
+    done(home, &["choose", &number, "--why", "the customer's method"]);
+
+    let after = show();
+    assert_eq!(after["reckoning"].to_string(), number);
+    assert!((titrant(&after) - level).abs() < 1e-12, "{after}");
+    // The result follows in proportion to what was used beyond the blank; all else stays as it entered.
+    let expected = value(&before) * (level - 0.05) / (titrant(&before) - 0.05);
+    assert!((value(&after) - expected).abs() < 1e-4 * expected, "{} {expected}", value(&after));
+    let inputs = |shown: &Value| -> Vec<Value> {
+        let all = shown["result"]["inputs"].as_array().unwrap().clone();
+        all.into_iter().filter(|input| input["name"] != "V").collect()
+    };
+    assert_eq!(inputs(&after), inputs(&before));
+    let listed = json_lines(&done(home, &["list", "--json"])).pop().unwrap();
+    assert!((listed["end_points_mL"][0].as_f64().unwrap() - level).abs() < 1e-12, "{listed}");
+    let series = json_lines(&String::from_utf8_lossy(&run(home, &["series", "s", "--json"]).stdout));
+    let of_series = series[0]["portions"][0]["result"]["results"][0]["value"].as_f64().unwrap();
+    assert!((of_series - value(&after)).abs() < 1e-12);
+    let exported = done(home, &["export", "1", "--what", "portions", "--format", "jsonl"]);
+    assert!(exported.contains(&format!("\"reckoning\":{number}")), "{exported}");
+    let chosen = json_lines(&done(home, &["review", "--all", "--json"]));
+    let row = chosen.iter().find(|row| row["verb"] == "report").unwrap();
+    assert!(row["why"].as_str().unwrap().contains("the customer's method") && row["who"] != "", "{row}");
+
+    // On paper: which, by whom and why, the first beside it; the certificate proves itself with the choice in it.
+    let paper = home.join("run.pdf");
+    let told = done(home, &["report", "1"]);
+    for words in ["later, REPORTED by choice", "the first", "the customer's method"] {
+        assert!(told.contains(words), "{words}: {told}");
+    }
+    done(home, &["report", "1", "-o", paper.to_str().unwrap()]);
+    done(home, &["record", "verify", paper.to_str().unwrap()]);
+    done(home, &["record", "verify"]);
+
+    // Back to the first is a choice too; twice the same is none.
+    done(home, &["choose", "1", "--why", "the level was a mistake"]);
+    assert!((value(&show()) - value(&before)).abs() < 1e-12);
+    assert_eq!(run(home, &["choose", "1", "--why", "again"]).status.code(), Some(5));
+    done(home, &["set-aside", "1", "--reason", "spilt"]);
+    let refused = run(home, &["choose", &number, "--why", "x"]);
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("was set aside: spilt"), "{refused:?}");
+}
+
+#[test]
+fn steps_of_preparation_and_care_are_ticked_or_skipped_and_stand_in_ledger_and_report() {
+    let folder = tempfile::tempdir().unwrap();
+    let home = folder.path();
+    titrate(
+        home,
+        3,
+        &["run", "vinegar-acidity"],
+        "vinegar-a=1.6",
+        &["--sample", "jar", "--mass", "1.6", "--series", "s", "--portion", "1", "--portions", "2"],
+    );
+    let listed = || json_lines(&done(home, &["steps", "s", "--json"]));
+    let open = listed();
+    assert!(open.len() >= 4 && open.iter().all(|step| step["said"].is_null()), "{open:?}");
+    let unreasoned = run(home, &["steps", "s", "--skip", "2"]);
+    assert_eq!(unreasoned.status.code(), Some(2), "{unreasoned:?}");
+    assert_eq!(run(home, &["steps", "s", "--done", "99"]).status.code(), Some(2));
+    done(home, &["steps", "s", "--done", "1,3", "--skip", "2", "--reason", "no time"]);
+    let said = listed();
+    assert_eq!(
+        (&said[0]["said"]["done"], &said[1]["said"]["done"]),
+        (&Value::Bool(true), &Value::Bool(false))
+    );
+    assert_eq!(said[1]["said"]["why"], "no time");
+    // What is due for each portion is open again for the next one; what is due for the series is not.
+    let next = json_lines(&done(home, &["steps", "s", "--portion", "2", "--json"]));
+    let each = |step: &Value| step["when"].as_str().unwrap().ends_with("portion");
+    for (now, next) in said.iter().zip(&next) {
+        assert_eq!(next["said"].is_null(), now["said"].is_null() || each(now), "{next}");
+    }
+    let rows = json_lines(&done(home, &["review", "--all", "--json"]));
+    assert_eq!(rows.iter().filter(|row| row["verb"] == "do").count(), 2);
+    assert!(rows.iter().any(|row| row["verb"] == "skip" && row["why"] == "no time"));
+    let paper = done(home, &["report", "1"]);
+    for words in ["Steps of preparation and care", "SKIPPED", "no time", "not told", "common practice"] {
+        assert!(paper.contains(words), "{words}: {paper}");
+    }
+    let file = home.join("run.pdf");
+    done(home, &["report", "1", "-o", file.to_str().unwrap()]);
+    done(home, &["record", "verify", file.to_str().unwrap()]);
+}

@@ -5,19 +5,18 @@
 #![cfg(target_os = "linux")]
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on stops here")]
 
+mod keys;
 mod program;
 
 use dropwise::source::simulate::{Beaker, Day, Simulated};
-use nix::pty::{Winsize, openpty};
+use keys::{BACKSPACE, DOWN, Dashboard, ENTER, ESC, F9, F12, LEFT, PATIENCE, RIGHT, Recorder, UP};
 use program::dropwise;
 use serde_json::Value;
-use std::fs::File;
-use std::io::{Read, Write};
+use std::io::Write;
 use std::net::TcpListener;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, mpsc};
+use std::sync::{Arc, mpsc};
 use std::time::{Duration, Instant};
 
 /// The seed of the day.
@@ -25,10 +24,6 @@ const SEED: u64 = 11;
 /// How many times faster than life titrations and buffers are.
 const SPEED: f64 = 600.0;
 const SPEED_OF_BUFFERS: f64 = 40.0;
-/// Nothing takes longer than this.
-const PATIENCE: Duration = Duration::from_secs(60);
-/// Two presses that belong together are at least so far apart.
-const APART: Duration = Duration::from_millis(760);
 
 const EQUIPMENT: &str = include_str!("lab/equipment.toml");
 
@@ -78,214 +73,6 @@ impl Instrument {
     }
 }
 
-/// What a terminal of 100 x 30 shows: as much of a terminal as the program asks for.
-struct Picture {
-    cells: Vec<Vec<char>>,
-    at: (usize, usize),
-    rest: Vec<u8>,
-}
-
-const SCREEN: Winsize = Winsize { ws_row: 30, ws_col: 100, ws_xpixel: 0, ws_ypixel: 0 };
-const COLUMNS: usize = SCREEN.ws_col as usize;
-const ROWS: usize = SCREEN.ws_row as usize;
-
-impl Picture {
-    fn new() -> Self {
-        Self { cells: vec![vec![' '; COLUMNS]; ROWS], at: (0, 0), rest: Vec::new() }
-    }
-
-    fn text(&self) -> String {
-        self.cells.iter().map(|row| row.iter().collect::<String>().trim_end().to_owned() + "\n").collect()
-    }
-
-    fn take(&mut self, bytes: &[u8]) {
-        self.rest.extend_from_slice(bytes);
-        let mut at = 0;
-        while at < self.rest.len() {
-            match self.one(at) {
-                Some(next) => at = next,
-                None => break,
-            }
-        }
-        self.rest.drain(..at);
-    }
-
-    /// Takes one character or sequence; `None`: it is not complete yet.
-    fn one(&mut self, at: usize) -> Option<usize> {
-        let rest = &self.rest[at..];
-        if rest[0] == 0x1b {
-            if *rest.get(1)? != b'[' {
-                return Some(at + 2);
-            }
-            let end = rest.iter().skip(2).position(|b| (0x40..=0x7e).contains(b))? + 2;
-            let numbers = String::from_utf8_lossy(&rest[2..end]).into_owned();
-            let number = |n: usize| numbers.split(';').nth(n).and_then(|t| t.parse::<usize>().ok());
-            match rest[end] {
-                b'H' => self.at = (number(0).unwrap_or(1) - 1, number(1).unwrap_or(1) - 1),
-                b'J' => self.cells = vec![vec![' '; COLUMNS]; ROWS],
-                _ => {}
-            }
-            return Some(at + end + 1);
-        }
-        let long = match rest[0] {
-            0..=0x7f => 1,
-            0xc0..=0xdf => 2,
-            0xe0..=0xef => 3,
-            _ => 4,
-        };
-        let text = std::str::from_utf8(rest.get(..long)?).unwrap_or("?");
-        for c in text.chars().filter(|c| !c.is_control()) {
-            if let Some(cell) = self.cells.get_mut(self.at.0).and_then(|row| row.get_mut(self.at.1)) {
-                *cell = c;
-            }
-            self.at.1 += 1;
-        }
-        Some(at + long)
-    }
-}
-
-/// The dashboard in its terminal.
-struct Dashboard {
-    child: Child,
-    keys: File,
-    picture: Arc<Mutex<Picture>>,
-    presses: usize,
-}
-
-const F8: &str = "\x1b[19~";
-const F9: &str = "\x1b[20~";
-const F12: &str = "\x1b[24~";
-const UP: &str = "\x1b[A";
-const DOWN: &str = "\x1b[B";
-const RIGHT: &str = "\x1b[C";
-const LEFT: &str = "\x1b[D";
-const ENTER: &str = "\r";
-const BACKSPACE: &str = "\x7f";
-
-impl Dashboard {
-    fn open(home: &Path) -> Self {
-        let pair = openpty(&SCREEN, None).unwrap();
-        let slave = File::from(pair.slave);
-        let child = Command::new("setsid")
-            .args(["--ctty", "--wait", env!("CARGO_BIN_EXE_dropwise")])
-            .env("DROPWISE_HOME", home)
-            .env_remove("DROPWISE_RECORD")
-            .envs([("LC_ALL", "C.UTF-8"), ("TERM", "xterm-256color"), ("TZ", "UTC")])
-            .stdin(Stdio::from(slave.try_clone().unwrap()))
-            .stdout(Stdio::from(slave.try_clone().unwrap()))
-            .stderr(Stdio::from(slave))
-            .spawn()
-            .unwrap();
-        let keys = File::from(pair.master);
-        let picture = Arc::new(Mutex::new(Picture::new()));
-        let (mut out, shown) = (keys.try_clone().unwrap(), Arc::clone(&picture));
-        std::thread::spawn(move || {
-            let mut buffer = [0; 4096];
-            while let Ok(n @ 1..) = out.read(&mut buffer) {
-                shown.lock().unwrap().take(&buffer[..n]);
-            }
-        });
-        Self { child, keys, picture, presses: 0 }
-    }
-
-    fn text(&self) -> String {
-        self.picture.lock().unwrap().text()
-    }
-
-    /// Waits until the screen shows this.
-    fn sees(&self, words: &str) {
-        let end = Instant::now() + PATIENCE;
-        while !self.text().contains(words) {
-            assert!(Instant::now() < end, "\"{words}\" does not come:\n{}", self.text());
-            std::thread::sleep(Duration::from_millis(15));
-        }
-    }
-
-    /// Presses a key as a hand does.
-    fn press(&mut self, key: &str) {
-        self.keys.write_all(key.as_bytes()).unwrap();
-        self.presses += 1;
-        std::thread::sleep(Duration::from_millis(60));
-    }
-
-    /// The pedal: it counts a while after the last letter, and after it was up for a while.
-    fn pedal(&mut self) {
-        std::thread::sleep(APART);
-        self.press(" ");
-    }
-
-    fn presses(&mut self, keys: &[&str]) {
-        for key in keys {
-            self.press(key);
-        }
-    }
-
-    /// Text that comes at once, without Enter.
-    fn text_at_once(&mut self, text: &str) {
-        self.keys.write_all(text.as_bytes()).unwrap();
-        self.presses += text.chars().count();
-        std::thread::sleep(Duration::from_millis(90));
-    }
-
-    /// A label or a mass as scanner and balance type it.
-    fn scan(&mut self, text: &str) {
-        self.keys.write_all(format!("{text}\r").as_bytes()).unwrap();
-        self.presses += 1;
-        std::thread::sleep(Duration::from_millis(90));
-    }
-
-    /// Two presses of one key, a moment apart.
-    fn twice(&mut self, key: &str) {
-        self.press(key);
-        std::thread::sleep(APART);
-        self.press(key);
-    }
-
-    /// From the line of the mass to the run that has started.
-    fn weigh_and_start(&mut self, mass: &str, run: u32) {
-        self.sees("next portion");
-        self.scan(mass);
-        self.start(run);
-    }
-
-    fn start(&mut self, run: u32) {
-        self.press(ENTER);
-        self.sees("Enter");
-        self.press(ENTER);
-        // The first portion of a series wants its cautions read.
-        std::thread::sleep(Duration::from_millis(350));
-        if self.text().contains("cautions read, for this series") {
-            self.press(ENTER);
-        }
-        self.sees(&format!("run {run} started"));
-    }
-
-    fn end(&mut self, run: u32) {
-        std::thread::sleep(Duration::from_millis(150));
-        self.twice(F8);
-        self.sees(&format!("run {run} ended"));
-        // The result is computed and kept.
-        self.sees("next portion");
-    }
-}
-
-impl Drop for Dashboard {
-    fn drop(&mut self) {
-        let _gone = self.child.kill();
-        let _ended = self.child.wait();
-    }
-}
-
-/// A recorder that ends with the test.
-struct Recorder(Child);
-
-impl Drop for Recorder {
-    fn drop(&mut self) {
-        let _gone = self.0.kill();
-        let _ended = self.0.wait();
-    }
-}
-
 fn asked(home: &Path, arguments: &[&str]) -> Vec<Value> {
     let output = dropwise(home).args(arguments).output().unwrap();
     let text = String::from_utf8_lossy(&output.stdout).into_owned();
@@ -307,9 +94,7 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     std::fs::write(&list, EQUIPMENT).unwrap();
     let added = dropwise(home).args(["equipment", "add", list.to_str().unwrap()]).output().unwrap();
     assert!(added.status.success(), "{added:?}");
-    let mut recorder = Recorder(dropwise(home).arg("recorder").stdout(Stdio::piped()).spawn().unwrap());
-    let mut ready = [0; 1];
-    recorder.0.stdout.as_mut().unwrap().read_exact(&mut ready).unwrap();
+    let _recorder = Recorder::start(home);
 
     let mut day = Dashboard::open(home);
     day.sees("window bench");
@@ -328,15 +113,48 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     day.twice(F12);
     day.sees("kept in the record");
 
+    // A thermometer is entered, the typing judged as it is typed.
+    day.press("q");
+    day.sees("hydroxide lot 7");
+    day.press("a");
+    day.sees("enter a piece of equipment");
+    day.presses(&[RIGHT, RIGHT, RIGHT, RIGHT, DOWN]);
+    day.text_at_once("window thermometer");
+    day.presses(&[DOWN, DOWN, DOWN]);
+    day.text_at_once("0.1 furlong");
+    day.sees("is not a unit");
+    day.presses(&[BACKSPACE; 7]);
+    day.text_at_once("K");
+    day.twice(F12);
+    day.sees("thermometer window thermometer is entered");
+
     // The titrant: three portions of phthalate.
     day.press("t");
     day.sees("never standardised");
     day.pedal();
+    day.sees("step not ticked yet");
+    // Two steps of preparation from the start line of the form: one done, one skipped; Esc leads back.
+    day.scan("0.3712");
+    day.press(ENTER);
+    day.press("x");
+    day.sees("before the series");
+    day.pedal();
+    day.sees("done: ");
+    day.press("s");
+    day.sees("why is this step skipped");
+    day.text_at_once("boiled yesterday");
+    std::thread::sleep(Duration::from_millis(350));
+    day.press(ENTER);
+    day.sees("skipped: ");
+    day.press(ESC);
     for (n, mass) in [(1, "0.3712"), (2, "0.3655"), (3, "0.3790")] {
-        if n > 1 {
+        if n == 1 {
+            day.sees("next portion");
+            day.start(n);
+        } else {
             day.pedal();
+            day.weigh_and_start(mass, n);
         }
-        day.weigh_and_start(mass, n);
         bench.titrate(&format!("phthalate={mass}/{n}"), SPEED);
         day.end(n);
     }
@@ -406,8 +224,41 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     day.twice(F12);
     day.sees("nothing is accepted");
 
-    // Jar A is accepted.
+    // The first portion of jar B is evaluated again with another look, and that one chosen with a reason.
+    day.press("r");
+    day.sees("stored runs");
+    day.press("/");
+    day.text_at_once("jar B");
+    std::thread::sleep(Duration::from_millis(350));
+    day.press(ENTER);
+    day.presses(&[DOWN, DOWN, ENTER]);
+    day.sees("sample jar B, portion 1");
+    day.press("a");
+    day.sees("evaluate run 9 again");
+    day.presses(&[RIGHT, RIGHT, RIGHT, DOWN, DOWN, DOWN, DOWN]);
+    day.text_at_once("8.2 pH");
+    day.presses(&[DOWN, DOWN, DOWN]);
+    day.text_at_once("the procedure of last year");
+    day.twice(F12);
+    day.sees("run 9 is evaluated again");
+    day.sees("reckoning 13");
+    day.press("c");
+    day.sees("report reckoning 13 of run 9");
+    day.text_at_once("compared with last year");
+    day.twice(F12);
+    day.sees("is the reported one from now on");
+    day.sees("reckoning 13, reported");
+
+    // Jar A is accepted, with a remark.
+    day.press("p");
+    day.sees("sample jar A");
     day.presses(&["\x1b[H"]);
+    day.press("n");
+    day.sees("a remark with the next acceptance");
+    day.text_at_once("as expected");
+    std::thread::sleep(Duration::from_millis(350));
+    day.press(ENTER);
+    day.sees("with the next acceptance: as expected");
     day.twice(F12);
     day.sees("accepted jar A");
 
@@ -429,6 +280,18 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     day.text_at_once("a phrase for a day");
     day.twice(F12);
     day.sees("signed: performed by the analyst");
+
+    // The control sample on its chart; the ledger, gone through and signed.
+    day.press("g");
+    day.sees("control samples: Acidity of vinegar");
+    day.press("d");
+    day.sees("decisions since the last review");
+    day.press(F12);
+    day.sees("of the ledger as reviewed");
+    day.press(DOWN);
+    day.text_at_once("a phrase for a day");
+    day.twice(F12);
+    day.sees("are signed: reviewed by the analyst");
     println!("{} presses, a scan counted as one", day.presses);
 
     // Closing the screen ends nothing.
@@ -455,8 +318,26 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     assert_eq!(of("jar A")["result"]["counted"], 3);
     assert_eq!(of("jar B")["result"]["counted"], 2);
     assert_eq!(of("jar B")["portions"][1]["set_aside"], "the stirrer stood still");
+    // What was chosen is what the record reports, and what was accepted or signed cannot be chosen otherwise.
+    let run = asked(home, &["show", "9", "--json"]).pop().unwrap();
+    assert_eq!(
+        (&run["reckoning"], &run["choice"]["reckoning"]),
+        (&Value::from(13), &Value::from(13)),
+        "{run}"
+    );
+    let first = asked(home, &["show", "8", "--json"]).pop().unwrap()["reckoning"].as_i64().unwrap();
+    let again = dropwise(home).args(["reckon", "8", "--shape", "jump", "--why", "x"]).output().unwrap();
+    assert!(again.status.success(), "{again:?}");
+    let refused = dropwise(home).args(["choose", "14", "--why", "x"]).output().unwrap();
+    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert!(!refused.status.success() && said.contains("was accepted by"), "{said}");
+    assert_eq!(asked(home, &["show", "8", "--json"]).pop().unwrap()["reckoning"], first);
+    let accepted = asked(home, &["review", "--all", "--json"]);
+    assert!(accepted.iter().any(|row| row["verb"] == "accept" && row["why"] == "as expected"));
+    let verified = dropwise(home).args(["record", "verify"]).output().unwrap();
+    assert!(verified.status.success(), "{}", String::from_utf8_lossy(&verified.stdout));
     let verbs: Vec<Value> = asked(home, &["review", "--all", "--json"]);
-    for verb in ["check", "accept", "sign", "enrol"] {
+    for verb in ["check", "accept", "sign", "enrol", "report", "do", "skip"] {
         assert!(verbs.iter().any(|row| row["verb"] == verb), "{verb}: {verbs:?}");
     }
 }

@@ -12,22 +12,13 @@
     reason = "a generator of invented instruments: its numbers are small, and it is shared between test and bench"
 )]
 
-#[path = "draft/compose.rs"]
-mod compose;
-#[path = "draft/grammar.rs"]
-mod grammar;
-#[path = "draft/judge.rs"]
-mod judge;
-#[path = "draft/onwire.rs"]
-mod onwire;
-#[path = "draft/score.rs"]
-mod score;
-#[path = "draft/words.rs"]
-mod words;
+#[path = "draft/mod.rs"]
+mod instruments;
 
 use dropwise::profile::draft::{DraftAnswer, Heard, draft};
 use dropwise::reading::{Quantity, Unit};
-use score::{Answer, Damage, Truth};
+use instruments::score::{Answer, Damage, Truth};
+use instruments::{grammar, judge, onwire, score};
 
 const FIRST_SEED: u64 = 900_000;
 const LAYOUTS: u64 = 60;
@@ -51,7 +42,7 @@ fn random_instruments_are_read_by_their_drafts() {
             right += judged.live_right;
             let c = judged.counts;
             sound += c.sound;
-            wrong += c.wrong_quantity + c.wrong_unit + c.false_readings;
+            wrong += c.strays();
             if layout.names_its_columns() {
                 if hurt { damaged.push(c.figure()) } else { clean.push(c.figure()) }
             }

@@ -358,4 +358,26 @@ proptest! {
             drop(profile.check());
         }
     }
+
+    /// A straight pattern is read in one go; the same with an optional part at its end goes the long way.
+    #[test]
+    fn the_straight_way_and_the_long_way_read_the_same(
+        like in "[VU=;, ]{0,2}(\\{(ph|emf:mV|volume:mL|temperature:degF)(|:/-n\\.0/|:/n\\.000/|:/-##0\\.0/|:/\\+00/|:/n/)\\}(|[;,= ]{1,2}| mV| pH |POTENTIAL|\\{steady:flag\\})){1,3}",
+        lines in prop::collection::vec("[VU=;, ]{0,2}([-+]?[0-9]{0,5}\\.?[0-9]{0,4}(|[;,= ]{1,2}| mV| pH |POTENTIAL|S|\\*)){1,3}", 1..20),
+        comma: bool,
+    ) {
+        let read = |like: String| {
+            let decimal = if comma { "comma" } else { "point" };
+            let text = format!("title = \"t\"\n[wire]\ndecimal = \"{decimal}\"\n[flags.steady]\n\"S\" = true\n\"*\" = false\n[[line]]\nname = \"l\"\nlike = {like:?}\n");
+            let profile = Profile::parse("straight.toml", &text).ok()?;
+            let mut out = Vec::new();
+            let mut decoder = Decoder::new(Arc::new(profile));
+            for line in &lines {
+                let line = if comma { line.replace('.', ",") } else { line.clone() };
+                decoder.feed(at(0.0), format!("{line}\r\n").as_bytes(), &mut out);
+            }
+            Some(out)
+        };
+        prop_assert_eq!(read(like.clone()), read(format!("{like}[NEVER]")));
+    }
 }

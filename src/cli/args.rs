@@ -55,6 +55,8 @@ pub enum Command {
     Blank(command::titrant::BlankArgs),
     /// List series, judge one, accept what a sample came to
     Series(command::series::SeriesArgs),
+    /// List the steps of preparation and care of a series; say which were done or skipped
+    Steps(command::steps::StepsArgs),
     /// Show the control samples of a procedure on their chart
     Control(command::control::ControlArgs),
     /// Show what the fits of earlier runs say about electrode and solutions, and what has changed
@@ -81,6 +83,8 @@ pub enum Command {
     Push(command::push::PushArgs),
     /// Evaluate stored runs again from their wire; the first evaluation stays
     Reckon(command::reckon::ReckonArgs),
+    /// Choose which reckoning of a run its results, series, reports and exports rest on
+    Choose(command::choose::ChooseArgs),
     /// Ask for the hand on a run that somebody else steers, give it, or take it
     Hand(command::hand::HandArgs),
     /// Sign a reckoning with a key of your own, or make such a key

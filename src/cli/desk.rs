@@ -1,14 +1,16 @@
 //! The desk of the dashboard: answers from the record and from this place.
 
+mod again;
 mod book;
 mod guide;
+mod looks;
 
 use super::command::sign::{enrolment, signable, signature};
 use super::key::KeyFile;
 use super::{Fault, Settings};
-use crate::dashboard::desk::{Answer, Desk, Piece, Question, Signing};
-use crate::store::{Meaning, Reader};
-use crate::work::{Document, EquipmentKind, read_equipment};
+use crate::dashboard::desk::{Answer, Desk, Piece, Question, Signable, Signing};
+use crate::store::{Meaning, Reader, Signed, prove};
+use crate::work::{Command, Document};
 use std::sync::{Mutex, PoisonError};
 
 /// The desk of one dashboard.
@@ -38,9 +40,24 @@ impl OwnDesk {
             Question::Series(name) => Ok(Answer::Series(book::groups_of(&self.reader()?, name)?)),
             Question::Runs => Ok(Answer::Runs(super::screen::stored_runs(&self.settings)?)),
             Question::Run(run) => book::run(&self.reader()?, *run),
-            Question::AcceptSeries { series, sample } => book::accept_series(&self.reader()?, series, sample),
-            Question::AcceptFactor { lot, series } => book::accept_factor(&self.reader()?, lot, series),
+            Question::AcceptSeries { series, sample, why } => {
+                book::accept_series(&self.reader()?, series, sample, why)
+            }
+            Question::AcceptFactor { lot, series, why } => {
+                book::accept_factor(&self.reader()?, lot, series, why)
+            }
+            Question::Reckon(other) => again::reckon(&self.settings, &self.reader()?, other),
+            Question::Choose { run, reckoning, why } => again::choose(&self.reader()?, *run, *reckoning, why),
+            Question::Earlier(head) => again::earlier(&self.reader()?, head),
+            Question::Decisions { all } => looks::decisions(&self.reader()?, *all),
+            Question::Charts => looks::charts(&self.reader()?),
+            Question::Steps(plan) => looks::steps(&self.reader()?, plan),
+            Question::Step(record) => looks::step(record),
             Question::Sign(signing) => self.sign(signing),
+            Question::Prove { name, phrase, challenge } => {
+                let secret = KeyFile::read(&self.settings, name)?.open(&phrase.0)?;
+                Ok(Answer::Proof(prove(&secret, challenge)))
+            }
             Question::Equipment(piece) => self.equipment(piece),
             Question::Practice { bench, plan } => guide::practice(&self.reader()?, bench, plan.as_deref()),
             Question::Places => guide::places(),
@@ -60,50 +77,55 @@ impl OwnDesk {
     }
 
     fn sign(&self, signing: &Signing) -> Result<Answer, Fault> {
-        let Some(reckoning) = signing.reckoning else {
-            let key = KeyFile::make(&self.settings, &signing.name, &signing.phrase.0)?;
-            let words = format!("a key of {} is made and enrolled", key.name);
-            return Ok(Answer::Documents(vec![enrolment(&key, "")?], words));
+        let keyed = || {
+            KeyFile::read(&self.settings, &signing.name)
+                .map_err(|_| Fault::misuse(format!("there is no key of {}: k makes one", signing.name)))
         };
-        let meaning = [Meaning::Performed, Meaning::Reviewed, Meaning::Approved]
-            .into_iter()
-            .find(|meaning| meaning.word() == signing.meaning)
-            .ok_or_else(|| Fault::misuse("the meaning is performed, reviewed or approved"))?;
-        let reader = self.reader()?;
-        let key = KeyFile::read(&self.settings, &signing.name)
-            .map_err(|_| Fault::misuse(format!("there is no key of {}: k makes one", signing.name)))?;
-        let signed = signable(&reader, reckoning, meaning, &key)?;
-        let (document, _) = signature(&reader, signed, meaning, &key, &signing.phrase.0, &signing.why)?;
-        let words = format!("reckoning {reckoning} is signed: {} by {}", meaning.word(), signing.name);
-        Ok(Answer::Documents(vec![document], words))
+        let (document, words) = match signing.what {
+            Signable::NewKey => {
+                let key = KeyFile::make(&self.settings, &signing.name, &signing.phrase.0)?;
+                (enrolment(&key, "")?, format!("a key of {} is made and enrolled", key.name))
+            }
+            Signable::Reckoning(reckoning) => {
+                let meaning = [Meaning::Performed, Meaning::Reviewed, Meaning::Approved]
+                    .into_iter()
+                    .find(|meaning| meaning.word() == signing.meaning)
+                    .ok_or_else(|| Fault::misuse("the meaning is performed, reviewed or approved"))?;
+                let (reader, key) = (self.reader()?, keyed()?);
+                let signed = signable(&reader, reckoning, meaning, &key)?;
+                let words =
+                    format!("reckoning {reckoning} is signed: {} by {}", meaning.word(), signing.name);
+                let made = signature(&reader, signed, meaning, &key, &signing.phrase.0, &signing.why)?;
+                (made.0, words)
+            }
+            Signable::Ledger(from, to) => {
+                let (reader, key) = (self.reader()?, keyed()?);
+                let signed = Signed::Ledger { from, to };
+                let words =
+                    format!("rows {from} to {to} of the ledger are signed: reviewed by {}", signing.name);
+                let phrase = &signing.phrase.0;
+                let made = signature(&reader, signed, Meaning::Reviewed, &key, phrase, &signing.why)?;
+                (made.0, words)
+            }
+        };
+        Ok(Answer::Asks(entered(vec![document]), words))
     }
 
     fn equipment(&self, piece: &Piece) -> Result<Answer, Fault> {
-        let mut table = toml::Table::new();
-        let mut item = toml::Table::new();
-        for (key, text) in
-            [("name", &piece.name), ("what", &piece.what), ("value", &piece.value), ("within", &piece.within)]
-        {
-            if !text.is_empty() {
-                item.insert(key.to_owned(), toml::Value::String(text.clone()));
-            }
-        }
-        if !piece.within.is_empty() && piece.kind == EquipmentKind::Burette {
-            item.insert("distribution".to_owned(), toml::Value::String("triangular".to_owned()));
-        }
-        table.insert(piece.kind.word().to_owned(), toml::Value::Array(vec![toml::Value::Table(item)]));
-        let entries = read_equipment("as typed", &table.to_string()).map_err(|faults| {
-            let first = faults.first().map(ToString::to_string).unwrap_or_default();
-            Fault::misuse(first.lines().next().unwrap_or_default().to_owned())
-        })?;
+        let entries = piece.entries().map_err(Fault::misuse)?;
         let documents: Vec<Document> =
             super::command::equipment::documents(&entries, &self.reader()?.stock()?, "")?;
         let words = format!("{} {} is entered", piece.kind.word(), piece.name);
         if documents.is_empty() {
             return Err(Fault::misuse("it stands in the record like that already"));
         }
-        Ok(Answer::Documents(documents, words))
+        Ok(Answer::Asks(entered(documents), words))
     }
+}
+
+/// Documents as the commands that enter them.
+fn entered(documents: Vec<Document>) -> Vec<Command> {
+    documents.into_iter().map(|document| Command::Enter { document: Box::new(document) }).collect()
 }
 
 impl Desk for OwnDesk {

@@ -71,6 +71,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Import(import)) => import.run(settings, output),
         Some(Command::Push(push)) => push.run(settings, output),
         Some(Command::Reckon(reckon)) => reckon.run(settings, output),
+        Some(Command::Choose(choose)) => choose.run(settings, output),
         Some(Command::Hand(hand)) => hand.run(settings, output),
         Some(Command::Sign(sign)) => sign.run(settings, output),
         Some(Command::Review(review)) => review.run(settings, output),
@@ -92,6 +93,7 @@ fn obey(command: Option<Command>, settings: &Settings, output: &mut Output) -> R
         Some(Command::Plan(plan)) => plan.run(settings, output),
         Some(Command::Control(control)) => control.run(settings, output),
         Some(Command::Trend(trend)) => trend.run(settings, output),
+        Some(Command::Steps(steps)) => steps.run(settings, output),
         Some(Command::Series(series)) => series.run(settings, output),
         Some(Command::Report(report)) => report.run(settings, output),
         Some(Command::Completions { shell }) => {

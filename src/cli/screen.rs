@@ -4,14 +4,13 @@ use super::attach::{attach_or_start, open_and_start};
 use super::bench::{ReadyBench, configured, profile_text};
 use super::command::run::runtime;
 use super::desk::OwnDesk;
-use super::key::KeyFile;
 use super::output::complain;
 use super::{Exit, Fault, Settings};
-use crate::dashboard::{self, DeskHandle, Done, EarlierCurve, Errand, Leave, ProfileReader, RunFate, Runner};
+use crate::dashboard::{self, DeskHandle, Leave, ProfileReader, RunFate};
 use crate::live::Session;
 use crate::reading::Stamp;
-use crate::store::{Reader, RunRow, prove};
-use crate::work::{Event, Procedure, RunHead, RunPlan};
+use crate::store::{Reader, RunRow};
+use crate::work::{Event, Procedure, RunPlan};
 use std::sync::Arc;
 
 /// Runs listed on the screen of stored runs.
@@ -54,7 +53,6 @@ pub fn show(
         let read =
             move |name: &str| profile_text(name, &own).map(|(_, text)| text).map_err(|fault| fault.text);
         options.profiles = ProfileReader(Arc::new(read));
-        options.errands = Runner(Arc::new(errands(settings.clone())));
         dress(settings, &mut options);
         let leave = dashboard::show(session.commands, session.events, options)
             .await
@@ -83,52 +81,6 @@ async fn open_configured(session: &mut Session, settings: &Settings) -> Result<O
         }
     }
     Ok(said)
-}
-
-/// Portions whose curves are drawn behind that of the next.
-const EARLIER_DRAWN: usize = 3;
-/// Points of such a curve.
-const EARLIER_POINTS: usize = 300;
-
-/// Opens keys and fetches curves for the screen.
-fn errands(settings: Settings) -> impl Fn(&Errand) -> Done {
-    move |errand| match errand {
-        Errand::Prove { name, phrase, challenge } => {
-            let opened = KeyFile::read(&settings, name).and_then(|key| key.open(&phrase.0));
-            let proof = opened.map(|secret| prove(&secret, challenge)).map_err(|fault| fault.text);
-            Done::Proved { name: name.clone(), proof }
-        }
-        // A record that cannot be read now shows no earlier curves; everything else tells why.
-        Errand::Earlier(head) => Done::Earlier(earlier(&settings, head).unwrap_or_default()),
-    }
-}
-
-/// The latest portions before a run: same sample and title, not set aside.
-fn earlier(settings: &Settings, head: &RunHead) -> Result<Vec<EarlierCurve>, crate::store::Error> {
-    let reader = Reader::open(&settings.record)?;
-    let rows = reader.runs(RUNS_LISTED)?;
-    let same = rows.into_iter().filter(|row| {
-        row.run < head.run
-            && !head.plan.sample.is_empty()
-            && row.sample == head.plan.sample
-            && row.title == head.title
-            && row.set_aside.is_none()
-    });
-    let mut curves = Vec::new();
-    for row in same.take(EARLIER_DRAWN) {
-        let run = reader.run(row.run)?;
-        if run.head.curve != head.curve {
-            continue;
-        }
-        let thin = run.points.len().div_ceil(EARLIER_POINTS).max(1);
-        curves.push(EarlierCurve {
-            run: row.run,
-            portion: row.portion,
-            points: run.points.iter().step_by(thin).map(|p| (p.titrant, p.signal)).collect(),
-            end_point: row.end_points.first().map(|(at, _)| *at),
-        });
-    }
-    Ok(curves)
 }
 
 /// Colours and alarms as the theme file of the configuration says; its mistakes are told and change nothing.

@@ -1,12 +1,12 @@
 //! What the desk has told so far, what has been asked, and when it is asked again.
 
-use super::desk::{Answer, Group, Lot, Question, Readied, RunFile, SeriesLine};
+use super::desk::{Answer, Decisions, Group, LineChart, Lot, Question, Readied, RunFile, SeriesLine};
 use super::hands;
 use super::options::RunFate;
 use super::state::{Over, Page, State};
-use super::update::{Effect, ask, tell, warn};
-use super::{setup, text};
-use crate::work::{Command, RunId, RunPlan, Stock};
+use super::update::{Effect, ask, laid, tell, warn};
+use super::{cover, setup, steps, text};
+use crate::work::{Command, RunId, RunPlan, StepLine, Stock};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -30,6 +30,12 @@ pub(super) struct Books {
     pub(super) files: BTreeMap<RunId, RunFile>,
     /// The checklist, and the portion it is for.
     pub(super) ready: Option<(RunPlan, Readied)>,
+    /// What was decided.
+    pub(super) decisions: Option<Decisions>,
+    /// The charts.
+    pub(super) charts: Option<Vec<LineChart>>,
+    /// The steps of a portion.
+    pub(super) steps: Option<(RunPlan, Vec<StepLine>)>,
     /// Questions on their way.
     pub(super) asked: Vec<Question>,
     /// When the page is read again.
@@ -52,7 +58,12 @@ pub(super) fn consult(state: &mut State, question: Question) -> Vec<Effect> {
 /// What the page needs to know.
 pub(super) fn refresh(state: &mut State) -> Vec<Effect> {
     let questions = match state.page {
-        Page::Electrode => vec![Question::Stock],
+        Page::Electrode | Page::Equipment => vec![Question::Stock],
+        Page::Steps => steps::plan(state).map(|plan| Question::Steps(Box::new(plan))).into_iter().collect(),
+        Page::Decisions => {
+            vec![Question::Decisions { all: state.books.decisions.as_ref().is_some_and(|told| told.all) }]
+        }
+        Page::Charts => vec![Question::Charts],
         Page::Titrant => vec![Question::Lots],
         Page::Series => {
             let mut wanted = vec![Question::SeriesList];
@@ -108,6 +119,12 @@ pub(super) fn told(state: &mut State, question: Question, answer: Result<Answer,
     let answer = match answer {
         Ok(answer) => answer,
         Err(why) => {
+            match question {
+                Question::Prove { name, .. } => return cover::proved(state, name, Err(why)),
+                // A record that cannot be read now shows no earlier curves; everything else tells why.
+                Question::Earlier(_) => return Vec::new(),
+                _ => {}
+            }
             setup::failed(state, &question);
             state.books.trouble = Some(why.clone());
             return vec![warn(state, text::visible(&why))];
@@ -154,17 +171,35 @@ pub(super) fn told(state: &mut State, question: Question, answer: Result<Answer,
             while state.books.files.len() >= FILES_KEPT && !state.books.files.contains_key(&file.run) {
                 state.books.files.pop_first();
             }
+            if state.review.opened == Some(file.run) {
+                let last = file.reckonings.len().saturating_sub(1);
+                state.review.reckoning = state.review.reckoning.min(last);
+            }
             state.books.files.insert(file.run, *file);
         }
-        (question, Answer::Documents(documents, words)) => {
+        (question, Answer::Asks(commands, words)) => {
             if let Question::Sign(signing) = &question {
                 state.signer.clone_from(&signing.name);
             }
             state.books.kept_words = Some(words);
-            return documents
-                .into_iter()
-                .map(|document| ask(state, Command::Enter { document: Box::new(document) }))
-                .collect();
+            return commands.into_iter().map(|command| ask(state, command)).collect();
+        }
+        (Question::Prove { name, .. }, Answer::Proof(proof)) => return cover::proved(state, name, Ok(proof)),
+        (_, Answer::Earlier(curves)) => laid(state, curves),
+        (_, Answer::Decisions(told)) => {
+            state.decisions_line = told.rows.len().saturating_sub(1);
+            state.books.decisions = Some(told);
+        }
+        (_, Answer::Charts(charts)) => {
+            state.books.charts = Some(charts);
+            super::charts::clamp(state);
+        }
+        (_, Answer::Steps(plan, lines)) => {
+            state.steps_line = state.steps_line.min(lines.len().saturating_sub(1));
+            if state.books.steps.as_ref().is_none_or(|(of, _)| *of != *plan) {
+                state.steps_line = lines.iter().position(|line| line.said.is_none()).unwrap_or(0);
+            }
+            state.books.steps = Some((*plan, lines));
         }
         (Question::NewBench(_), Answer::Bench(bench, start)) => {
             setup::opens(state);
@@ -177,7 +212,7 @@ pub(super) fn told(state: &mut State, question: Question, answer: Result<Answer,
         (_, answer @ (Answer::Places(_) | Answer::Heard(_) | Answer::Drafted(_))) => {
             return setup::told(state, answer);
         }
-        (_, Answer::Ready(_) | Answer::Series(_)) => {}
+        (_, Answer::Ready(_) | Answer::Series(_) | Answer::Proof(_)) => {}
     }
     Vec::new()
 }

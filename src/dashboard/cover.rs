@@ -1,8 +1,8 @@
 //! The cover of an unattended screen: it shows that recording goes on, and takes no command until
 //! somebody says who sits there, by the rule of the bench.
 
+use super::desk::{Question, Secret};
 use super::entry::{LONGEST_TEXT, insert};
-use super::errand::{Errand, Phrase};
 use super::keyboard::Gesture;
 use super::keys::{Action, action};
 use super::state::State;
@@ -154,7 +154,7 @@ fn submit(state: &mut State) -> Vec<Effect> {
         }
         (Identity::Key, Some(name)) => {
             cover.waits = true;
-            vec![Effect::Errand(Errand::Prove { name, phrase: Phrase(typed), challenge })]
+            vec![Effect::Consult(Box::new(Question::Prove { name, phrase: Secret(typed), challenge }))]
         }
     }
 }

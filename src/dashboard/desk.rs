@@ -8,7 +8,8 @@ use crate::detector::EndPoint;
 use crate::reading::{CurveHead, Point};
 use crate::work::result::{PortionResult, SeriesPortion, SeriesResult};
 use crate::work::{
-    BenchPlan, CheckPoint, Document, EquipmentKind, Factor, Kept, Origin, Role, RunId, RunPlan, Stock,
+    BenchPlan, CheckPoint, Command, Equipment, EquipmentKind, Factor, Kept, Origin, OtherLook, Role, RunHead,
+    RunId, RunPlan, StepLine, StepRecord, Stock, read_equipment,
 };
 
 /// Answers the questions of a screen; may take its time, the screen goes on meanwhile.
@@ -52,12 +53,36 @@ pub enum Question {
     Runs,
     /// Everything about one run.
     Run(RunId),
+    /// Another evaluation of a run.
+    Reckon(Box<OtherSettings>),
+    /// The choice of the reported evaluation.
+    Choose {
+        /// The run.
+        run: RunId,
+        /// The evaluation.
+        reckoning: i64,
+        /// Why.
+        why: String,
+    },
+    /// What was decided: everything, or since the last review.
+    Decisions {
+        /// Everything.
+        all: bool,
+    },
+    /// Charts of control samples, and trends of electrode and solutions.
+    Charts,
+    /// The steps of preparation and care of a portion.
+    Steps(Box<RunPlan>),
+    /// A step is ticked or skipped.
+    Step(Box<StepRecord>),
     /// The acceptance of a sample in a series.
     AcceptSeries {
         /// The series.
         series: String,
         /// The sample.
         sample: String,
+        /// A remark.
+        why: String,
     },
     /// The acceptance of a factor.
     AcceptFactor {
@@ -65,9 +90,22 @@ pub enum Question {
         lot: String,
         /// The series of standardisations.
         series: String,
+        /// A remark.
+        why: String,
     },
-    /// A signature under a reckoning, or a new key.
+    /// A signature, or a new key.
     Sign(Signing),
+    /// A person's key answers the challenge of the recorder.
+    Prove {
+        /// Whose key.
+        name: String,
+        /// What opens it.
+        phrase: Secret,
+        /// What it has to answer.
+        challenge: String,
+    },
+    /// The curves of the portions before a run.
+    Earlier(Box<RunHead>),
     /// A piece of equipment as typed.
     Equipment(Piece),
     /// The practice bench with the next beaker under the electrode.
@@ -109,8 +147,18 @@ pub enum Answer {
     Runs(Vec<StoredRun>),
     /// One run.
     Run(Box<RunFile>),
-    /// Documents for the recorder; what follows is told when they are kept.
-    Documents(Vec<Document>, String),
+    /// Commands for the recorder; what follows is told when they are done.
+    Asks(Vec<Command>, String),
+    /// What was decided.
+    Decisions(Decisions),
+    /// The charts.
+    Charts(Vec<LineChart>),
+    /// The steps, and the portion that they are of.
+    Steps(Box<RunPlan>, Vec<StepLine>),
+    /// What the key made of the challenge, hexadecimal.
+    Proof(String),
+    /// Earlier portions, the latest first.
+    Earlier(Vec<EarlierCurve>),
     /// A bench to be opened, and a run to start on it.
     Bench(Box<BenchPlan>, Option<Box<RunPlan>>),
     /// Places that may be listened to.
@@ -128,6 +176,79 @@ pub struct Readied {
     pub points: Vec<CheckPoint>,
     /// Expected titrant with its standard uncertainty (mL or g), from earlier portions.
     pub expected: Option<(f64, f64)>,
+    /// The burette, and how much it holds in mL.
+    pub holds: Option<(String, f64)>,
+}
+
+/// With what a run is evaluated again; what is empty stays as the run has it.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct OtherSettings {
+    /// The run.
+    pub run: RunId,
+    /// Name of a profile.
+    pub profile: String,
+    /// Text of a procedure.
+    pub procedure: Option<String>,
+    /// Another way to look for end-points.
+    pub look: OtherLook,
+    /// Why.
+    pub why: String,
+}
+
+/// Rows of the ledger, as they are gone through.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Decisions {
+    /// From the first row on, not only since the last review.
+    pub all: bool,
+    /// The rows.
+    pub rows: Vec<Decision>,
+    /// Rows before these that are not shown.
+    pub left_out: i64,
+    /// First and last row since the last review.
+    pub since: Option<(i64, i64)>,
+}
+
+/// One row of the ledger.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Decision {
+    /// Its number.
+    pub n: i64,
+    /// When, microseconds since 1970 UTC.
+    pub utc_us: i64,
+    /// Who.
+    pub who: String,
+    /// What was done to what.
+    pub what: String,
+    /// Why.
+    pub why: String,
+}
+
+/// Values one after the other, with the lines that they are judged by.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct LineChart {
+    /// What they are.
+    pub title: String,
+    /// Their unit.
+    pub unit: String,
+    /// The oldest first: what each is of, its value, and what is to be said of it.
+    pub points: Vec<(String, f64, Option<String>)>,
+    /// Action and warning below, centre, warning and action above.
+    pub lines: Option<[f64; 5]>,
+    /// What holds about the whole; `true`: it asks for a look.
+    pub words: Vec<(bool, String)>,
+}
+
+/// The curve of an earlier portion.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EarlierCurve {
+    /// Its run.
+    pub run: RunId,
+    /// Which portion it was.
+    pub portion: u32,
+    /// Titrant (mL or g) and signal, at most a few hundred.
+    pub points: Vec<(f64, f64)>,
+    /// Its first end-point.
+    pub end_point: Option<f64>,
 }
 
 /// One lot of a titrant.
@@ -207,6 +328,10 @@ pub struct RunFile {
     pub result: Option<PortionResult>,
     /// Its evaluations, the first of them first.
     pub reckonings: Vec<Reckoned>,
+    /// The reported one.
+    pub reported: Option<i64>,
+    /// Who chose that, and why; `None`: it is the first, nobody chose.
+    pub choice: Option<(String, String)>,
     /// Notes with their seconds.
     pub notes: Vec<(f64, String)>,
     /// Warnings of the first evaluation.
@@ -234,11 +359,22 @@ pub struct Reckoned {
     pub signatures: Vec<String>,
 }
 
+/// What somebody signs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Signable {
+    /// Nothing yet: a key is made.
+    NewKey,
+    /// An evaluation.
+    Reckoning(i64),
+    /// Rows of the ledger, gone through: the first and the last.
+    Ledger(i64, i64),
+}
+
 /// What somebody signs with.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Signing {
-    /// The reckoning; none to make a key.
-    pub reckoning: Option<i64>,
+    /// What is signed.
+    pub what: Signable,
     /// Whose key.
     pub name: String,
     /// What it means: performed, reviewed, approved.
@@ -266,12 +402,28 @@ pub struct Piece {
     pub kind: EquipmentKind,
     /// Its name.
     pub name: String,
-    /// What it is more exactly.
-    pub what: String,
-    /// Its value with unit.
-    pub value: String,
-    /// Its tolerance with unit.
-    pub within: String,
+    /// What stands in the file, by its key; what is empty is left out.
+    pub fields: Vec<(&'static str, String)>,
+}
+
+impl Piece {
+    /// The piece as the record has it.
+    ///
+    /// # Errors
+    /// In words, what is wrong first.
+    pub fn entries(&self) -> Result<Vec<Equipment>, String> {
+        let filled = self.fields.iter().filter(|(_, text)| !text.is_empty());
+        let mut item: toml::Table =
+            filled.map(|(key, text)| ((*key).to_owned(), toml::Value::String(text.clone()))).collect();
+        item.insert("name".to_owned(), toml::Value::String(self.name.clone()));
+        if item.contains_key("within") && self.kind == EquipmentKind::Burette {
+            item.insert("distribution".to_owned(), toml::Value::String("triangular".to_owned()));
+        }
+        let list = toml::Value::Array(vec![toml::Value::Table(item)]);
+        let table: toml::Table = [(self.kind.word().to_owned(), list)].into_iter().collect();
+        read_equipment("as typed", &table.to_string())
+            .map_err(|faults| faults.first().map(|fault| fault.message.clone()).unwrap_or_default())
+    }
 }
 
 /// A place where an instrument may hang.

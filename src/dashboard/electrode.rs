@@ -175,9 +175,7 @@ fn enter_electrode(state: &mut State, name: &str) -> Vec<Effect> {
     let piece = Piece {
         kind: EquipmentKind::Electrode,
         name: name.to_owned(),
-        what: "glass".to_owned(),
-        value: String::new(),
-        within: String::new(),
+        fields: vec![("what", "glass".to_owned())],
     };
     consult(state, Question::Equipment(piece))
 }

@@ -5,10 +5,12 @@ use super::entry::{Asks, Entry, LONGEST_TEXT, insert};
 use super::form::{Form, FormLine, wants_reason};
 use super::hands::{is_quiet, pedal_counts};
 use super::keys::Action;
+use super::meter::Meter;
 use super::sheet::{Sheet, SheetFor};
 use super::state::{Over, Page, State};
 use super::update::{Effect, ProfileWish, ask, tell, warn};
 use super::{electrode, hands, review, setup};
+use crate::reading::Quantity;
 use crate::work::{Command, VolumeMark};
 use crossterm::event::{Event as TerminalEvent, KeyCode, KeyEvent, KeyModifiers};
 use tui_input::backend::crossterm::to_input_request;
@@ -130,7 +132,7 @@ pub(super) fn form_key(
         (Some(Action::Go(page)), code) if matches!(code, KeyCode::F(_)) || form.line == FormLine::Ready => {
             state.form_shelf = Some((state.lane, form));
             state.back_to_form = true;
-            return hands::go(state, page);
+            return super::pages::go(state, page);
         }
         (Some(Action::Up | Action::PreviousPage), _) => form.step(false, reason),
         (Some(Action::Down | Action::NextPage), _) => return down(state, form, false),
@@ -161,6 +163,8 @@ pub(super) fn form_key(
         (_, KeyCode::Backspace) if form.line == FormLine::Procedure => {
             form.search(None, &state.options.procedures);
         }
+        (_, KeyCode::Char('b')) if number_line && balance(state).is_some() => form.weigh(),
+        (_, KeyCode::Backspace) if number_line && form.is_weighed() => form.mass.reset(),
         (_, KeyCode::Char(c)) if plain(key) => {
             if !number_line || c.is_ascii_digit() || c == '.' || c == ',' {
                 form.insert(&c.to_string());
@@ -182,6 +186,15 @@ pub(super) fn form_key(
 /// Whether the checklist of the open form wants a reason.
 pub(super) fn form_wants_reason(state: &State) -> bool {
     state.books.ready.as_ref().is_some_and(|(_, ready)| wants_reason(&ready.points))
+}
+
+/// What the balance of the lane shows in g, and whether it rests; none without a balance.
+pub(super) fn balance(state: &State) -> Option<(f64, bool)> {
+    /// A balance that does not say when it rests has to keep still for so long, in s.
+    const REST_S: u64 = 3;
+    let reading = state.lane()?.latest.iter().find(|reading| reading.quantity == Quantity::Mass)?;
+    let still = Meter::of(state.lane_meters(), &reading.channel).is_some_and(|m| m.steady_s() >= REST_S);
+    Some((reading.canonical()?, reading.steady.unwrap_or(still)))
 }
 
 /// The lots of the titrant that the form is about.
@@ -308,6 +321,14 @@ fn filled(state: &mut State, sheet: Sheet) -> Vec<Effect> {
             state.page = Page::Runs;
             Vec::new()
         }
+        SheetFor::Remark => {
+            sheet.text(0).clone_into(&mut state.remark);
+            Vec::new()
+        }
+        SheetFor::Skip => super::steps::skipped(state, &sheet).unwrap_or_else(|why| {
+            state.over = Over::Sheet(sheet);
+            vec![warn(state, why)]
+        }),
         _ => setup::filled(state, sheet),
     }
 }
@@ -315,17 +336,15 @@ fn filled(state: &mut State, sheet: Sheet) -> Vec<Effect> {
 /// A sheet is decided by two presses.
 pub(super) fn decided(state: &mut State, sheet: Sheet) -> Vec<Effect> {
     let done = match sheet.purpose {
-        SheetFor::Sign(..) | SheetFor::NewKey => review::signs(state, &sheet),
-        SheetFor::Equipment(kind) if !sheet.text(0).is_empty() => {
-            let piece = super::desk::Piece {
-                kind,
-                name: sheet.text(0).to_owned(),
-                what: sheet.text(1).to_owned(),
-                value: sheet.text(2).replace(',', "."),
-                within: sheet.text(3).replace(',', "."),
-            };
-            Ok(books::consult(state, super::desk::Question::Equipment(piece)))
-        }
+        SheetFor::Sign(..) | SheetFor::Reviewed(..) | SheetFor::NewKey => review::signs(state, &sheet),
+        SheetFor::Reckon(run) => review::evaluates(state, run, &sheet),
+        SheetFor::Choose(run, reckoning) => review::chooses(state, run, reckoning, &sheet),
+        SheetFor::Equipment(_) | SheetFor::Piece => match super::equipment::piece(&sheet) {
+            None => Err("a name is needed".to_owned()),
+            Some(piece) => {
+                piece.entries().map(|_| books::consult(state, super::desk::Question::Equipment(piece)))
+            }
+        },
         _ => Err("a name is needed".to_owned()),
     };
     match done {
@@ -336,6 +355,9 @@ pub(super) fn decided(state: &mut State, sheet: Sheet) -> Vec<Effect> {
                 line.input.reset();
             }
             state.sheets.retain(|shelved| shelved.purpose != sheet.purpose);
+            if matches!(sheet.purpose, SheetFor::Choose(..) | SheetFor::Piece) {
+                return effects;
+            }
             state.sheets.push(sheet);
             effects
         }
@@ -370,6 +392,7 @@ pub(super) fn take_back(state: &mut State, command: Command) {
         | Command::Hand { .. }
         | Command::Start { .. }
         | Command::Queue { .. }
+        | Command::Reckon { .. }
         | Command::Reread { .. }
         | Command::End { .. }
         | Command::Enter { .. }

@@ -1,9 +1,10 @@
 //! The form for the next portion: as few lines to fill in as the procedure and the last portion allow.
 
+mod turn;
+
 use super::entry::{LONGEST_NUMBER, LONGEST_TEXT, insert, number};
 use super::options::Procedure;
-use crate::results::Dimension;
-use crate::work::{self, CheckPoint, EquipmentKind, LaneState, Readiness, Role, RunPlan};
+use crate::work::{CheckPoint, EquipmentKind, FROM_BALANCE, LaneState, Readiness, Role, RunPlan};
 use tui_input::Input;
 
 /// The lines of the form.
@@ -157,63 +158,6 @@ impl Form {
         lines.iter().find(value).copied().unwrap_or(FormLine::Ready)
     }
 
-    fn take_procedure(&mut self, text: &str, procedures: &[Procedure]) {
-        text.clone_into(&mut self.procedure);
-        let known = procedures.iter().find(|p| p.text == text);
-        self.title = match known {
-            Some(procedure) => procedure.title.clone(),
-            None if text.is_empty() => NO_PROCEDURE.to_owned(),
-            None => "procedure as given".to_owned(),
-        };
-        self.cautions = known.map(|p| p.cautions.clone()).unwrap_or_default();
-        self.facts = Facts::default();
-        self.asked.clear();
-        // A text that cannot be read is told by the recorder; here it only asks for a mass.
-        let Ok(procedure) = work::Procedure::parse("of this portion", text) else { return };
-        let mut masses = procedure.asked.iter().filter(|a| a.unit.dimension() == Dimension::MASS);
-        let only = masses.next().filter(|_| masses.next().is_none());
-        self.facts = Facts {
-            planned: (procedure.limits.planned > 0).then_some(procedure.limits.planned),
-            titrant: procedure.reagent.as_ref().map(|r| r.titrant.clone()),
-            standardises: procedure.reagent.as_ref().is_some_and(|r| r.is_standardised_here),
-            mass: only.map(|a| {
-                let coherent = |v: Option<f64>| v.map(|v| a.unit.to_coherent(v) * 1e3);
-                (a.what.clone(), coherent(a.from), coherent(a.to))
-            }),
-            asked: procedure.asked.iter().map(|a| a.name.clone()).collect(),
-        };
-        let further = procedure.asked.iter().filter(|a| only.is_none_or(|o| o.name != a.name));
-        self.asked = further
-            .map(|a| {
-                let range = match (a.from, a.to) {
-                    (Some(from), Some(to)) => format!(", {from} to {to} {}", a.unit),
-                    _ => String::new(),
-                };
-                let usual = a.usual.map_or(String::new(), |v| format!("; empty: {v}"));
-                AskedValue {
-                    name: a.name.clone(),
-                    what: format!("{}{range}{usual}", a.what),
-                    unit: a.unit.to_string(),
-                    input: Input::default(),
-                }
-            })
-            .collect();
-    }
-
-    /// Another procedure is chosen: what belonged to the last one goes.
-    fn change_procedure(&mut self, chosen: Option<&Procedure>, procedures: &[Procedure]) {
-        let text = chosen.map_or("", |p| p.text.as_str()).to_owned();
-        if text == self.procedure {
-            return;
-        }
-        self.end_past = None;
-        self.series.reset();
-        self.base.values.clear();
-        self.take_procedure(&text, procedures);
-        self.role = if self.facts.standardises { Role::Standardisation } else { Role::Sample };
-        self.portion = (1, self.facts.planned.unwrap_or(self.portion.1).max(1));
-    }
-
     /// The lines that are shown, from top to bottom.
     pub(super) fn lines(&self, wants_reason: bool) -> Vec<FormLine> {
         let mut lines = vec![FormLine::Procedure, FormLine::Role, FormLine::Series, FormLine::Sample];
@@ -257,74 +201,6 @@ impl Form {
             FormLine::Procedure | FormLine::Role | FormLine::Series | FormLine::Portion => false,
         };
         self.line = lines.iter().skip(at + 1).find(missing).copied().unwrap_or(FormLine::Ready);
-    }
-
-    /// The procedures that the search leaves.
-    pub(super) fn matching<'p>(&self, procedures: &'p [Procedure]) -> Vec<&'p Procedure> {
-        let words: Vec<String> = self.search.split_whitespace().map(str::to_lowercase).collect();
-        let fits = |p: &&Procedure| words.iter().all(|word| p.title.to_lowercase().contains(word.as_str()));
-        procedures.iter().filter(fits).collect()
-    }
-
-    /// Types into the search for a procedure, or takes the last character back.
-    pub(super) fn search(&mut self, typed: Option<char>, procedures: &[Procedure]) {
-        match typed {
-            Some(c) if self.search.chars().count() < 40 => self.search.push(c),
-            Some(_) => {}
-            None => {
-                self.search.pop();
-            }
-        }
-        let matching = self.matching(procedures);
-        if !self.search.is_empty()
-            && !matching.iter().any(|p| p.text == self.procedure)
-            && let Some(first) = matching.first().copied().cloned()
-        {
-            self.change_procedure(Some(&first), procedures);
-        }
-    }
-
-    /// Left and right on a line that is chosen, not typed.
-    pub(super) fn turn(&mut self, procedures: &[Procedure], lots: &[String], forward: bool) {
-        match self.line {
-            FormLine::Procedure => {
-                let matching: Vec<Procedure> = self.matching(procedures).into_iter().cloned().collect();
-                if matching.is_empty() {
-                    return;
-                }
-                let at = matching.iter().position(|p| p.text == self.procedure);
-                let to = match (at, forward) {
-                    (None, true) => Some(0),
-                    (None, false) => Some(matching.len() - 1),
-                    (Some(at), true) => Some(at + 1),
-                    (Some(at), false) => at.checked_sub(1),
-                };
-                // Between the last and the first stands: no procedure.
-                let chosen = to.and_then(|to| matching.get(to));
-                self.change_procedure(chosen, procedures);
-            }
-            FormLine::Role => {
-                let at = ROLES.iter().position(|role| *role == self.role).unwrap_or(0);
-                let step = if forward { 1 } else { ROLES.len() - 1 };
-                self.role = ROLES[(at + step) % ROLES.len()];
-                self.portion.0 = 1;
-            }
-            FormLine::Portion => {
-                let number = self.portion.0;
-                self.portion.0 = if forward { number.saturating_add(1) } else { number.max(2) - 1 };
-                self.portion.1 = self.portion.1.max(self.portion.0);
-            }
-            FormLine::Lot if !lots.is_empty() => {
-                let at = lots.iter().position(|lot| lot == self.lot.value().trim());
-                let to = match (at, forward) {
-                    (None, _) => 0,
-                    (Some(at), true) => (at + 1) % lots.len(),
-                    (Some(at), false) => (at + lots.len() - 1) % lots.len(),
-                };
-                self.lot = Input::new(lots[to].clone());
-            }
-            _ => {}
-        }
     }
 
     /// What the titrant of the procedure is, in words.
@@ -380,6 +256,9 @@ impl Form {
     pub(super) fn insert(&mut self, text: &str) {
         let most = if self.line == FormLine::Mass { LONGEST_NUMBER } else { LONGEST_TEXT };
         let before = self.sample.value().to_owned();
+        if self.line == FormLine::Mass && self.is_weighed() {
+            self.mass.reset();
+        }
         if let Some(input) = self.input() {
             insert(input, text, most);
         }
@@ -413,9 +292,19 @@ impl Form {
         false
     }
 
-    /// What is wrong with the mass as typed; none when it is empty.
+    /// Whether the balance is to give the mass.
+    pub(super) fn is_weighed(&self) -> bool {
+        self.mass.value() == FROM_BALANCE
+    }
+
+    /// Has the balance give the mass.
+    pub(super) fn weigh(&mut self) {
+        self.mass = Input::new(FROM_BALANCE.to_owned());
+    }
+
+    /// What is wrong with the mass as typed; none when it is empty, or the balance gives it.
     pub(super) fn mass_g(&self) -> Result<Option<f64>, String> {
-        if self.mass.value().trim().is_empty() {
+        if self.mass.value().trim().is_empty() || self.is_weighed() {
             return Ok(None);
         }
         number(self.mass.value()).and_then(|mass| {
@@ -443,6 +332,9 @@ impl Form {
             if !typed.is_empty() {
                 values.insert(asked.name.clone(), typed.replace(',', "."));
             }
+        }
+        if self.is_weighed() && self.role != Role::Blank {
+            values.insert("mass".to_owned(), FROM_BALANCE.to_owned());
         }
         let mut uses = self.base.uses.clone();
         let lot = self.lot.value().trim();

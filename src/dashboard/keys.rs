@@ -109,17 +109,17 @@ const fn bind(
 pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::Char(' '), PLAIN)], "space", Action::Pedal, "the pedal: starts a portion, marks a volume; never ends"),
     bind(&[(KeyCode::Char('v'), PLAIN)], "v", Action::Burette, "key the burette reading now (a digit does so too)"),
-    bind(&[(KeyCode::Char('s'), PLAIN)], "s", Action::BuretteStart, "key the burette reading at the start"),
-    bind(&[(KeyCode::Char('c'), PLAIN)], "c", Action::Correct, "correct the last burette reading"),
+    bind(&[(KeyCode::Char('s'), PLAIN)], "s", Action::BuretteStart, "key the burette reading at the start; on the steps: skip one, with a reason"),
+    bind(&[(KeyCode::Char('c'), PLAIN)], "c", Action::Correct, "correct the last burette reading; on a run looked through: choose what is reported"),
     bind(&[(KeyCode::Char('i'), PLAIN)], "i", Action::Seen, "titration by eye: the burette reading and what was seen"),
-    bind(&[(KeyCode::Char('n'), PLAIN)], "n", Action::Note, "write a note; a scanned label becomes a note by itself"),
+    bind(&[(KeyCode::Char('n'), PLAIN)], "n", Action::Note, "write a note (on series and titrant: a remark with the acceptance); a scanned label becomes a note by itself"),
     bind(&[(KeyCode::F(8), PLAIN)], "F8 F8", Action::EndRun, "end the run: twice, a moment apart, within 3 s"),
     bind(&[(KeyCode::F(7), PLAIN)], "F7", Action::Reread, "on the wire page: read the profile file again, and the latest lines with it"),
     bind(&[(KeyCode::F(9), PLAIN)], "F9", Action::SetAside, "set the chosen portion or run aside: reason, then F9 F9"),
     bind(&[(KeyCode::F(12), PLAIN)], "F12 F12", Action::Accept, "accept a factor or a result, keep a check, sign: twice, a moment apart, within 3 s"),
     bind(&[(KeyCode::Char('/'), PLAIN)], "/", Action::Search, "search the stored runs"),
     bind(&[(KeyCode::Char('o'), PLAIN)], "o", Action::Lay, "lay the curve of the run over the others, or take it away"),
-    bind(&[(KeyCode::Char('a'), PLAIN)], "a", Action::Add, "add: a titrant lot, an electrode, a bench, by the page"),
+    bind(&[(KeyCode::Char('a'), PLAIN)], "a", Action::Add, "add: a titrant lot, an electrode, a bench, equipment, another evaluation, by the page"),
     bind(&[(KeyCode::Char('k'), PLAIN)], "k", Action::NewKey, "make a key for signing, behind a pass-phrase"),
     bind(&[(KeyCode::Char('m'), PLAIN)], "m", Action::Silence, "silence what sounds now: bell and border; it is still told in words"),
     bind(&[(KeyCode::Char('j'), PLAIN)], "j", Action::Jump, "to the lane that needs a person"),
@@ -134,6 +134,10 @@ pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::Char('p'), PLAIN)], "p", Action::Go(Page::Series), "the series: portions side by side"),
     bind(&[(KeyCode::Char('e'), PLAIN)], "e", Action::Go(Page::Electrode), "electrodes and their checks"),
     bind(&[(KeyCode::Char('t'), PLAIN)], "t", Action::Go(Page::Titrant), "titrants and their factors"),
+    bind(&[(KeyCode::Char('x'), PLAIN)], "x", Action::Go(Page::Steps), "steps of preparation and care: tick or skip them"),
+    bind(&[(KeyCode::Char('q'), PLAIN)], "q", Action::Go(Page::Equipment), "equipment: burettes, balances, buffers, standards, all that is measured with"),
+    bind(&[(KeyCode::Char('g'), PLAIN)], "g", Action::Go(Page::Charts), "graphs: control samples, trends of electrode and solutions"),
+    bind(&[(KeyCode::Char('d'), PLAIN)], "d", Action::Go(Page::Decisions), "decisions: the ledger since the last review, signed with F12"),
     bind(&[(KeyCode::Tab, PLAIN)], "Tab", Action::NextPage, "next page"),
     bind(&[(KeyCode::BackTab, KeyModifiers::SHIFT), (KeyCode::BackTab, PLAIN)], "Shift-Tab", Action::PreviousPage, "page before"),
     bind(&[(KeyCode::F(6), PLAIN), (KeyCode::Char('l'), PLAIN)], "F6 l", Action::NextLane, "next lane"),
@@ -196,9 +200,19 @@ pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
             vec![("Enter", "next line"), ("Esc", "back"), ("Up Down", "lines"), ("F1", "all keys")]
         }
         Over::Sheet(sheet) => {
-            let last =
-                if sheet.purpose.is_decision() { ("F12 F12", "decide") } else { ("Enter", "next line") };
-            vec![last, ("Up Down", "lines"), ("Left Right", "choose"), ("Esc", "back"), ("F1", "all keys")]
+            let mut hints = vec![match (sheet.purpose.is_decision(), sheet.is_last()) {
+                (true, _) => ("F12 F12", "decide"),
+                (false, true) => ("Enter", "take it"),
+                (false, false) => ("Enter", "next line"),
+            }];
+            if sheet.lines.len() > 1 {
+                hints.push(("Up Down", "lines"));
+            }
+            if sheet.lines.get(sheet.at).is_some_and(|line| !line.known.is_empty()) {
+                hints.push(("Left Right", "choose"));
+            }
+            hints.extend([("Esc", "back"), ("F1", "all keys")]);
+            hints
         }
         Over::Nothing => page_hints(state),
     }
@@ -223,6 +237,7 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
                     ("e", "electrode"),
                     ("t", "titrant"),
                     ("r", "runs"),
+                    ("x", "steps"),
                 ]
             }
             (None, None) => vec![("space", "set up a bench"), ("r", "runs"), ("b", "bench")],
@@ -233,6 +248,7 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
                     ("t", "titrant"),
                     ("p", "series"),
                     ("r", "runs"),
+                    ("q", "equipment"),
                 ]
             }
         },
@@ -248,10 +264,13 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
         ],
         Page::Runs if state.review.opened.is_some() => vec![
             ("Left Right", "reckoning"),
-            ("F12 F12", "sign"),
+            ("F12", "sign"),
+            ("a", "evaluate again"),
+            ("c", "report it"),
+            ("Esc", "list"),
+            ("Up Down", "scroll"),
             ("F9", "set aside"),
             ("o", "overlay"),
-            ("Esc", "list"),
         ],
         Page::Runs => vec![
             ("Up Down", "choose"),
@@ -264,9 +283,18 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
             ("space", "next portion"),
             ("F12 F12", "accept"),
             ("F9", "set aside"),
-            ("Left Right", "series"),
+            ("n", "remark"),
             ("Esc", "run"),
+            ("Left Right", "series"),
         ],
+        Page::Steps => vec![("space", "done"), ("s", "skip"), ("Up Down", "choose"), ("Esc", "back")],
+        Page::Equipment => {
+            vec![("a", "add"), ("Enter", "a further version"), ("Up Down", "choose"), ("Esc", "run")]
+        }
+        Page::Charts => vec![("Left Right", "chart"), ("Up Down", "point"), ("Esc", "run")],
+        Page::Decisions => {
+            vec![("Up Down", "row"), ("Left Right", "all / since review"), ("F12", "sign"), ("Esc", "run")]
+        }
         Page::Electrode => {
             vec![("space", "begin a check"), ("F12 F12", "keep it"), ("a", "add"), ("Esc", "run")]
         }

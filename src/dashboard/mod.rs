@@ -6,11 +6,13 @@
 
 mod alarm;
 mod books;
+mod charts;
 mod cover;
+mod decisions;
 pub mod desk;
 mod electrode;
 mod entry;
-mod errand;
+mod equipment;
 mod fields;
 mod form;
 mod hands;
@@ -21,6 +23,7 @@ mod lens;
 mod meter;
 mod needs;
 mod options;
+mod pages;
 mod palette;
 mod pointer;
 mod review;
@@ -28,6 +31,7 @@ mod series;
 mod setup;
 mod sheet;
 mod state;
+mod steps;
 mod terminal;
 mod text;
 mod theme;
@@ -35,7 +39,6 @@ mod titrant;
 mod update;
 pub mod view;
 
-pub use errand::{Done, EarlierCurve, Errand, Phrase, Runner};
 pub use options::{DeskHandle, Notify, Options, Procedure, ProfileReader, ReadProfile, RunFate, StoredRun};
 pub use palette::{Palette, Screening, read_theme};
 pub use state::State;

@@ -1,7 +1,6 @@
 //! What the caller tells the dashboard: how the terminal is, and what is in the record.
 
 use super::Theme;
-use super::errand::Runner;
 use super::palette::Palette;
 use crate::reading::{Stamp, Titrant};
 use crate::work::{Origin, RunId, RunPlan};
@@ -28,8 +27,6 @@ pub struct Options {
     pub bell: bool,
     /// Whether the mouse moves the cursor on the curve.
     pub mouse: bool,
-    /// Does what needs files or takes its time.
-    pub errands: Runner,
     /// Reads profile files again when they are asked for.
     pub profiles: ProfileReader,
     /// Something to say at the beginning.
@@ -144,7 +141,6 @@ impl Options {
             notify: Notify::Never,
             bell: true,
             mouse: true,
-            errands: Runner::nobody(),
             profiles: ProfileReader(Arc::new(|name| Err(format!("the profile {name} cannot be read here")))),
             notice: None,
             desk: DeskHandle(Arc::new(super::desk::NoDesk)),

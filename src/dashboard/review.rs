@@ -1,12 +1,12 @@
 //! The page of the stored runs: search, curves over each other, reckonings side by side, signatures.
 
 use super::books::consult;
-use super::desk::{Question, RunFile, Signing};
+use super::desk::{OtherSettings, Question, RunFile, Secret, Signable, Signing};
 use super::options::{RunFate, StoredRun};
-use super::sheet::{Sheet, SheetFor, opened};
-use super::state::{Over, State};
+use super::sheet::{Sheet, SheetFor, lay_open};
+use super::state::State;
 use super::update::{Effect, tell, warn};
-use crate::work::RunId;
+use crate::work::{OtherLook, RunId};
 
 /// Curves that are laid over each other at most.
 pub(super) const MOST_LAID: usize = 6;
@@ -22,6 +22,8 @@ pub(super) struct Review {
     pub(super) laid: Vec<RunId>,
     /// Which evaluation of the opened run is chosen, from the first.
     pub(super) reckoning: usize,
+    /// Lines of it scrolled away.
+    pub(super) scrolled: usize,
 }
 
 /// What became of a run, in a word.
@@ -74,6 +76,7 @@ pub(super) fn open(state: &mut State) -> Vec<Effect> {
 pub(super) fn look_through(state: &mut State, run: RunId) -> Vec<Effect> {
     state.review.opened = Some(run);
     state.review.reckoning = 0;
+    state.review.scrolled = 0;
     consult(state, Question::Run(run))
 }
 
@@ -112,9 +115,99 @@ pub(super) fn sign(state: &mut State) -> Vec<Effect> {
         return vec![warn(state, "this run has no evaluation to sign")];
     };
     let purpose = SheetFor::Sign(file.run, reckoning.id);
-    let sheet = opened(state, purpose);
-    state.over = Over::Sheet(sheet);
+    lay_open(state, purpose);
     Vec::new()
+}
+
+/// Opens the sheet for another evaluation of the run that is looked through.
+pub(super) fn again(state: &mut State) -> Vec<Effect> {
+    match state.review.opened {
+        Some(run) => {
+            lay_open(state, SheetFor::Reckon(run));
+            Vec::new()
+        }
+        None => vec![warn(state, "look through a run first (Enter), then evaluate it again")],
+    }
+}
+
+/// Evaluates a run again as the sheet has it.
+pub(super) fn evaluates(state: &mut State, run: RunId, sheet: &Sheet) -> Result<Vec<Effect>, String> {
+    let unit = file(state).map_or("mL", |file| file.curve.titrant.unit().symbol());
+    let volume = |at: usize| {
+        let typed = sheet.text(at).replace(',', ".");
+        if typed.is_empty() || typed.contains(char::is_alphabetic) {
+            typed
+        } else {
+            format!("{typed} {unit}")
+        }
+    };
+    let window = match (volume(2), volume(3)) {
+        (from, to) if from.is_empty() && to.is_empty() => None,
+        (from, to) if from.is_empty() || to.is_empty() => {
+            return Err("a window has two ends: from and to".to_owned());
+        }
+        both => Some(both),
+    };
+    let procedure = match sheet.text(5) {
+        "" => None,
+        title => {
+            let known = state.options.procedures.iter().find(|p| p.title == title);
+            Some(known.ok_or("no procedure has that title: Left and Right turn through them")?.text.clone())
+        }
+    };
+    let settings = OtherSettings {
+        run,
+        profile: sheet.text(6).to_owned(),
+        procedure,
+        look: OtherLook {
+            shape: sheet.text(0).to_owned(),
+            model: sheet.text(1).to_owned(),
+            window,
+            level: sheet.text(4).replace(',', "."),
+        },
+        why: sheet.text(7).to_owned(),
+    };
+    tell(state, "one moment: the wire of the run is being read");
+    Ok(consult(state, Question::Reckon(Box::new(settings))))
+}
+
+/// The latest evaluation of a run is looked at once it is known.
+pub(super) fn look_at_latest(state: &mut State, run: RunId) {
+    if state.review.opened == Some(run) {
+        state.review.reckoning = usize::MAX;
+    }
+}
+
+/// Opens the sheet for the choice of the evaluation that is looked at.
+pub(super) fn choose(state: &mut State) -> Vec<Effect> {
+    let Some(file) = file(state) else {
+        return vec![warn(state, "look through a run first (Enter), then choose what is reported")];
+    };
+    match file.reckonings.get(state.review.reckoning).map(|reckoning| reckoning.id) {
+        None => vec![warn(state, "this run has no evaluation")],
+        Some(id) if file.reported == Some(id) => {
+            vec![warn(state, "this one is reported already: Left and Right turn to another, a makes one")]
+        }
+        Some(id) => {
+            let purpose = SheetFor::Choose(file.run, id);
+            lay_open(state, purpose);
+            Vec::new()
+        }
+    }
+}
+
+/// Chooses what is reported as the sheet has it.
+pub(super) fn chooses(
+    state: &mut State,
+    run: RunId,
+    reckoning: i64,
+    sheet: &Sheet,
+) -> Result<Vec<Effect>, String> {
+    let why = sheet.text(0).to_owned();
+    if why.is_empty() {
+        return Err("another reckoning is reported only with a reason".to_owned());
+    }
+    Ok(consult(state, Question::Choose { run, reckoning, why }))
 }
 
 /// Signs, or makes a key, as the sheet has it.
@@ -126,23 +219,25 @@ pub(super) fn signs(state: &mut State, sheet: &Sheet) -> Result<Vec<Effect>, Str
     let phrase = |at: usize| sheet.lines.get(at).map_or(String::new(), |line| line.input.value().to_owned());
     let signing = match sheet.purpose {
         SheetFor::Sign(_, reckoning) => Signing {
-            reckoning: Some(reckoning),
+            what: Signable::Reckoning(reckoning),
             name,
             meaning: sheet.text(1).to_owned(),
-            phrase: super::desk::Secret(phrase(2)),
+            phrase: Secret(phrase(2)),
             why: sheet.text(3).to_owned(),
+        },
+        SheetFor::Reviewed(from, to) => Signing {
+            what: Signable::Ledger(from, to),
+            name,
+            meaning: "reviewed".to_owned(),
+            phrase: Secret(phrase(1)),
+            why: sheet.text(2).to_owned(),
         },
         _ => {
             if phrase(1) != phrase(2) {
                 return Err("the two pass-phrases differ; nothing was made".to_owned());
             }
-            Signing {
-                reckoning: None,
-                name,
-                meaning: String::new(),
-                phrase: super::desk::Secret(phrase(1)),
-                why: String::new(),
-            }
+            let phrase = Secret(phrase(1));
+            Signing { what: Signable::NewKey, name, meaning: String::new(), phrase, why: String::new() }
         }
     };
     tell(state, "one moment: the key is being opened");

@@ -128,13 +128,14 @@ pub(super) fn next(state: &mut State) -> Vec<Effect> {
 pub(super) fn accept(state: &mut State) -> Vec<Effect> {
     let Some(group) = group(state) else { return vec![warn(state, "no series is chosen")] };
     let series = group.series.clone();
+    let why = state.remark.clone();
     let question = match group.role {
         Role::Blank => return vec![warn(state, "a blank is not accepted: it counts in its series")],
         Role::Standardisation => match group.plan.uses.get(EquipmentKind::Titrant.word()) {
-            Some(lot) => Question::AcceptFactor { lot: lot.clone(), series },
+            Some(lot) => Question::AcceptFactor { lot: lot.clone(), series, why },
             None => return vec![warn(state, "the portions name no lot of titrant: no factor can be kept")],
         },
-        Role::Sample | Role::Control => Question::AcceptSeries { series, sample: group.sample.clone() },
+        Role::Sample | Role::Control => Question::AcceptSeries { series, sample: group.sample.clone(), why },
     };
     consult(state, question)
 }

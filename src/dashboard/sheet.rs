@@ -1,7 +1,7 @@
 //! A sheet of lines to fill in, over the page: a check to begin, a signature, a piece of equipment, a search.
 
 use super::entry::{LONGEST_TEXT, insert};
-use super::state::State;
+use super::state::{Over, State};
 use crate::work::{EquipmentKind, RunId};
 use tui_input::Input;
 
@@ -12,10 +12,22 @@ pub(super) enum SheetFor {
     Check,
     /// A signature under a reckoning of a run.
     Sign(RunId, i64),
+    /// A signature under rows of the ledger: the first and the last.
+    Reviewed(i64, i64),
+    /// Another evaluation of a run.
+    Reckon(RunId),
+    /// The choice of the reported evaluation of a run.
+    Choose(RunId, i64),
+    /// A remark with the next acceptance.
+    Remark,
+    /// Why a step is skipped.
+    Skip,
     /// A key of a person.
     NewKey,
-    /// A piece of equipment.
+    /// A lot or an electrode.
     Equipment(EquipmentKind),
+    /// A piece of equipment of any kind.
+    Piece,
     /// What the list of runs is searched for.
     Search,
     /// Where to listen that is in no list.
@@ -32,7 +44,13 @@ impl SheetFor {
         match self {
             Self::Check => "check an electrode".to_owned(),
             Self::Sign(run, reckoning) => format!("sign reckoning {reckoning} of run {run}"),
+            Self::Reviewed(from, to) => format!("sign rows {from} to {to} of the ledger as reviewed"),
+            Self::Reckon(run) => format!("evaluate run {run} again; what was found stays"),
+            Self::Choose(run, reckoning) => format!("report reckoning {reckoning} of run {run}"),
+            Self::Remark => "a remark with the next acceptance".to_owned(),
+            Self::Skip => "why is this step skipped".to_owned(),
             Self::NewKey => "make a key for signing".to_owned(),
+            Self::Piece => "enter a piece of equipment".to_owned(),
             Self::Equipment(kind) => format!("enter a {}", kind.word()),
             Self::Search => "search the stored runs".to_owned(),
             Self::Place => "where does the instrument hang".to_owned(),
@@ -43,16 +61,29 @@ impl SheetFor {
 
     /// Whether it is decided by F12 F12, not by Enter.
     pub(super) const fn is_decision(self) -> bool {
-        matches!(self, Self::Sign(..) | Self::NewKey | Self::Equipment(_))
+        matches!(
+            self,
+            Self::Sign(..)
+                | Self::Reviewed(..)
+                | Self::Reckon(_)
+                | Self::Choose(..)
+                | Self::NewKey
+                | Self::Equipment(_)
+                | Self::Piece
+        )
     }
 
     /// What the last step does, in words.
     pub(super) const fn last_step(self) -> &'static str {
         match self {
             Self::Check => "Enter begins the check",
-            Self::Sign(..) => "F12 F12 signs",
+            Self::Sign(..) | Self::Reviewed(..) => "F12 F12 signs",
+            Self::Reckon(_) => "F12 F12 evaluates; nothing is replaced, c chooses what is reported",
+            Self::Choose(..) => "F12 F12 chooses: results, series and reports rest on it from then on",
+            Self::Remark => "Enter keeps it for the acceptance; empty: none",
+            Self::Skip => "Enter skips the step; the ledger keeps why",
             Self::NewKey => "F12 F12 makes the key",
-            Self::Equipment(_) => "F12 F12 enters it",
+            Self::Equipment(_) | Self::Piece => "F12 F12 enters it",
             Self::Search => "Enter searches; empty shows all",
             Self::Place => "Enter takes it",
             Self::Answer(_) => "Enter answers; Left and Right choose",
@@ -123,6 +154,57 @@ impl Sheet {
                 hidden("pass-phrase", "of the key; it is not shown"),
                 line("remark", "", &[], "anything to say with it; may stay empty"),
             ],
+            SheetFor::Reviewed(..) => vec![
+                line("name", "", &[], "whose key signs"),
+                hidden("pass-phrase", "of the key; it is not shown"),
+                line("remark", "", &[], "anything to say with it; may stay empty"),
+            ],
+            SheetFor::Reckon(_) => vec![
+                line(
+                    "shape",
+                    "",
+                    &["", "jump", "bend", "level", "peak"],
+                    "Left and Right; empty: as the procedure has it",
+                ),
+                line("model", "", &[], "beginning of the name of a model, as acid-base; empty: as it was"),
+                line("from", "", &[], "where the end-point must lie, as 5 mL; empty: as it was"),
+                line("to", "", &[], "the other end of the window, as 18 mL"),
+                line("level", "", &[], "for the shape level: what is crossed, as 8.2 pH"),
+                line(
+                    "procedure",
+                    "",
+                    &[],
+                    "Left and Right: look by another procedure; empty: that of the run",
+                ),
+                line(
+                    "profile",
+                    "",
+                    &[],
+                    "read the wire by another profile: a name or a file; empty: that of the run",
+                ),
+                line("why", "", &[], "why it is evaluated again; the ledger keeps it"),
+            ],
+            SheetFor::Choose(..) => {
+                vec![line("why", "", &[], "a reason is needed; ledger and report keep it with your name")]
+            }
+            SheetFor::Remark => vec![line("remark", "", &[], "the ledger keeps it with the acceptance")],
+            SheetFor::Skip => vec![line("why", "", &[], "a reason is needed")],
+            SheetFor::Piece => vec![
+                line("kind", "burette", &KINDS, "Left and Right turn through the kinds"),
+                line("name", "", &[], "what people call it; the same name again enters a further version"),
+                line(
+                    "what",
+                    "",
+                    &[],
+                    "substance, solution, kind; a buffer: its table; a control: its procedure",
+                ),
+                line("value", "", &[], "with unit: capacity 20 mL, purity 0.9998, pH 6.865, at most 220 g"),
+                line("u", "", &[], "standard uncertainty with unit, or leave it and give the tolerance"),
+                line("within", "", &[], "its tolerance with unit, as on the certificate; may stay empty"),
+                line("scatter", "", &[], "standard deviation of one reading, with unit; may stay empty"),
+                line("certificate", "", &[], "in words; may stay empty"),
+                line("valid to", "", &[], "last day of use, as 2027-01-31; may stay empty"),
+            ],
             SheetFor::NewKey => vec![
                 line("name", "", &[], "your name, as it stands under reports"),
                 hidden("pass-phrase", "at least 8 characters; nobody can look it up"),
@@ -178,6 +260,11 @@ impl Sheet {
         self.lines.get_mut(self.at)
     }
 
+    /// What is wrong with it as it stands, in words; none while nothing can be said.
+    pub(super) fn wrong(&self) -> Option<String> {
+        super::equipment::piece(self)?.entries().err()
+    }
+
     /// Whether the cursor stands on the last line.
     pub(super) fn is_last(&self) -> bool {
         self.at + 1 >= self.lines.len()
@@ -202,6 +289,20 @@ impl SheetLine {
     }
 }
 
+/// The words of the kinds, for turning.
+const KINDS: [&str; 10] = [
+    "burette",
+    "pipette",
+    "flask",
+    "balance",
+    "thermometer",
+    "buffer",
+    "standard",
+    "titrant",
+    "electrode",
+    "control",
+];
+
 const fn what_hint(kind: EquipmentKind) -> &'static str {
     match kind {
         EquipmentKind::Titrant => "the solution, as sodium hydroxide",
@@ -221,6 +322,12 @@ const fn value_hint(kind: EquipmentKind) -> &'static str {
         EquipmentKind::Electrode => "may stay empty",
         _ => "with its unit",
     }
+}
+
+/// Lays a sheet over the page.
+pub(super) fn lay_open(state: &mut State, purpose: SheetFor) {
+    let sheet = opened(state, purpose);
+    state.over = Over::Sheet(sheet);
 }
 
 /// The sheet as it was left, or a fresh one with what is known filled in.
@@ -257,7 +364,15 @@ pub(super) fn opened(state: &mut State, purpose: SheetFor) -> Sheet {
                 line.known = known;
             }
         }
-        SheetFor::Sign(..) => sheet.set(0, &state.signer.clone()),
+        SheetFor::Sign(..) | SheetFor::Reviewed(..) => sheet.set(0, &state.signer.clone()),
+        SheetFor::Remark => sheet.set(0, &state.remark.clone()),
+        SheetFor::Reckon(_) => {
+            if let Some(line) = sheet.lines.iter_mut().find(|line| line.name == "procedure") {
+                line.known = std::iter::once(String::new())
+                    .chain(state.options.procedures.iter().map(|p| p.title.clone()))
+                    .collect();
+            }
+        }
         SheetFor::Search => sheet.set(0, &state.review.search.clone()),
         _ => {}
     }

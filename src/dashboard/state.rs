@@ -2,10 +2,11 @@
 
 use super::alarm::Alarm;
 use super::books::Books;
+use super::charts::ChartsPage;
 use super::cover::Cover;
+use super::desk::EarlierCurve;
 use super::electrode::ElectrodePage;
 use super::entry::Entry;
-use super::errand::EarlierCurve;
 use super::form::Form;
 use super::keyboard::Keyboard;
 use super::meter::Meter;
@@ -69,6 +70,16 @@ pub struct State {
     pub(super) series: SeriesPage,
     /// The page of the stored runs.
     pub(super) review: Review,
+    /// Step chosen on its page.
+    pub(super) steps_line: usize,
+    /// Piece chosen on the page of the equipment.
+    pub(super) equipment_line: usize,
+    /// Row chosen on the page of decisions.
+    pub(super) decisions_line: usize,
+    /// The page of charts.
+    pub(super) charts: ChartsPage,
+    /// What is said with the next acceptance.
+    pub(super) remark: String,
     /// The guide to a bench.
     pub(super) setup: Setup,
     /// Who signed last on this screen.
@@ -134,14 +145,33 @@ pub(super) enum Page {
     Electrode,
     /// Titrants and their factors.
     Titrant,
+    /// Steps of preparation and care.
+    Steps,
+    /// What the lab measures with.
+    Equipment,
+    /// Control charts and trends.
+    Charts,
+    /// The ledger, gone through.
+    Decisions,
     /// The guide to a bench.
     Setup,
 }
 
 impl Page {
     /// All pages in the order of the Tab key.
-    pub(super) const ALL: [Self; 7] =
-        [Self::Run, Self::Series, Self::Runs, Self::Electrode, Self::Titrant, Self::Bench, Self::Wire];
+    pub(super) const ALL: [Self; 11] = [
+        Self::Run,
+        Self::Series,
+        Self::Runs,
+        Self::Electrode,
+        Self::Titrant,
+        Self::Steps,
+        Self::Equipment,
+        Self::Charts,
+        Self::Decisions,
+        Self::Bench,
+        Self::Wire,
+    ];
 
     /// Its name.
     pub(super) const fn name(self) -> &'static str {
@@ -153,6 +183,10 @@ impl Page {
             Self::Series => "series",
             Self::Electrode => "electrode",
             Self::Titrant => "titrant",
+            Self::Steps => "steps",
+            Self::Equipment => "equipment",
+            Self::Charts => "charts",
+            Self::Decisions => "decisions",
             Self::Setup => "new bench",
         }
     }
@@ -236,6 +270,7 @@ impl Asked {
             Command::Name { .. } => "who sits here",
             Command::End { .. } => "end the run",
             Command::SetAside { .. } => "set aside",
+            Command::Reckon { .. } => "evaluate again",
             Command::Hand { .. } => "the hand on the run",
             Command::Enter { .. } => "enter a document",
             Command::Leave => "end the recorder",
@@ -305,6 +340,11 @@ impl State {
             titrant_line: 0,
             series: SeriesPage::default(),
             review: Review::default(),
+            steps_line: 0,
+            equipment_line: 0,
+            decisions_line: 0,
+            charts: ChartsPage::default(),
+            remark: String::new(),
             setup: Setup::default(),
             signer: String::new(),
             cautions_read: Vec::new(),

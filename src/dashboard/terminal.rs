@@ -4,7 +4,6 @@
 //! terminal is slow, frames are skipped, and keys are still read and timed as they come.
 
 use super::desk::{Answer, Question};
-use super::errand::Done;
 use super::options::{Notify, Options};
 use super::state::State;
 use super::update::{Effect, Input, update};
@@ -34,8 +33,6 @@ const LAST_WRITE: Duration = Duration::from_millis(500);
 /// Presses, drags and the wheel of the mouse, but not its every move.
 const MOUSE_ON: &[u8] = b"\x1b[?1002h\x1b[?1006h";
 const MOUSE_OFF: &[u8] = b"\x1b[?1006l\x1b[?1002l";
-/// Errands that are done and wait for the screen; when it is full, whoever did them waits.
-const ERRANDS: usize = 16;
 /// Longest text that is told to the desktop.
 const LONGEST_NOTICE: usize = 120;
 
@@ -207,7 +204,6 @@ enum Wake {
     Recorder(Option<Event>),
     Answer(Answered),
     Written(Option<io::Result<()>>),
-    Done(Done),
     Signal(Leave),
     Time,
 }
@@ -226,7 +222,6 @@ struct Screen {
     dirty: bool,
     bell: bool,
     notices: Vec<u8>,
-    errands: (mpsc::Sender<Done>, mpsc::Receiver<Done>),
     anew: bool,
     last_sheet: Vec<u8>,
     leave: Option<Leave>,
@@ -255,7 +250,6 @@ impl Screen {
             dirty: true,
             bell: false,
             notices: Vec::new(),
-            errands: mpsc::channel(ERRANDS),
             anew: true,
             last_sheet: Vec::new(),
             leave: None,
@@ -280,7 +274,6 @@ impl Screen {
                 key = keys.next() => Wake::Key(key),
                 written = self.writer.written.recv() => Wake::Written(written),
                 Some(answer) = self.answers.1.recv() => Wake::Answer(answer),
-                Some(done) = self.errands.1.recv() => Wake::Done(done),
                 event = self.events.recv() => Wake::Recorder(event),
                 () = tokio::time::sleep_until(until) => Wake::Time,
             };
@@ -292,7 +285,6 @@ impl Screen {
                 Wake::Key(Some(Ok(event))) => self.terminal_event(event),
                 Wake::Written(Some(Ok(()))) => self.writer.busy = false,
                 Wake::Answer((question, answer)) => self.take(Input::Answer(question, answer)),
-                Wake::Done(done) => self.take(Input::Done(done)),
                 Wake::Recorder(Some(event)) => {
                     self.take(Input::Recorder(event));
                     // Whatever else waits goes into the same frame.
@@ -333,13 +325,6 @@ impl Screen {
             match effect {
                 Effect::Bell => self.bell = self.state.options.bell,
                 Effect::Notify(words) => self.notices.extend(notice(self.state.options.notify, &words)),
-                Effect::Errand(errand) => {
-                    let (runner, done) = (self.state.options.errands.clone(), self.errands.0.clone());
-                    // A key takes its time to open: other keys are read meanwhile.
-                    tokio::task::spawn_blocking(move || {
-                        let _screen_gone = done.blocking_send((runner.0)(&errand));
-                    });
-                }
                 Effect::Leave => self.leave = Some(Leave::Asked),
                 Effect::Redraw => self.anew = true,
                 Effect::ReadProfile(wish) => {

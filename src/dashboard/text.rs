@@ -2,6 +2,12 @@
 
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
+/// The power of ten of the first digit of a positive number.
+#[expect(clippy::cast_possible_truncation, reason = "a logarithm of a number is small")]
+pub(super) fn magnitude(value: f64) -> i32 {
+    if value > 0.0 && value.is_finite() { value.log10().floor() as i32 } else { 0 }
+}
+
 /// Longest text that is shown of one thing, in characters; the record keeps all of it.
 const MOST_CHARACTERS: usize = 400;
 

@@ -4,8 +4,8 @@ use super::books::consult;
 use super::desk::{Lot, Question};
 use super::hands;
 use super::series::next_plan;
-use super::sheet::{SheetFor, opened};
-use super::state::{Over, State};
+use super::sheet::{SheetFor, lay_open};
+use super::state::State;
 use super::update::{Effect, warn};
 use crate::work::result::NextStep;
 use crate::work::{EquipmentKind, Role, RunPlan};
@@ -72,14 +72,17 @@ pub(super) fn accept(state: &mut State) -> Vec<Effect> {
     if held {
         return vec![warn(state, "the factor of this series is in the record already")];
     }
-    let question = Question::AcceptFactor { lot: lot.name.clone(), series: group.series.clone() };
+    let question = Question::AcceptFactor {
+        lot: lot.name.clone(),
+        series: group.series.clone(),
+        why: state.remark.clone(),
+    };
     consult(state, question)
 }
 
 /// Opens the sheet for a lot, or for other equipment.
 pub(super) fn add(state: &mut State, kind: EquipmentKind) {
-    let sheet = opened(state, SheetFor::Equipment(kind));
-    state.over = Over::Sheet(sheet);
+    lay_open(state, SheetFor::Equipment(kind));
 }
 
 #[cfg(test)]

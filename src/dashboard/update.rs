@@ -3,8 +3,7 @@
 //! Pure: the time comes with each input, and what is to be done comes back as effects.
 
 use super::alarm::Alarm;
-use super::desk::{Answer, Question};
-use super::errand::{Done, EarlierCurve, Errand};
+use super::desk::{Answer, EarlierCurve, Question};
 use super::keyboard::Gesture;
 use super::meter::Meter;
 use super::options::{RunFate, StoredRun};
@@ -29,8 +28,6 @@ pub enum Input {
     Profile(ProfileWish, Result<String, String>),
     /// The desk answers.
     Answer(Box<Question>, Result<Answer, String>),
-    /// An errand is done.
-    Done(Done),
     /// The mouse did something in the terminal.
     Mouse(MouseEvent),
     /// Columns and rows of the terminal.
@@ -61,8 +58,6 @@ pub enum Effect {
     ReadProfile(ProfileWish),
     /// The desk is asked; its answer comes back as [`Input::Answer`].
     Consult(Box<Question>),
-    /// Something is to be done outside the screen; it comes back as [`Input::Done`].
-    Errand(Errand),
     /// The terminal is to tell the desktop, if it does so.
     Notify(String),
     /// The bell rings.
@@ -89,8 +84,6 @@ pub fn update(state: &mut State, now: Duration, input: Input) -> Vec<Effect> {
         Input::Answer(question, answer) => effects.extend(books::told(state, *question, answer)),
         Input::Mouse(mouse) => super::pointer::point(state, mouse),
         Input::Resize(columns, rows) => state.size = (columns, rows),
-        Input::Done(Done::Proved { name, proof }) => effects.extend(cover::proved(state, name, proof)),
-        Input::Done(Done::Earlier(curves)) => laid(state, curves),
         Input::Paste(text) => gestures.push(Gesture::Burst { text, entered: true }),
         Input::Recorder(event) => effects.extend(recorder(state, &event)),
         Input::Profile(wish, Ok(profile_text)) => {
@@ -115,7 +108,7 @@ fn leaves(gesture: &Gesture) -> bool {
 }
 
 /// Keeps the curves of earlier portions for the run that they belong to.
-fn laid(state: &mut State, curves: Vec<EarlierCurve>) {
+pub(super) fn laid(state: &mut State, curves: Vec<EarlierCurve>) {
     let before = curves.iter().map(|curve| curve.run).max();
     let lane = state.bench.lanes.iter().find(|lane| {
         lane.run.as_ref().is_some_and(|run| {
@@ -171,10 +164,10 @@ fn recorder(state: &mut State, event: &Event) -> Vec<Effect> {
     needs::settle(state);
     effects.extend(raise_alarms(state));
     if let (Event::Snapshot { .. }, Some(run)) = (event, state.run()) {
-        effects.push(Effect::Errand(Errand::Earlier(Box::new(run.head.clone()))));
+        effects.push(Effect::Consult(Box::new(Question::Earlier(Box::new(run.head.clone())))));
     }
     if let Event::Lane { what: LaneEvent::Started { head }, .. } = event {
-        effects.push(Effect::Errand(Errand::Earlier(head.clone())));
+        effects.push(Effect::Consult(Box::new(Question::Earlier(head.clone()))));
     }
     notify(state, &mut effects);
     if advised(state) && !had_advice {
@@ -386,7 +379,16 @@ fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
                 Command::Reread { profile_name, .. } => {
                     tell(state, format!("read again with {}", text::visible(profile_name)));
                 }
+                Command::Reckon { run, .. } => {
+                    super::review::look_at_latest(state, *run);
+                    books::kept(state, format!("run {run} is evaluated again; what was found before stays"));
+                }
                 Command::Enter { document } => {
+                    if document.kind == crate::work::kind::ACCEPTED
+                        || document.kind == crate::work::kind::FACTOR
+                    {
+                        state.remark.clear();
+                    }
                     if document.kind == crate::work::kind::CHECK {
                         state.electrode.kept = true;
                     }

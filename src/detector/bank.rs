@@ -1,8 +1,9 @@
 //! The models that may be fitted to a jump, each with its start taken from the picture of the curve.
 
-use super::fit::{Candidate, Frame, Moving};
+use super::fit::{Candidate, Frame};
 use super::given::{Family, Given, Medium, begins};
 use super::models::{Group, Halides, Model, Redox, RightArm, Sites};
+use super::moving::Moving;
 use crate::reading::Quantity;
 use std::f64::consts::LN_10;
 use std::rc::Rc;
@@ -128,6 +129,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                         ln_volume: knowledge.ln_volume,
                         arms_apart: Some(knowledge.arms_apart),
                         tied: None,
+                        salt: false,
                         charges: (1.0, 2.0),
                         title: "acid-base",
                     };
@@ -137,6 +139,21 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                         add(Rc::new(tied), start.one_acid(&sites, &p));
                     }
                     add(Rc::new(sites), p);
+                }
+                if marks.len() == 1 {
+                    let salt = Sites {
+                        groups: vec![Group { strong: true, sites: 2 }],
+                        beyond: 0,
+                        exponents: (1.0, 1.0),
+                        ln_volume: knowledge.ln_volume,
+                        arms_apart: Some(knowledge.arms_apart),
+                        tied: Some(1e-4 * frame.range()),
+                        salt: true,
+                        charges: (1.0, 2.0),
+                        title: "acid-base",
+                    };
+                    let p = start.acid_salt(&salt, knowledge.arms_apart.0);
+                    add(Rc::new(salt), p);
                 }
             }
             Family::Precipitation => {
@@ -149,6 +166,7 @@ pub(super) fn bank(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Vec<
                             ln_volume: knowledge.ln_volume,
                             arms_apart: None,
                             tied: None,
+                            salt: false,
                             charges: (0.0, 0.0),
                             title,
                         };
@@ -354,6 +372,17 @@ impl Start<'_> {
         if strong {
             p[3] += whole - amount * complete as f64;
         }
+        p
+    }
+
+    /// An acid salt stands half-way between its constants before the first addition.
+    fn acid_salt(&self, model: &Sites, arms_apart: f64) -> Vec<f64> {
+        let mut p = self.sites(model, arms_apart);
+        let end = self.end(1).max(1e-3 * self.frame.range());
+        let last = self.z_at(0.5 * end);
+        let first = 2.0 * self.z_at(0.0) - last;
+        p.truncate(3);
+        p.extend([-end, end, first.min(last - 1.0), end, last]);
         p
     }
 

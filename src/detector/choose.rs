@@ -2,12 +2,13 @@
 
 use super::bank::{Knowledge, Mark, bank, with_activity};
 use super::evaluation::Tried;
-use super::fit::{self, Candidate, Frame, Moving, Progress};
+use super::fit::{self, Candidate, Frame, Progress};
 use super::fitted::{Fitted, average, plain_enough, well_explained};
 use super::given::Family;
 use super::lagged::Turned;
 use super::models::two_metals::{self, TwoMetals};
 use super::models::{Complexation, complexation};
+use super::moving::Moving;
 use super::response::{self, Response, Series};
 use std::rc::Rc;
 
@@ -190,7 +191,7 @@ fn settled(
     fits
 }
 
-/// The best few models turned round and fitted behind an electrode that lags.
+/// The best few models turned round and fitted behind an electrode that lags, the best once more with activity.
 fn lagged(
     frame: &Frame,
     marks: &[Mark],
@@ -200,27 +201,32 @@ fn lagged(
     let n = frame.titrant.len();
     let rate = frame.range() / (time_s[n - 1] - time_s[0]).max(1e-9);
     let series = Series { time_s: Some(time_s.to_vec()), ..series(frame) };
-    let ends = (
-        frame.z.iter().copied().fold(f64::INFINITY, f64::min),
-        frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max),
-    );
-    let mut fits = Vec::new();
+    let mut fits: Vec<(&Candidate, Fitted)> = Vec::new();
     for (candidate, progress, _) in running.iter().filter(|r| r.2.is_finite()).take(LAGGED) {
-        let turned: Rc<dyn Response> =
-            Rc::new(Turned::new(Rc::clone(&candidate.model), frame.ln_slope, frame.range(), ends));
         let mut start = progress.p.clone();
-        start.drain(1..candidate.offset());
         // The jump is seen late by about rate x time constant; the amounts start that much smaller.
         let shift = rate * LAG_S;
         if let (Some(mark), Some(parts)) = (marks.first(), candidate.model.ends().first()) {
             for i in parts {
-                start[1 + i] *= 1.0 - (shift / mark.titrant.max(1e-9)).min(0.2);
+                start[candidate.offset() + i] *= 1.0 - (shift / mark.titrant.max(1e-9)).min(0.2);
             }
         }
         start.push(LAG_S.ln());
-        fits.extend(response::fit(&turned, &series, &start, 0.5, 6));
+        let turned: Rc<dyn Response> = Rc::new(Turned::new(candidate, frame));
+        fits.extend(response::fit(&turned, &series, &start, 0.5, 6).map(|fit| (candidate, fit)));
     }
-    fits
+    let usable = fits.iter().filter(|(_, fit)| fault(fit, frame, marks).is_none());
+    let best = usable.min_by(|a, b| a.1.criterion.total_cmp(&b.1.criterion));
+    let mut again = Vec::new();
+    if let Some((candidate, best)) = best.filter(|(_, fit)| !plain_enough(fit)) {
+        let mut start = best.p.clone();
+        start.insert(1, 0.0);
+        for candidate in candidate.model.sites().map_or_else(Vec::new, with_activity) {
+            let turned: Rc<dyn Response> = Rc::new(Turned::new(&candidate, frame));
+            again.extend(response::fit(&turned, &series, &start, 0.5, 6));
+        }
+    }
+    fits.into_iter().map(|(_, fit)| fit).chain(again).collect()
 }
 
 /// The points of a frame as a series in z.

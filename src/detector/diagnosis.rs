@@ -2,7 +2,7 @@
 
 use super::condition::{Dosing, Points};
 use super::evaluation::Evaluation;
-use super::fit::Moving;
+use super::moving::Moving;
 use super::fitted::{Drawn, Fitted};
 use super::given::{Given, Medium};
 use super::models::Meaning;
@@ -153,7 +153,7 @@ fn carbonate(fit: &Fitted, head: &CurveHead, unit: f64, points: &Points, evaluat
     if unit <= 0.0 || !in_ph || model.sites().is_none() {
         return;
     }
-    let offset = 1 + usize::from(*moving != Moving::Nothing);
+    let offset = 1 + moving.count();
     let meanings = model.meanings();
     let origin = f64::midpoint(
         points.signal.iter().copied().fold(f64::INFINITY, f64::min),

@@ -6,6 +6,7 @@
 
 use super::fitted::{Drawn, Fitted};
 use super::models::Model;
+use super::moving::{Along, Moving};
 use super::prior::{self, Prior};
 use crate::numeric::levenberg::{self, Patience, Stop, System};
 use nalgebra::{DMatrix, DVector};
@@ -22,9 +23,11 @@ pub(super) struct Frame {
     pub(super) time_s: Option<Vec<f64>>,
     /// Each point's standard deviation over that of a single reading: below 1 where readings were pooled.
     pub(super) share: Vec<f64>,
-    /// -ln of the activity coefficient of a singly charged ion against the middle of the run, for 0.1 mol/L titrant.
+    /// What moves along the run, anywhere,
+    pub(super) along: Along,
+    /// and at the points: salt (see `Along::salt`)
     pub(super) salt: Vec<f64>,
-    /// ln of the dilution by the titrant.
+    /// and dilution.
     pub(super) dilution: Vec<f64>,
     /// Standard deviation of the signal in Nernst scales.
     pub(super) u_z: f64,
@@ -39,11 +42,6 @@ pub(super) struct Frame {
 }
 
 impl Frame {
-    /// Titrant at point `i` as a share of the range, from -1/2 to 1/2.
-    fn along(&self, i: usize) -> f64 {
-        (self.titrant[i] - self.titrant[0]) / self.range() - 0.5
-    }
-
     /// Every so many-th point, so that at most `most` remain; the first and the last stay.
     pub(super) fn thinned(&self, most: usize) -> Self {
         let n = self.titrant.len();
@@ -69,19 +67,6 @@ impl Frame {
     }
 }
 
-/// What moves slowly along a run besides the titration, with one parameter for its size.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Moving {
-    /// Nothing.
-    Nothing,
-    /// The electrode drifts in proportion to the titrant; standard deviation over the whole run in Nernst scales.
-    Electrode(f64),
-    /// Activity coefficients fall as the titrant brings salt; the size is that of 0.1 mol/L titrant.
-    Activity,
-    /// The titrant dilutes the hydrogen ions that its own couple consumes; the size is their number for each electron.
-    Protons(f64),
-}
-
 /// A model with the electrode in front of it: its slope, and a slow drift along the run if asked for.
 pub(super) struct Candidate {
     /// The model.
@@ -93,7 +78,7 @@ pub(super) struct Candidate {
 impl Candidate {
     /// Parameters in front of those of the model.
     pub(super) fn offset(&self) -> usize {
-        1 + usize::from(self.moving != Moving::Nothing)
+        1 + self.moving.count()
     }
 
     /// Number of parameters.
@@ -103,24 +88,12 @@ impl Candidate {
 
     /// Name for people.
     pub(super) fn name(&self) -> String {
-        let name = self.model.name();
-        match self.moving {
-            Moving::Nothing => name,
-            Moving::Electrode(_) => format!("{name}, drift"),
-            Moving::Activity => format!("{name}, activity"),
-            Moving::Protons(_) => format!("{name}, hydrogen ions diluted"),
-        }
+        self.moving.named(self.model.name())
     }
 
     fn priors(&self, frame: &Frame) -> Vec<Prior> {
         let mut all = vec![Prior::on(0, frame.ln_slope.0, frame.ln_slope.1)];
-        match self.moving {
-            Moving::Nothing => {}
-            Moving::Electrode(sd) => all.push(Prior::on(1, 0.0, sd)),
-            Moving::Activity => all.push(Prior::on(1, 0.5, 0.6)),
-            // The volume may not be known, the titrant may bring acid and the reaction consumes some.
-            Moving::Protons(expected) => all.push(Prior::on(1, expected, PROTONS_SPREAD * expected)),
-        }
+        all.extend(self.moving.prior(1));
         all.extend(self.model.priors().into_iter().map(|prior| prior.behind(self.offset())));
         all
     }
@@ -132,7 +105,7 @@ impl Candidate {
         let (mut plain, mut shift) = (frame.z[i], 0.0);
         match self.moving {
             Moving::Nothing => {}
-            Moving::Electrode(_) => plain -= p[1] * frame.along(i),
+            Moving::Electrode(_) => plain -= p[1] * frame.along.share(frame.titrant[i]),
             Moving::Activity => shift = p[1] * frame.salt[i],
             Moving::Protons(_) => shift = p[1] * frame.dilution[i],
         }
@@ -141,7 +114,7 @@ impl Candidate {
         gradient[0] = -slope * plain * stretch;
         match self.moving {
             Moving::Nothing => {}
-            Moving::Electrode(_) => gradient[1] = -slope * stretch * frame.along(i),
+            Moving::Electrode(_) => gradient[1] = -slope * stretch * frame.along.share(frame.titrant[i]),
             Moving::Activity => gradient[1] = place.by_shift * frame.salt[i],
             Moving::Protons(_) => gradient[1] = place.by_shift * frame.dilution[i],
         }
@@ -149,8 +122,6 @@ impl Candidate {
     }
 }
 
-/// Relative standard deviation of the effect of diluted hydrogen ions.
-const PROTONS_SPREAD: f64 = 0.4;
 /// What a fit with frozen weights may still promise to gain when it is left (see `Patience`).
 pub(super) const PROMISE: f64 = 1e-4;
 /// Rounds with a loss that throws nothing out, before the biweight.
@@ -489,6 +460,7 @@ mod tests {
             z: set.signals.iter().map(|ph| (ph - reference.z_origin_ph) * LN_10).collect(),
             time_s: None,
             share: vec![1.0; n],
+            along: Along::of(&set.amounts, 60.0),
             salt: vec![0.0; n],
             dilution: vec![0.0; n],
             u_z: 0.01,
@@ -504,6 +476,7 @@ mod tests {
             ln_volume: (60_f64.ln(), 0.8),
             arms_apart: Some((12.0 * LN_10, 1.3 * LN_10)),
             tied: None,
+            salt: false,
             charges: (1.0, 2.0),
             title: "acid-base",
         };

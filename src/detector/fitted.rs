@@ -1,8 +1,8 @@
 //! What every fit ends with, and the average over fits that cannot be told apart.
 
 use super::evaluation::{Residual, Tried};
-use super::fit::Moving;
 use super::models::Model;
+use super::moving::Moving;
 use super::response::Response;
 use nalgebra::DMatrix;
 use std::rc::Rc;
@@ -141,7 +141,7 @@ pub(super) fn average(fits: &mut [Fitted], u_titrant: f64) -> (Option<Vec<(f64, 
                 .map(|(f, w)| w * (f.ends[k].1.powi(2) * f.inflation() + (f.ends[k].0 - mean).powi(2)))
                 .sum::<f64>()
                 / total;
-            (mean, variance.sqrt().max(u_titrant))
+            (mean, variance.sqrt().max(0.3 * u_titrant))
         })
         .collect();
     let rows = fits.iter().zip(&weights).map(|(f, w)| f.row(best, w / total)).collect();

@@ -6,6 +6,7 @@ use super::condition::{Dosing, Points};
 use super::evaluation::Evaluation;
 use super::fit::Frame;
 use super::given::{Given, Medium};
+use super::moving::Along;
 use super::picture::{Inverse, Minimum};
 use super::portray::{self, Scale};
 use super::{EndPoint, diagnosis, scale};
@@ -198,8 +199,9 @@ fn frame(points: &Points, middle: f64, unit: f64, known: bool, given: &Given) ->
         }
     }
     let v0 = given.sample_volume_ml.filter(|v| v.is_finite() && *v > 0.0).unwrap_or(60.0);
-    let salt = salt(&titrant, v0);
-    let dilution = titrant.iter().map(|v| (v.max(0.0) / v0).ln_1p()).collect();
+    let along = Along::of(&titrant, v0);
+    let salt = titrant.iter().map(|v| along.salt(*v)).collect();
+    let dilution = titrant.iter().map(|v| along.dilution(*v)).collect();
     let ln_slope = match (given.slope, given.medium) {
         (Some((slope, u)), _) if slope.is_finite() && slope > 0.0 && u.is_finite() => {
             (slope.ln(), (u / slope).clamp(0.002, 0.1))
@@ -214,6 +216,7 @@ fn frame(points: &Points, middle: f64, unit: f64, known: bool, given: &Given) ->
         z: pooled,
         time_s,
         share,
+        along,
         salt,
         dilution,
         u_z: points.u_signal / unit.abs(),
@@ -249,24 +252,4 @@ fn start_up(titrant: &[f64], z: &[f64]) -> usize {
         .last()
         .filter(|first| n - first >= 8)
         .unwrap_or(0)
-}
-
-/// -ln of the activity coefficient of a singly charged ion at 0.1 mol/L of titrant diluted by `v0`, against its mean.
-///
-/// C. W. Davies, Ion Association, Butterworths 1962, p. 41: lg gamma = -A (sqrt I / (1 + sqrt I) - 0.3 I), A = 0.509 at 25
-/// degrees Celsius.
-fn salt(titrant: &[f64], v0: f64) -> Vec<f64> {
-    let mut all: Vec<f64> = titrant
-        .iter()
-        .map(|v| {
-            let strength = (0.1 * v.max(0.0) / (v0 + v.max(0.0))).max(1e-6);
-            let root = strength.sqrt();
-            0.509 * std::f64::consts::LN_10 * (root / (1.0 + root) - 0.3 * strength)
-        })
-        .collect();
-    let mean = all.iter().sum::<f64>() / all.len() as f64;
-    for value in &mut all {
-        *value -= mean;
-    }
-    all
 }

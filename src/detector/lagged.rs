@@ -1,13 +1,19 @@
 //! A model that gives the titrant for a signal, turned round: the signal for a titrant, for electrodes that lag.
 
-use super::models::{Meaning, Model, Prior};
+use super::fit::{Candidate, Frame};
+use super::models::{Meaning, Model, Place, Prior};
+use super::moving::{Along, Moving};
 use super::response::Response;
 use std::cell::Cell;
 use std::rc::Rc;
 
 /// Turns a model round by a safeguarded Newton search that starts from the last answer.
+///
+/// Parameters: ln of the electrode's slope, the size of what moves along the run, those of the model.
 pub(super) struct Turned {
     model: Rc<dyn Model>,
+    moving: Moving,
+    along: Along,
     parameters: usize,
     ln_slope: (f64, f64),
     range: f64,
@@ -17,29 +23,52 @@ pub(super) struct Turned {
 }
 
 impl Turned {
-    /// A model for a signal between two z.
-    pub(super) fn new(model: Rc<dyn Model>, ln_slope: (f64, f64), range: f64, ends: (f64, f64)) -> Self {
-        let bracket = (ends.0 - 10.0, ends.1 + 10.0);
-        let parameters = model.meanings().len();
-        Self { model, parameters, ln_slope, range, bracket, last: Cell::new(f64::midpoint(ends.0, ends.1)) }
+    /// A candidate of the plain fits, for the signals of a frame.
+    pub(super) fn new(candidate: &Candidate, frame: &Frame) -> Self {
+        let low = frame.z.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        Self {
+            model: Rc::clone(&candidate.model),
+            moving: candidate.moving,
+            along: frame.along,
+            parameters: candidate.model.meanings().len(),
+            ln_slope: frame.ln_slope,
+            range: frame.range(),
+            bracket: (low - 10.0, high + 10.0),
+            last: Cell::new(f64::midpoint(low, high)),
+        }
     }
 
-    /// z at which the model has this titrant; beyond the bracket its end.
-    fn search(&self, titrant: f64, p: &[f64], gradient: &mut [f64]) -> Option<(f64, f64)> {
+    /// Parameters in front of those of the model.
+    fn offset(&self) -> usize {
+        1 + self.moving.count()
+    }
+
+    /// How far what shifts the concentrations has come.
+    fn shifted(&self, titrant: f64) -> f64 {
+        match self.moving {
+            Moving::Nothing | Moving::Electrode(_) => 0.0,
+            Moving::Activity => self.along.salt(titrant),
+            Moving::Protons(_) => self.along.dilution(titrant),
+        }
+    }
+
+    /// z at which the model has this titrant, and the slopes there; beyond the bracket its end.
+    fn search(&self, titrant: f64, shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<(f64, Place)> {
         let (mut low, mut high) = self.bracket;
         let mut z = self.last.get().clamp(low, high);
-        let mut slope = 0.0;
+        let mut found = None;
         for _ in 0..80 {
-            match self.model.titrant(z, 0.0, p, gradient) {
+            match self.model.titrant(z, shift, p, gradient) {
                 Some(place) => {
                     let b = place.slope;
-                    slope = b;
                     let off = place.titrant - titrant;
                     if off > 0.0 {
                         high = z;
                     } else {
                         low = z;
                     }
+                    found = Some(place);
                     let step = if b > 0.0 { off / b } else { f64::INFINITY };
                     if step.abs() < 1e-7 || high - low < 1e-9 {
                         break;
@@ -55,54 +84,66 @@ impl Turned {
             }
         }
         self.last.set(z);
-        (slope > 0.0).then_some((z, slope))
+        found.filter(|place| place.slope > 0.0).map(|place| (z, place))
     }
 }
 
 impl Response for Turned {
     fn name(&self) -> String {
-        format!("{}, electrode with a lag", self.model.name())
+        format!("{}, electrode with a lag", self.moving.named(self.model.name()))
     }
 
     fn len(&self) -> usize {
-        1 + self.parameters
+        self.offset() + self.parameters
     }
 
     fn signal(&self, titrant: f64, p: &[f64], gradient: &mut [f64]) -> Option<f64> {
         if p[0].abs() > 1.5 {
             return None;
         }
-        let (z, slope) = self.search(titrant, &p[1..], &mut gradient[1..])?;
+        let offset = self.offset();
+        let shifted = self.shifted(titrant);
+        let size = if offset > 1 { p[1] } else { 0.0 };
+        let (z, place) = self.search(titrant, size * shifted, &p[offset..], &mut gradient[offset..])?;
         let stretch = p[0].exp();
         // A floor under the slope keeps a derivative at a kink finite.
-        let slope = slope.max(1e-9 * self.range);
-        for g in &mut gradient[1..] {
+        let slope = place.slope.max(1e-9 * self.range);
+        for g in &mut gradient[offset..] {
             *g *= -stretch / slope;
         }
         gradient[0] = z * stretch;
-        Some(z * stretch)
+        let mut signal = z * stretch;
+        if let Moving::Electrode(_) = self.moving {
+            gradient[1] = self.along.share(titrant);
+            signal += size * gradient[1];
+        } else if offset > 1 {
+            gradient[1] = -stretch * place.by_shift * shifted / slope;
+        }
+        Some(signal)
     }
 
     fn ends(&self) -> Vec<Vec<usize>> {
-        self.model.ends().iter().map(|parts| parts.iter().map(|i| i + 1).collect()).collect()
+        self.model.ends().iter().map(|parts| parts.iter().map(|i| i + self.offset()).collect()).collect()
     }
 
     fn meanings(&self) -> Vec<Meaning> {
         let mut all = vec![Meaning::LnSlope];
+        all.extend(std::iter::repeat_n(Meaning::Other, self.moving.count()));
         all.extend(self.model.meanings());
         all
     }
 
     fn priors(&self) -> Vec<Prior> {
         let mut all = vec![Prior::on(0, self.ln_slope.0, self.ln_slope.1)];
-        all.extend(self.model.priors().into_iter().map(|prior| prior.behind(1)));
+        all.extend(self.moving.prior(1));
+        all.extend(self.model.priors().into_iter().map(|prior| prior.behind(self.offset())));
         all
     }
 
     fn fault(&self, p: &[f64]) -> Option<&'static str> {
         if p[0].abs() > 0.35 {
             Some("slope of the electrode without sense")
-        } else if self.model.sensible(&p[1..], self.range) {
+        } else if self.model.sensible(&p[self.offset()..], self.range) {
             None
         } else {
             Some("amounts without sense")

@@ -48,6 +48,7 @@ mod jump;
 mod lagged;
 mod mark;
 mod models;
+mod moving;
 mod noise;
 mod physical;
 mod picture;

@@ -1,7 +1,8 @@
 //! The best fit told to people: parameters with their meaning, and the curve for a picture.
 
 use super::evaluation::Fitted as Parameter;
-use super::fit::{Frame, Moving};
+use super::fit::Frame;
+use super::moving::Moving;
 use super::fitted::{Drawn, Fitted};
 use super::given::Given;
 use super::models::Meaning;
@@ -25,7 +26,7 @@ pub(super) struct Scale {
 /// Parameters of a fit that mean something to a chemist.
 pub(super) fn parameters(fit: &Fitted, scale: &Scale, given: &Given) -> Vec<Parameter> {
     let (offset, meanings) = match &fit.drawn {
-        Drawn::Titrant(model, moving) => (1 + usize::from(*moving != Moving::Nothing), model.meanings()),
+        Drawn::Titrant(model, moving) => (1 + moving.count(), model.meanings()),
         Drawn::Response(response) => (0, response.meanings()),
     };
     let u = |i: usize| fit.covariance[(i, i)].max(0.0).sqrt();
@@ -124,7 +125,7 @@ pub(super) fn curve(fit: &Fitted, scale: &Scale, frame: Option<&Frame>) -> Vec<(
             };
             let low = frame.z.iter().copied().fold(f64::INFINITY, f64::min);
             let high = frame.z.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            let offset = 1 + usize::from(*moving != Moving::Nothing);
+            let offset = 1 + moving.count();
             let mut scrap = vec![0.0; fit.p.len()];
             (0..PLACES)
                 .filter_map(|i| {

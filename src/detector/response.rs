@@ -113,6 +113,10 @@ impl Nodes {
     }
 }
 
+/// No electrode follows with one time constant alone: what the lag moves an end-point by is known no better than to this
+/// share of itself (common practice, no source).
+const LAG_UNLIKE: f64 = 0.01;
+
 /// Parameters of the response, plus the lag.
 fn width(response: &dyn Response, series: &Series) -> usize {
     response.len() + usize::from(series.time_s.is_some())
@@ -307,7 +311,15 @@ pub(super) fn fit(
     }
     cost += prior::cost(&priors, &p);
     let (n_f, k_f) = (n as f64, prior::determined(&priors, &covariance));
-    let ends = prior::sums(&response.ends(), 0, &p, &covariance);
+    let mut ends = prior::sums(&response.ends(), 0, &p, &covariance);
+    if let Some(time_s) = &series.time_s {
+        let rate =
+            (series.titrant[n - 1] - series.titrant[0]) / (time_s[n - 1] - time_s[0]).max(f64::MIN_POSITIVE);
+        let unlike = LAG_UNLIKE * p[k - 1].exp() * rate;
+        for (_, u) in &mut ends {
+            *u = u.hypot(unlike);
+        }
+    }
     let (lag_one, runs_z) = whiteness(&standardised, &weights);
     let criterion = cost + 2.0 * k_f * n_f / (n_f - k_f - 1.0);
     criterion.is_finite().then(|| Fitted {

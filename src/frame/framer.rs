@@ -53,6 +53,8 @@ pub struct Cut<'a> {
     pub fault: Option<Fault>,
     /// A control byte that stands for itself (ENQ, EOT).
     pub control: bool,
+    /// The body as text, where it is known to be ASCII: whole chunks are looked at once, not each piece of them.
+    pub ascii: Option<&'a str>,
 }
 
 enum Step {
@@ -60,17 +62,24 @@ enum Step {
     More,
     /// These bytes mean nothing (line ends between frames).
     Skip(usize),
-    /// A piece.
-    Piece { body: Range<usize>, used: usize, fault: Option<Fault>, control: bool },
+    /// A piece of so many bytes.
+    Piece(Piece, usize),
+}
+
+/// What a piece is.
+struct Piece {
+    body: Range<usize>,
+    fault: Option<Fault>,
+    control: bool,
 }
 
 impl Step {
     fn sound(body: Range<usize>, used: usize) -> Self {
-        Self::Piece { body, used, fault: None, control: false }
+        Self::Piece(Piece { body, fault: None, control: false }, used)
     }
 
     fn damaged(used: usize, fault: Fault) -> Self {
-        Self::Piece { body: 0..used, used, fault: Some(fault), control: false }
+        Self::Piece(Piece { body: 0..used, fault: Some(fault), control: false }, used)
     }
 }
 
@@ -157,7 +166,7 @@ impl Framer {
             _ if self.too_long => Some(Fault::TooLong(self.rules.limit)),
             _ => Some(Fault::Unfinished),
         };
-        self.hand_out(&held, 0..held.len(), fault, false, self.last, each);
+        self.hand_out(&held, None, Piece { body: 0..held.len(), fault, control: false }, self.last, each);
         self.scanned = 0;
         self.too_long = false;
     }
@@ -193,7 +202,7 @@ impl Framer {
             self.began = self.held_since;
             let fault = self.too_long.then_some(Fault::TooLong(self.rules.limit));
             self.too_long = false;
-            self.hand_out(&held, 0..held.len(), fault, false, self.last, each);
+            self.hand_out(&held, None, Piece { body: 0..held.len(), fault, control: false }, self.last, each);
         }
     }
 
@@ -218,7 +227,7 @@ impl Framer {
 
     /// Hands out every complete piece of `data`; returns how many bytes are done with.
     fn run(&mut self, at: Stamp, data: &[u8], each: &mut impl FnMut(Cut<'_>)) -> usize {
-        let mut done = 0;
+        let (mut done, mut ascii) = (0, None);
         while done < data.len() {
             let rest = &data[done..];
             match self.step(rest) {
@@ -227,8 +236,10 @@ impl Framer {
                     done += used;
                     self.scanned = 0;
                 }
-                Step::Piece { body, used, fault, control } => {
-                    self.hand_out(&rest[..used], body, fault, control, at, each);
+                Step::Piece(piece, used) => {
+                    // Only where a piece ends, so that a long one that comes in many chunks is looked at once.
+                    let ascii = *ascii.get_or_insert_with(|| ascii_text(data));
+                    self.hand_out(&rest[..used], ascii.map(|text| (text, done)), piece, at, each);
                     done += used;
                     self.scanned = 0;
                     self.began = at;
@@ -238,18 +249,17 @@ impl Framer {
         done
     }
 
+    /// `ascii`: a text that has the bytes of `raw` from the place told.
     #[inline]
     fn hand_out(
         &self,
         raw: &[u8],
-        body: Range<usize>,
-        fault: Option<Fault>,
-        control: bool,
+        ascii: Option<(&str, usize)>,
+        piece: Piece,
         at: Stamp,
         each: &mut impl FnMut(Cut<'_>),
     ) {
-        let mut body = body;
-        let mut fault = fault;
+        let Piece { mut body, mut fault, control } = piece;
         if fault.is_none() && !control && !matches!(self.rules.ending, Ending::Between { .. }) {
             // Frames between marks were judged when their end was found.
             if let Some(check) = &self.rules.check {
@@ -262,7 +272,8 @@ impl Framer {
         if fault.is_none() && self.rules.clean.seven_bits && memchr(SUB, &raw[body.clone()]).is_some() {
             fault = Some(Fault::Parity);
         }
-        each(Cut { body: &raw[body], raw, at, began: self.began, fault, control });
+        let ascii = ascii.and_then(|(text, from)| text.get(from + body.start..from + body.end));
+        each(Cut { body: &raw[body], raw, at, began: self.began, fault, control, ascii });
     }
 
     #[inline]
@@ -289,7 +300,11 @@ impl Framer {
     #[inline]
     fn line(&mut self, end: usize, used: usize) -> Step {
         let fault = std::mem::take(&mut self.too_long).then_some(Fault::TooLong(self.rules.limit));
-        if end == 0 { Step::Skip(used) } else { Step::Piece { body: 0..end, used, fault, control: false } }
+        if end == 0 {
+            Step::Skip(used)
+        } else {
+            Step::Piece(Piece { body: 0..end, fault, control: false }, used)
+        }
     }
 
     fn any_line(&mut self, data: &[u8]) -> Step {
@@ -317,7 +332,6 @@ impl Framer {
     #[inline]
     fn marks(&mut self, data: &[u8]) -> Step {
         let Ending::Marks(marks) = &self.rules.ending else { return Step::More };
-        let longest = marks.iter().map(|mark| mark.len()).max().unwrap_or(1);
         let window = data.len().min(self.rules.limit + 1);
         let mut from = self.scanned.min(window);
         let found = loop {
@@ -335,6 +349,7 @@ impl Framer {
         match found {
             Some((at, length)) => self.line(at, at + length),
             None => {
+                let longest = marks.iter().map(|mark| mark.len()).max().unwrap_or(1);
                 self.scanned = window;
                 self.piece_of_long(data, longest).unwrap_or(Step::More)
             }
@@ -347,7 +362,7 @@ impl Framer {
             return None;
         }
         if self.rules.controls.contains(&data[0]) {
-            return Some(Step::Piece { body: 0..1, used: 1, fault: None, control: true });
+            return Some(Step::Piece(Piece { body: 0..1, fault: None, control: true }, 1));
         }
         let idle =
             data.iter().take_while(|byte| matches!(**byte, CR | LF | 0 | b' ') && **byte != start[0]).count();
@@ -457,6 +472,11 @@ fn check_before_end(
     } else {
         Err(Fault::Check)
     }
+}
+
+/// The bytes as text, if all of them are ASCII.
+fn ascii_text(bytes: &[u8]) -> Option<&str> {
+    if bytes.is_ascii() { std::str::from_utf8(bytes).ok() } else { None }
 }
 
 #[inline]

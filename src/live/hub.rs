@@ -2,19 +2,21 @@
 
 use super::hand::{Hand, Moved};
 use super::lane::{FromLane, LaneCommand, Numbers};
+use super::outcome::of_choice;
+use super::reckon::{ReckonSettings, Reckoner};
 use super::recorder::RecorderOptions;
 use crate::source::Clock;
 use crate::store::{
     Commit, Entry, Error as StoreError, NewDatum, NextIds, SIGNATURE, Writer, WriterState, WriterThread,
 };
 use crate::work::{
-    BenchPlan, BenchState, Caller, Command, Document, Event, HandWish, Identity, LaneEvent, LaneId,
-    StoreHealth,
+    BenchPlan, BenchState, Caller, Command, Document, Event, HandWish, Identity, LaneEvent, LaneId, RunId,
+    StoreHealth, kind,
 };
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::AtomicI64;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
@@ -370,14 +372,14 @@ impl Hub {
                 }
                 let people = &bench.bench.people;
                 let open = self.lanes.values_mut().find(|l| l.bench.bench.title == bench.bench.title);
-                // To open it decides nothing yet: its screens ask for the key.
+                // To open it decides nothing yet: its screens ask for the name or the key.
                 let decides = start.is_some() || *confirms_sending;
                 people
                     .refuses(caller)
-                    .filter(|_| decides || people.identity != Identity::Key)
+                    .filter(|_| decides || people.identity == Identity::Account)
                     .or_else(|| open.and_then(|l| l.hand.check(&who, command, l.busy).err()))
             }
-            Command::SetAside { .. } | Command::Enter { .. } => {
+            Command::SetAside { .. } | Command::Reckon { .. } | Command::Enter { .. } => {
                 let may =
                     caller.owner || self.lanes.values().any(|l| l.bench.bench.people.lets_command(caller));
                 let people = self.lanes.values().map(|l| &l.bench.bench.people);
@@ -455,6 +457,16 @@ impl Hub {
                 self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
                 return false;
             }
+            Command::Reckon { run, profile, procedure, why } => {
+                let settings = ReckonSettings {
+                    profile: profile.clone(),
+                    procedure: procedure.clone(),
+                    who,
+                    why: why.clone(),
+                };
+                self.reckon(*run, settings, answers.clone(), (from, id));
+                return false;
+            }
             Command::Enter { document } => {
                 let refused = self.enter(document, who).await.err();
                 self.tell_one(from, Event::Answer { id, refused, lane: None }).await;
@@ -494,33 +506,70 @@ impl Hub {
         if crate::work::is_computed(&document.kind) {
             return Err(format!("a {} follows from runs; it is not entered", document.kind));
         }
-        self.keep(Entry::Datum(Box::new(NewDatum::new(document, who, Clock::start().stamp().utc_us)))).await
+        let utc_us = Clock::start().stamp().utc_us;
+        let mut entries = vec![Entry::Datum(Box::new(NewDatum::new(document, who, utc_us)))];
+        if document.kind == kind::REPORTED {
+            // What follows from the choice stands in the same transaction.
+            let (record, document) = (self.record.clone(), document.clone());
+            let follows = tokio::task::spawn_blocking(move || of_choice(&record, &document, utc_us)).await;
+            entries.extend(follows.map_err(|failure| failure.to_string())??);
+        }
+        write(&self.writer, entries).await
+    }
+
+    /// Evaluates a stored run again beside everything else; the answer comes when it is committed.
+    fn reckon(
+        &self,
+        run: RunId,
+        settings: ReckonSettings,
+        answers: mpsc::Sender<(u64, Event)>,
+        (from, id): (u64, u64),
+    ) {
+        let (record, writer, numbers) = (self.record.clone(), self.writer.clone(), Arc::clone(&self.numbers));
+        let goes_on = self.goes_on(run);
+        tokio::spawn(async move {
+            let done = async {
+                if goes_on {
+                    return Err(format!("run {run} is going on; end it first"));
+                }
+                let made = tokio::task::spawn_blocking(move || {
+                    let id = numbers.reckoning.fetch_add(1, Ordering::SeqCst);
+                    let mut decoding = || numbers.decoding.fetch_add(1, Ordering::SeqCst);
+                    let mut reckoner = Reckoner::open(&record)?;
+                    reckoner.make(run, &settings, id, &mut decoding)
+                });
+                let entries = made.await.map_err(|failure| failure.to_string())?;
+                write(&writer, entries.map_err(|e| e.to_string())?).await
+            };
+            let refused = done.await.err();
+            let _hub_gone = answers.send((from, Event::Answer { id, refused, lane: None })).await;
+        });
+    }
+
+    /// Whether a run of a lane goes on.
+    fn goes_on(&self, run: RunId) -> bool {
+        let mut runs = self.state.lanes.iter().filter_map(|l| l.run.as_ref());
+        runs.any(|r| r.head.run == run && r.end.is_none())
     }
 
     async fn set_aside(&mut self, run: i64, reason: &str, who: String) -> Result<(), String> {
         if reason.trim().is_empty() {
             return Err("a run is set aside only with a reason".to_owned());
         }
-        let going = self
-            .state
-            .lanes
-            .iter()
-            .filter_map(|l| l.run.as_ref())
-            .any(|r| r.head.run == run && r.end.is_none());
-        if going {
+        if self.goes_on(run) {
             return Err(format!("run {run} is going on; end it first"));
         }
         let utc_us = Clock::start().stamp().utc_us;
-        self.keep(Entry::SetAside { run, reason: reason.to_owned(), utc_us, who }).await
+        write(&self.writer, vec![Entry::SetAside { run, reason: reason.to_owned(), utc_us, who }]).await
     }
+}
 
-    /// Writes a decision; it is done when it is committed.
-    async fn keep(&self, entry: Entry) -> Result<(), String> {
-        match self.writer.write(vec![entry]).await.await {
-            Ok(Commit::Saved) => Ok(()),
-            Ok(Commit::Waiting(why)) => Err(format!("it is not saved yet: {why}")),
-            Err(_) => Err("the writer of the record has gone".to_owned()),
-        }
+/// Writes entries and waits until they are committed.
+async fn write(writer: &Writer, entries: Vec<Entry>) -> Result<(), String> {
+    match writer.write(entries).await.await {
+        Ok(Commit::Saved) => Ok(()),
+        Ok(Commit::Waiting(why)) => Err(format!("it is not saved yet: {why}")),
+        Err(_) => Err("the writer of the record has gone".to_owned()),
     }
 }
 

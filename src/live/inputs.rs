@@ -29,10 +29,7 @@ pub fn inputs_again(reader: &Reader, run: RunId) -> Result<Vec<OtherInput>, Stor
     let Ok(procedure) = Procedure::read("of the run", &stored.head.plan.procedure) else {
         return Ok(Vec::new());
     };
-    let mut temperatures: Vec<f64> = stored.points.iter().filter_map(|p| p.temperature_c).collect();
-    temperatures.sort_by(f64::total_cmp);
-    let median = temperatures.get(temperatures.len() / 2).copied();
-    let mut facts = facts(&stored.head, &stored.findings, None, median);
+    let mut facts = facts(&stored.head, &stored.findings, None, stored.temperature_c());
     procedure.name_the_mass(&mut facts.values);
     let again = Assembled::of(&procedure, &facts, &reader.stock()?);
     let mut others = Vec::new();

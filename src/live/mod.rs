@@ -12,10 +12,12 @@ mod lane;
 mod line;
 mod opening;
 mod outcome;
+mod reckon;
 mod recorder;
 mod session;
 
 pub use again::{Counted, ReadLine, Repeated, compare, evaluate_again, read_line};
 pub use inputs::{OtherInput, inputs_again};
+pub use reckon::{ReckonError, ReckonSettings, Reckoner};
 pub use recorder::{Recorder, RecorderOptions};
 pub use session::Session;

@@ -2,11 +2,11 @@
 
 use crate::detector::{EndPoint, Evaluation};
 use crate::reading::Quantity;
-use crate::store::{Entry, NewDatum, Reader};
+use crate::store::{Entry, Error as StoreError, NewDatum, Reader, StoredReckoning, StoredRun};
 use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion};
 use crate::work::{
-    BlankValue, EquipmentKind, FitRecord, Kept, PhFromPotential, Procedure, RECORDER, Role, RunEnd, RunHead,
-    RunPlan, SignalWord, Stock, USUAL_ISOPOTENTIAL_PH, kind, newly_changed,
+    BlankValue, Document, EquipmentKind, FitRecord, Kept, PhFromPotential, Procedure, RECORDER, RUN_TIME,
+    Reported, Role, RunEnd, RunHead, RunPlan, SignalWord, Stock, USUAL_ISOPOTENTIAL_PH, kind, newly_changed,
 };
 use std::cell::OnceCell;
 use std::path::Path;
@@ -114,7 +114,7 @@ fn of_run(
     let duration_s = end.at.elapsed_ns.saturating_sub(head.at.elapsed_ns) as f64 * 1e-9;
     let mut facts = facts(head, &end.end_points, Some(duration_s), temperature_c);
     procedure.name_the_mass(&mut facts.values);
-    let datum = |kind: &str, name: String, body: String| computed(kind, name, body, head, end);
+    let datum = |kind: &str, name: String, body: String| computed(kind, name, body, head, end.at.utc_us);
     let mut entries = Vec::new();
     let mut result = if head.plan.role == Role::Blank {
         let (blanks, result) = blanks(&procedure, head, &facts);
@@ -133,13 +133,122 @@ fn of_run(
     Ok(Some((result, entries)))
 }
 
+/// What follows from the choice of another evaluation: the result (or the blanks) of its run, computed by the procedure
+/// of the run from the end-points of that evaluation; every other value stays as it entered before.
+///
+/// # Errors
+/// In words, when the choice may not be made, or the record cannot be read.
+pub(super) fn of_choice(record: &Path, document: &Document, utc_us: i64) -> Result<Vec<Entry>, String> {
+    let reader = Reader::open(record).map_err(|e| e.to_string())?;
+    let chosen: Reported = serde_json::from_str(&document.body).map_err(|e| e.to_string())?;
+    let kept = reader.reckoning(chosen.reckoning).map_err(|e| e.to_string())?;
+    let stored = reader.run(kept.run).map_err(|e| e.to_string())?;
+    may_be_chosen(&reader, &stored, &kept, document)?;
+    let head = &stored.head;
+    if head.plan.procedure.is_empty() {
+        return Ok(Vec::new());
+    }
+    let procedure = Procedure::read("of this run", &head.plan.procedure)?;
+    if procedure.results.is_empty() {
+        return Ok(Vec::new());
+    }
+    let before = reader.result(kept.run).map_err(|e| e.to_string())?.map(|kept| kept.it).unwrap_or_default();
+    let mut facts = facts(head, &kept.findings, None, stored.temperature_c());
+    procedure.name_the_mass(&mut facts.values);
+    let datum = |kind: &str, name: String, body: String| computed(kind, name, body, head, utc_us);
+    let mut entries = Vec::new();
+    let mut result = if head.plan.role == Role::Blank {
+        let (blanks, result) = blanks(&procedure, head, &facts);
+        for blank in blanks {
+            let name = format!("{} / {} / run {}", blank.procedure, blank.find, blank.run);
+            let body = serde_json::to_string(&blank).map_err(|e| e.to_string())?;
+            entries.push(datum(kind::BLANK, name, body));
+        }
+        result
+    } else {
+        let stock = reader.stock().map_err(|e| e.to_string())?;
+        let mut assembled = Assembled::of(&procedure, &facts, &stock);
+        let found = |name: &str| procedure.instrumental().any(|find| find.name == name);
+        for input in assembled.inputs.iter_mut().filter(|input| !found(&input.name)) {
+            if let Some(old) = before.inputs.iter().find(|old| old.name == input.name) {
+                input.clone_from(old);
+            }
+        }
+        // The clock of the run is not asked again.
+        assembled.inputs.extend(before.inputs.iter().find(|input| input.name == RUN_TIME).cloned());
+        evaluate_portion(&procedure, assembled)
+    };
+    result.warnings.extend(head.plan.warnings.iter().cloned());
+    let body = serde_json::to_string(&result).map_err(|e| e.to_string())?;
+    entries.push(datum(kind::RESULT, format!("run {}", head.run), body));
+    Ok(entries)
+}
+
+/// Whether an evaluation may become the reported one of its run.
+fn may_be_chosen(
+    reader: &Reader,
+    stored: &StoredRun,
+    kept: &StoredReckoning,
+    document: &Document,
+) -> Result<(), String> {
+    let (run, id, plan) = (kept.run, kept.id, &stored.head.plan);
+    let fail = |e: StoreError| e.to_string();
+    if document.name != format!("run {run}") {
+        return Err(format!("reckoning {id} is of run {run}, not of {}", document.name));
+    }
+    if document.why.trim().is_empty() {
+        return Err("another reckoning is reported only with a reason".to_owned());
+    }
+    if stored.row.ended.is_none() {
+        return Err(format!("run {run} was cut off, or still goes on"));
+    }
+    if let Some(why) = &stored.row.set_aside {
+        return Err(format!("run {run} was set aside: {why}"));
+    }
+    if kept.ledger.is_none() {
+        return Err(format!("reckoning {id} is not complete; reckon the run again"));
+    }
+    if stored.reckoning == Some(id) {
+        return Err(format!("reckoning {id} is the reported one already"));
+    }
+    for other in reader.reckoning_ids(run).map_err(fail)? {
+        let signatures = reader.signatures(&format!("reckoning {other}")).map_err(fail)?;
+        if let Some(signed) = signatures.iter().find(|signature| signature.holds()) {
+            let (meaning, name) = (signed.unsigned.meaning.word(), &signed.unsigned.name);
+            return Err(format!(
+                "reckoning {other} of run {run} is signed ({meaning} by {name}): what is signed stays the reported one"
+            ));
+        }
+    }
+    if plan.series.is_empty() {
+        return Ok(());
+    }
+    let accepted = match plan.role {
+        Role::Standardisation => {
+            let factors = reader.stock().map_err(fail)?.factors;
+            factors.into_iter().find(|factor| factor.it.series == plan.series).map(|factor| factor.who)
+        }
+        _ => {
+            let name = format!("{} / {}", plan.series, plan.sample);
+            reader.latest_datum(kind::ACCEPTED, &name).map_err(fail)?.map(|datum| datum.who)
+        }
+    };
+    match accepted {
+        Some(who) => Err(format!(
+            "what run {run} belongs to (series {}) was accepted by {who}: an accepted result stays as it is; titrate the sample again in a series of its own",
+            plan.series
+        )),
+        None => Ok(()),
+    }
+}
+
 /// A document that follows from a run.
-fn computed(kind: &str, name: String, body: String, head: &RunHead, end: &RunEnd) -> Entry {
+fn computed(kind: &str, name: String, body: String, head: &RunHead, utc_us: i64) -> Entry {
     Entry::Datum(Box::new(NewDatum {
         kind: kind.to_owned(),
         name,
         body,
-        utc_us: end.at.utc_us,
+        utc_us,
         who: RECORDER.to_owned(),
         origin: head.origin,
         verb: "compute".to_owned(),
@@ -164,7 +273,7 @@ fn of_fit(
     let mut records = ask()?.fits(FITS).map_err(|e| e.to_string())?;
     records.push(Kept { datum: 0, utc_us: end.at.utc_us, who: RECORDER.to_owned(), it: fit.clone() });
     let body = serde_json::to_string(&fit).map_err(|e| e.to_string())?;
-    let entry = computed(kind::FIT, format!("run {}", head.run), body, head, end);
+    let entry = computed(kind::FIT, format!("run {}", head.run), body, head, end.at.utc_us);
     Ok(Some((entry, newly_changed(&records, &fit))))
 }
 

@@ -1,7 +1,7 @@
 //! Single steps of a program at a place of a text: literals, blanks, units, and the fields.
 
 use super::matcher::{begins_with, is_blank};
-use super::number::{Decimal, plain, scan};
+use super::number::{Decimal, SignPlace, plain, scan};
 use super::program::{Capture, Field, Held, Kind, NumberField, Op};
 use super::shape::Shape;
 use super::unit_words::{spelling_at, unit_at};
@@ -120,10 +120,12 @@ pub(super) fn number_at(number: &NumberField, bytes: &[u8], pos: usize) -> Optio
 
 /// The short way of [`number_at`], for decimal numbers without words in their place. `None` says nothing.
 #[inline]
-pub(super) fn plain_number_at(number: &NumberField, bytes: &[u8], pos: usize) -> Option<(f64, usize)> {
+fn plain_number_at(number: &NumberField, bytes: &[u8], pos: usize) -> Option<(f64, usize)> {
+    let decimal = number.style.plain_decimal()?;
     match &number.shape {
-        Some(shape) => shape.plain(bytes, pos, number.style),
-        None => plain(bytes, pos, number.style),
+        Some(shape) if shape.is_plain() => shape.plain(bytes, pos, decimal),
+        None if number.style.sign == SignPlace::Before => plain(bytes, pos, decimal),
+        _ => None,
     }
 }
 

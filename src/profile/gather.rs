@@ -1,57 +1,14 @@
 //! From what a pattern captured to readings.
 
+use super::Pattern;
 use super::growth::{Growth, Rule};
 use super::program::{Capture, Field, Held, Kind, NumberField, Op, UnitFrom};
 use super::reader::Reader;
 use super::reading_list::Nameless;
-use super::{Pattern, field};
 use crate::reading::{Quantity, Stamp, Unit, Validity};
 use std::sync::Arc;
 
-impl Pattern {
-    /// Whether the pattern is a row of texts, blanks and decimal numbers in units of the profile: the commonest
-    /// kind, which [`Reader::in_one_go`] reads.
-    pub(super) fn is_straight(ops: &[Op]) -> bool {
-        ops.iter().all(|op| match op {
-            Op::Field(Field { kind: Kind::Number(number), columns: None, .. }) => {
-                matches!(number.unit, UnitFrom::Profile(_))
-                    && number.base == 10
-                    && number.instead.is_empty()
-                    && number.codes.is_empty()
-            }
-            Op::Field(_) | Op::Try(_) | Op::OneOf(_) => false,
-            Op::Literal(_) | Op::Blanks | Op::AnyBlanks | Op::ExactBlanks(_) | Op::Unit(..) | Op::End => true,
-        })
-    }
-}
-
 impl Reader {
-    /// Matches a straight pattern and makes its readings while it goes, without captures in between. False says
-    /// nothing but that something is less than plain: then the long way decides.
-    pub(super) fn in_one_go(&mut self, pattern: &Pattern, at: Stamp) -> bool {
-        let (text, mut pos) = (self.text.as_str(), 0);
-        for op in &pattern.program.ops {
-            self.scratch.count(1);
-            let end = match op {
-                Op::Field(Field { channel, kind: Kind::Number(number), .. }) => {
-                    let found = field::plain_number_at(number, text.as_bytes(), pos);
-                    found.and_then(|(value, end)| {
-                        let new = valid(number, value, None, self.number, at)?;
-                        self.readings.push(channel, new);
-                        Some(end)
-                    })
-                }
-                Op::End if pos == text.len() => return true,
-                simple => field::skip(simple, text, pos),
-            };
-            let Some(end) = end else { break };
-            self.scratch.count(end - pos);
-            pos = end;
-        }
-        self.readings.clear();
-        false
-    }
-
     /// Makes readings of what the last match captured.
     pub(super) fn gather(&mut self, pattern: &Pattern, at: Stamp, reason: Option<&str>) {
         self.texts.clear();
@@ -91,12 +48,15 @@ impl Reader {
     /// Adds a valid value in a unit that the profile tells; whether it is such a one.
     #[inline]
     fn push_plain(&mut self, field: &Field, number: &NumberField, value: f64, at: Stamp) -> bool {
-        let new = valid(number, value, self.line_flags.steady, self.number, at);
-        let is_valid = new.is_some();
-        if let Some(new) = new {
-            self.readings.push(&field.channel, new);
+        let UnitFrom::Profile(unit) = number.unit else { return false };
+        let (quantity, value) = (number.quantity, scaled(value, number.scale));
+        if !quantity.is_plausible(unit.to_canonical(value)) {
+            return false;
         }
-        is_valid
+        let (value, validity) = (Some(value), Validity::Valid);
+        let (steady, frame) = (self.line_flags.steady, self.number);
+        self.readings.push(&field.channel, Nameless { quantity, value, unit, validity, steady, frame, at });
+        true
     }
 
     /// Whether a value may be added to what an earlier total reached.
@@ -192,22 +152,6 @@ impl Reader {
     }
 }
 
-/// A reading of a plausible value in a unit that the profile tells; `None` where it is not such a one.
-#[inline]
-fn valid(number: &NumberField, value: f64, steady: Option<bool>, frame: u64, at: Stamp) -> Option<Nameless> {
-    let UnitFrom::Profile(unit) = number.unit else { return None };
-    let (quantity, value) = (number.quantity, scaled(value, number.scale));
-    quantity.is_plausible(unit.to_canonical(value)).then_some(Nameless {
-        quantity,
-        value: Some(value),
-        unit,
-        validity: Validity::Valid,
-        steady,
-        frame,
-        at,
-    })
-}
-
 /// A running total.
 #[derive(Debug, Clone)]
 pub(super) struct Total {
@@ -231,6 +175,7 @@ fn why_not_valid(reason: Option<&str>, plausible: bool, quantity: Quantity) -> S
 
 /// Value = number x scale. A scale of one hundredth divides by hundred, so that 687 gives the 6.87 that is
 /// written and not its neighbour.
+#[inline]
 pub(super) fn scaled(number: f64, scale: f64) -> f64 {
     if scale.to_bits() == 1.0_f64.to_bits() {
         return number;

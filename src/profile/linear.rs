@@ -29,7 +29,7 @@ fn over_the_wire(profile: &Profile, line: &[u8]) -> u64 {
 fn as_one_frame(profile: &Profile, line: &[u8]) -> u64 {
     let mut reader = Reader::new(profile);
     let at = Stamp::default();
-    let cut = Cut { body: line, raw: line, at, began: at, fault: None, control: false };
+    let cut = Cut { body: line, raw: line, at, began: at, fault: None, control: false, ascii: None };
     reader.take(profile, cut, &mut |_| {});
     line.len() as u64 + reader.scratch.work
 }

@@ -11,6 +11,7 @@ mod compile;
 mod control;
 mod decode;
 pub mod draft;
+mod eight;
 mod explain;
 mod field;
 mod form;
@@ -28,6 +29,7 @@ mod reading_list;
 mod register;
 mod shape;
 mod shipped;
+mod straight;
 mod unit_words;
 
 pub use crate::form::{Diagnostic, Severity};
@@ -90,8 +92,8 @@ pub(crate) struct Pattern {
     pub program: program::Program,
     /// Whether a flag of it, or the missing of one, concerns its readings.
     pub has_flags: bool,
-    /// Whether it can be read in one go.
-    pub is_straight: bool,
+    /// Its form that is read in one go, where it has one.
+    pub straight: Option<straight::Straight>,
     /// Flags whose missing has a meaning: name and meaning.
     pub missing_flags: Vec<(Arc<str>, bool)>,
     /// Where it stands in the file.

@@ -1,6 +1,8 @@
 //! Numbers as instruments write them: decimal point or comma, grouped thousands, signs before, apart
 //! or behind (also U+2212), exponents. Never "nan" or "inf", never a value too large to be held.
 
+use super::eight::FewDigits;
+
 /// The decimal sign.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Decimal {
@@ -36,6 +38,17 @@ pub struct NumberStyle {
     pub sign: SignPlace,
 }
 
+impl NumberStyle {
+    /// The one decimal sign, where nothing groups thousands.
+    pub(crate) const fn plain_decimal(self) -> Option<u8> {
+        match (self.decimal, self.thousands) {
+            (Decimal::Point, None) => Some(b'.'),
+            (Decimal::Comma, None) => Some(b','),
+            _ => None,
+        }
+    }
+}
+
 /// A number found in a text.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Scanned {
@@ -53,71 +66,13 @@ const EXACT: [f64; 23] = [
     1e19, 1e20, 1e21, 1e22,
 ];
 
-/// Digits that [`run`] takes at most.
-const SHORT: usize = 15;
-
-/// The digits from `at`, at most 15 of them, behind those of `mantissa`: the longer mantissa and where they end.
-#[inline]
-pub(crate) fn run(text: &[u8], at: usize, mantissa: u64) -> (u64, usize) {
-    let most = text.len().min(at + SHORT);
-    let (mut mantissa, mut end) = (mantissa, at);
-    while end < most {
-        let digit = text[end].wrapping_sub(b'0');
-        if digit > 9 {
-            break;
-        }
-        mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
-        end += 1;
-    }
-    (mantissa, end)
-}
-
-/// The value of at most 15 digits of which `decimals` stand behind the decimal sign: both operands are exact,
-/// so one rounding gives the nearest double (see [`Digits::value`]).
-#[inline]
-pub(crate) fn short_value(mantissa: u64, digits: usize, decimals: usize, negative: bool) -> Option<f64> {
-    if digits > SHORT {
-        return None;
-    }
-    // Fifteen digits fit a signed number, which converts faster.
-    let value = mantissa.cast_signed() as f64 / EXACT.get(decimals)?;
-    Some(if negative { -value } else { value })
-}
-
 /// The number at `at` and its end if it is written in the commonest way: an ASCII sign or none, few digits,
 /// a decimal sign or none, nothing behind it that could belong to it. `None` says nothing: ask [`scan`].
 #[inline]
-pub(crate) fn plain(text: &[u8], at: usize, style: NumberStyle) -> Option<(f64, usize)> {
-    let decimal = match style.decimal {
-        Decimal::Point => b'.',
-        Decimal::Comma => b',',
-        Decimal::Either => return None,
-    };
-    if style.thousands.is_some() || style.sign != SignPlace::Before {
-        return None;
-    }
-    let negative = text.get(at) == Some(&b'-');
-    let signed = negative || text.get(at) == Some(&b'+');
-    let from = at + usize::from(signed);
-    let (mut mantissa, mut pos) = run(text, from, 0);
-    let whole = pos - from;
-    let mut decimals = 0;
-    if whole == 0 {
-        return None;
-    }
-    if text.get(pos) == Some(&decimal) {
-        let end;
-        (mantissa, end) = run(text, pos + 1, mantissa);
-        decimals = end - pos - 1;
-        if decimals == 0 {
-            return None;
-        }
-        pos = end;
-    }
-    if matches!(text.get(pos), Some(b'0'..=b'9' | b'e' | b'E')) {
-        return None;
-    }
-    Some((short_value(mantissa, whole + decimals, decimals, negative)?, pos))
+pub(crate) fn plain(text: &[u8], at: usize, decimal: u8) -> Option<(f64, usize)> {
+    let digits = FewDigits::at(text, at, decimal)?;
+    let goes_on = digits.next == decimal || matches!(digits.next, b'e' | b'E');
+    (digits.whole > 0 && !goes_on).then(|| (digits.value(), at + digits.length()))
 }
 
 /// Most digits of a number; longer runs are no measured value.
@@ -283,26 +238,24 @@ pub fn scan(text: &[u8], at: usize, style: NumberStyle) -> Option<Scanned> {
 
 /// `E+06` at `at`: the exponent and where it ends; 0 and `at` where there is none.
 pub(crate) fn exponent_at(text: &[u8], at: usize) -> (i32, usize) {
-    let none = (0, at);
-    if !matches!(text.get(at), Some(b'E' | b'e')) {
-        return none;
-    }
-    let mut pos = at + 1;
-    let mut negative = false;
-    if let Some((minus, length)) = sign_at(text, pos) {
-        negative = minus;
-        pos += length;
-    }
-    let from = pos;
+    let is_there = matches!(text.get(at), Some(b'E' | b'e'));
+    is_there.then(|| power_at(text, at + 1)).flatten().unwrap_or((0, at))
+}
+
+/// `+06` at `at`: the exponent without its letter, and where it ends.
+pub(crate) fn power_at(text: &[u8], at: usize) -> Option<(i32, usize)> {
+    let (negative, length) = sign_at(text, at).unwrap_or((false, 0));
+    let from = at + length;
+    let mut pos = from;
     let mut exponent = 0_i32;
     while let Some(byte) = text.get(pos).filter(|byte| byte.is_ascii_digit()) {
         exponent = exponent.saturating_mul(10).saturating_add(i32::from(byte - b'0'));
         pos += 1;
         if pos - from > 6 {
-            return none;
+            return None;
         }
     }
-    if pos == from { none } else { (if negative { -exponent } else { exponent }, pos) }
+    (pos > from).then_some((if negative { -exponent } else { exponent }, pos))
 }
 
 #[cfg(test)]
@@ -363,7 +316,8 @@ mod tests {
         #[test]
         fn the_plain_way_agrees(text in "[-+]?[0-9]{0,18}[.,]?[0-9]{0,9}[-eE.,0-9 ]{0,3}", comma: bool) {
             let style = NumberStyle { decimal: if comma { Decimal::Comma } else { Decimal::Point }, ..NumberStyle::default() };
-            if let Some((found, end)) = plain(text.as_bytes(), 0, style) {
+            let decimal = style.plain_decimal().unwrap();
+            if let Some((found, end)) = plain(text.as_bytes(), 0, decimal) {
                 prop_assert_eq!(scan(text.as_bytes(), 0, style), Some(Scanned { end, value: Some(found), ambiguous: false }));
             }
         }

@@ -110,7 +110,10 @@ impl Reader {
             }
         }
         self.text.clear();
-        decode(body, profile.encoding, &mut self.text);
+        match cut.ascii {
+            Some(ascii) if ascii.len() == body.len() => self.text.push_str(ascii),
+            _ => decode(body, profile.encoding, &mut self.text),
+        }
         if cut.fault.is_some() {
             self.asking.not_understood(&profile.asks, cut.began.elapsed_ns);
         }
@@ -232,11 +235,11 @@ impl Reader {
             }
             if let Means::Like(patterns) = &line.means
                 && let Some(first) = patterns.first()
-                && first.is_straight
+                && let Some(straight) = &first.straight
                 && waiting.is_none()
                 && line.mark.is_none()
                 && !self.may_grow()
-                && self.in_one_go(first, at)
+                && self.in_one_go(straight, at)
             {
                 return Some(Taken::Line(index));
             }
@@ -370,7 +373,7 @@ pub(super) enum Told {
 }
 
 /// Takes control characters off both ends, blanks off the right one.
-#[inline]
+#[inline(always)]
 fn trim(text: &mut String) {
     let is_plain = |byte: Option<&u8>| byte.is_some_and(|byte| byte.is_ascii_graphic() || *byte == b' ');
     let (first, last) = (text.as_bytes().first(), text.as_bytes().last());

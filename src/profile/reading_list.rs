@@ -37,7 +37,8 @@ impl ReadingList {
     }
 
     /// Adds a reading: all of it but its channel's name is in `new`.
-    #[inline]
+    // A call would copy all of the reading once more.
+    #[inline(always)]
     pub(crate) fn push(&mut self, channel: &Arc<str>, new: Nameless) {
         let Nameless { quantity, value, unit, validity, steady, frame, at } = new;
         match self.held.get_mut(self.used) {

@@ -2,9 +2,11 @@
 //!
 //! `+00.00` sign always, two digits, two decimals; `-n.0` minus where negative, any count of digits without
 //! leading zeros, one decimal; `-###0.00` eight characters wide, filled with blanks from the left; `- n.0` sign
-//! with a blank; `n.0-` minus behind the digits; `n.0000E+00` exponent with sign and two digits.
+//! with a blank; `n.0-` minus behind the digits; `n.0000E+00` exponent with sign and two digits; `n.0000+00` the
+//! same without its letter.
 
-use super::number::{Decimal, Digits, NumberStyle, Scanned, exponent_at, run, short_value, sign_at};
+use super::eight::{FewDigits, blanks};
+use super::number::{Decimal, Digits, Scanned, exponent_at, power_at, sign_at};
 
 /// Whether there is a sign.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -31,10 +33,32 @@ pub(crate) struct Shape {
     /// Any count of digits instead of `pads` and `zeros`.
     free: bool,
     decimals: Option<usize>,
-    /// Sign rule and digits of the exponent.
-    exponent: Option<(Sign, usize)>,
-    /// Sign before the digits or none, no exponent: [`Shape::plain`] can read it.
-    is_plain: bool,
+    exponent: Option<Exponent>,
+    /// What [`Shape::plain`] looks for, where it can read the shape.
+    plain: Option<Plain>,
+}
+
+/// How an exponent is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Exponent {
+    /// `E` stands before it.
+    letter: bool,
+    sign: Sign,
+    digits: usize,
+}
+
+/// A shape with its sign before the digits or none and without exponent, as bounds for what is counted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Plain {
+    /// Bits of the signs that may be: none, plus, minus.
+    signs: u8,
+    /// Most blanks before sign and digits.
+    blanks: usize,
+    /// Blanks, sign and digits before the decimal sign, where a width is told.
+    width: Option<usize>,
+    /// Least and most digits before the decimal sign, and most where the first is a zero.
+    whole: (usize, usize, usize),
+    decimals: usize,
 }
 
 impl Shape {
@@ -76,14 +100,16 @@ impl Shape {
             return Err((at, "0 for a digit, # for a digit or a blank, or n for any count of digits"));
         }
         let mut exponent = None;
-        if matches!(bytes.get(at), Some(b'E' | b'e')) {
-            at += 1;
+        let letter = matches!(bytes.get(at), Some(b'E' | b'e'));
+        // A sign with noughts behind it is an exponent that lost its letter; alone it is the sign of the number.
+        if letter || matches!(bytes.get(at..at + 2), Some([b'+' | b'-', b'0'])) {
+            at += usize::from(letter);
             let sign = sign(&mut at);
             let digits = count(&mut at, b'0');
             if digits == 0 {
                 return Err((at, "a 0 for each digit of the exponent"));
             }
-            exponent = Some((sign, digits));
+            exponent = Some(Exponent { letter, sign, digits });
         }
         let behind = sign(&mut at);
         if behind != Sign::None && before != Sign::None {
@@ -92,8 +118,26 @@ impl Shape {
         if at < bytes.len() {
             return Err((at, "the end of the shape"));
         }
-        let is_plain = !apart && behind == Sign::None && exponent.is_none();
-        Ok(Self { before, apart, behind, pads, zeros, free, decimals, exponent, is_plain })
+        let mut shape = Self { before, apart, behind, pads, zeros, free, decimals, exponent, plain: None };
+        shape.plain = shape.bounds();
+        Ok(shape)
+    }
+
+    fn bounds(&self) -> Option<Plain> {
+        let Self { before, pads, zeros, .. } = *self;
+        let fill = pads + usize::from(before != Sign::None);
+        let has_width = pads > 0;
+        (!self.apart && self.behind == Sign::None && self.exponent.is_none()).then_some(Plain {
+            signs: match before {
+                Sign::None => 0b001,
+                Sign::Minus => 0b101,
+                Sign::Always => 0b110,
+            },
+            blanks: if has_width { fill } else { 0 },
+            width: has_width.then_some(fill + zeros),
+            whole: if self.free { (1, 15, 1) } else { (zeros, pads + zeros, zeros) },
+            decimals: self.decimals.unwrap_or(0),
+        })
     }
 
     /// Whether the shape says how many characters the number takes with its blanks.
@@ -126,8 +170,8 @@ impl Shape {
             text.pop();
             text.push(digit);
         }
-        if let Some((sign, digits)) = self.exponent {
-            text.push('E');
+        if let Some(Exponent { letter, sign, digits }) = self.exponent {
+            text.push_str(if letter { "E" } else { "" });
             if sign != Sign::None {
                 text.push('-');
             }
@@ -140,63 +184,29 @@ impl Shape {
         text
     }
 
-    /// The number at `at` and its end if the shape is one of the commonest and the number has it. `None` says
-    /// nothing: ask [`Self::scan`].
-    #[inline]
-    pub(crate) fn plain(&self, text: &[u8], at: usize, style: NumberStyle) -> Option<(f64, usize)> {
-        if !self.is_plain || style.thousands.is_some() {
-            return None;
-        }
-        let decimal = match style.decimal {
-            Decimal::Point => b'.',
-            Decimal::Comma => b',',
-            Decimal::Either => return None,
-        };
-        let mut pos = at;
-        // Blanks that fill the width stand before the sign.
-        let fill = self.pads + usize::from(self.before != Sign::None);
-        if self.pads > 0 {
-            while pos - at < fill && text.get(pos) == Some(&b' ') {
-                pos += 1;
-            }
-        }
-        let blanks = pos - at;
-        let negative = text.get(pos) == Some(&b'-');
-        let signed = negative || text.get(pos) == Some(&b'+');
-        let sign_fits = match self.before {
-            Sign::None => !signed,
-            Sign::Minus => negative || !signed,
-            Sign::Always => signed,
-        };
-        let from = pos + usize::from(signed);
-        let mut mantissa;
-        (mantissa, pos) = run(text, from, 0);
-        let whole = pos - from;
-        let needless_zero = whole > 1 && text[from] == b'0';
-        let whole_fits = if self.free {
-            whole > 0 && !needless_zero
-        } else {
-            (self.pads == 0 || blanks + usize::from(signed) + whole == fill + self.zeros)
-                && whole >= self.zeros
-                && whole <= self.pads + self.zeros
-                && (whole == self.zeros || text[from] != b'0')
-        };
-        if !sign_fits || !whole_fits {
-            return None;
-        }
-        let decimals = self.decimals.unwrap_or(0);
-        if decimals > 0 {
-            let end;
-            (mantissa, end) = run(text, pos + 1, mantissa);
-            if text.get(pos) != Some(&decimal) || end != pos + 1 + decimals {
-                return None;
-            }
-            pos += 1 + decimals;
-        }
-        if matches!(text.get(pos), Some(b'0'..=b'9' | b'.')) || whole + decimals == 0 {
-            return None;
-        }
-        Some((short_value(mantissa, whole + decimals, decimals, negative)?, pos))
+    /// Whether [`Self::plain`] can read the shape.
+    pub(crate) const fn is_plain(&self) -> bool {
+        self.plain.is_some()
+    }
+
+    /// The number at `at` and its end if the shape is one of the commonest, the number has it, and its digits are
+    /// few. `None` says nothing: ask [`Self::scan`].
+    #[inline(always)]
+    pub(crate) fn plain(&self, text: &[u8], at: usize, decimal: u8) -> Option<(f64, usize)> {
+        let Plain { signs, blanks: most, width, whole: (least, most_whole, most_behind_zero), decimals } =
+            self.plain?;
+        let blanks = if most > 0 { blanks(text, at, most) } else { 0 };
+        let digits = FewDigits::at(text, at + blanks, decimal)?;
+        let whole = digits.whole;
+        let sign = u8::from(digits.plus) + 2 * u8::from(digits.minus);
+        let most_whole = if digits.first == b'0' { most_behind_zero } else { most_whole };
+        let fits = ((signs >> sign) & 1 == 1)
+            & width.is_none_or(|width| blanks + usize::from(sign > 0) + whole == width)
+            & (least <= whole)
+            & (whole <= most_whole)
+            & (digits.decimals == decimals)
+            & (whole + decimals > 0);
+        (fits && digits.next != b'.').then(|| (digits.value(), at + blanks + digits.length()))
     }
 
     /// The number at `at` if it has this shape. `decimal` is the sign of the wire.
@@ -289,9 +299,9 @@ impl Shape {
             return None;
         }
         let mut power = 0;
-        if let Some((sign, count)) = self.exponent {
-            let (exponent, end) = exponent_at(text, pos);
-            let written = text.get(pos + 1..end)?;
+        if let Some(Exponent { letter, sign, digits: count }) = self.exponent {
+            let (exponent, end) = if letter { exponent_at(text, pos) } else { power_at(text, pos)? };
+            let written = text.get(pos + usize::from(letter)..end)?;
             let signed = sign_at(written, 0).map_or(0, |(_, length)| length);
             let sign_fits = match sign {
                 Sign::None => signed == 0,
@@ -378,6 +388,11 @@ mod tests {
         assert_eq!(reads("n.0-", "0.4"), Some(0.4));
         assert_eq!(reads("0.0000E+00", "2.5000E-01"), Some(0.25));
         assert_eq!(reads("0.0000E+00", "2.5000E-1"), None);
+        assert_eq!(reads("0.0000+00", "2.5000-01"), Some(0.25));
+        assert_eq!(reads("-n.000+00", "-2.500+01"), Some(-25.0));
+        for text in ["2.5000-1", "2.500001", "2.5000E-01", "2.5000-011"] {
+            assert_eq!(reads("0.0000+00", text), None, "{text}");
+        }
         assert_eq!(reads("000000", "000150"), Some(150.0));
     }
 
@@ -397,9 +412,12 @@ mod tests {
             text in " {0,5}[-+]?[0-9]{0,8}[.,]?[0-9]{0,5}[-.,0-9 ]{0,2}",
             comma: bool,
         ) {
-            let style = NumberStyle { decimal: if comma { Decimal::Comma } else { Decimal::Point }, ..NumberStyle::default() };
-            if let Ok(shape) = Shape::parse(&shape) && let Some((found, end)) = shape.plain(text.as_bytes(), 0, style) {
-                let long = shape.scan(text.as_bytes(), 0, style.decimal, None);
+            let (decimal, sign) = if comma { (Decimal::Comma, b',') } else { (Decimal::Point, b'.') };
+            if let Ok(shape) = Shape::parse(&shape)
+                && shape.is_plain()
+                && let Some((found, end)) = shape.plain(text.as_bytes(), 0, sign)
+            {
+                let long = shape.scan(text.as_bytes(), 0, decimal, None);
                 proptest::prop_assert_eq!(long, Some(Scanned { end, value: Some(found), ambiguous: false }));
             }
         }

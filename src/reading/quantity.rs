@@ -112,8 +112,13 @@ impl Quantity {
     #[must_use]
     #[inline]
     pub fn is_plausible(self, canonical: f64) -> bool {
-        let (low, high) = PLAUSIBLE[self as usize];
+        let (low, high) = self.plausible();
         (low..=high).contains(&canonical)
+    }
+
+    /// Lowest and highest plausible value in the canonical unit.
+    pub(crate) const fn plausible(self) -> (f64, f64) {
+        PLAUSIBLE[self as usize]
     }
 }
 

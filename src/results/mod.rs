@@ -39,7 +39,6 @@ mod sources;
 pub mod statistics;
 mod uncertain;
 mod unit;
-pub mod volume;
 
 use crate::form::letters_apart;
 pub use budget::{Budget, Coverage, Line, USUAL};

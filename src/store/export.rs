@@ -6,7 +6,7 @@ use crate::reading::{CurveHead, Point, Titrant};
 use crate::work::result::PortionResult;
 use crate::work::{Kept, Origin, Role, RunId, kind};
 use rusqlite::types::Value;
-use rusqlite::{OptionalExtension, params_from_iter};
+use rusqlite::{OptionalExtension, params, params_from_iter};
 use serde::Deserialize;
 
 /// What became of a run.
@@ -95,7 +95,7 @@ pub struct ExportedRun {
     pub fate: Fate,
     /// Who began it.
     pub who: String,
-    /// Its first evaluation.
+    /// Its reported evaluation.
     pub reckoning: Option<i64>,
     /// The program that made that.
     pub program: Option<String>,
@@ -124,11 +124,11 @@ struct Plan {
     series: String,
 }
 
-const ONE: &str = "SELECT run.run_id, run.origin, title, sample, portion, portions, mass_g, head, started_utc_us,
+const ONE: &str =
+    "SELECT run.run_id, run.origin, title, sample, portion, portions, mass_g, head, started_utc_us,
     run.who, procedure_hash, run_end.why, run_end.utc_us, set_aside.reason, reckoning_id, program
     FROM run LEFT JOIN run_end USING (run_id) LEFT JOIN set_aside USING (run_id)
-    LEFT JOIN reckoning ON reckoning_id = (SELECT min(reckoning_id) FROM reckoning AS r WHERE r.run_id = run.run_id)
-    WHERE run.run_id = ?";
+    LEFT JOIN reckoning ON reckoning_id = ?2 WHERE run.run_id = ?1";
 
 impl Reader {
     /// Numbers of the selected runs in the order in which they began.
@@ -195,7 +195,7 @@ impl Reader {
         let fail = self.fail();
         let mut statement = self.connection.prepare_cached(ONE).map_err(&fail)?;
         let found = statement
-            .query_row([run], |row| {
+            .query_row(params![run, self.reported(run)?], |row| {
                 let head: String = row.get(7)?;
                 let recorded = Origin::parse(&row.get::<_, String>(1)?).unwrap_or(Origin::Imported);
                 let exported = ExportedRun {

@@ -37,7 +37,7 @@ pub use ledger::{Anchor, LedgerRow};
 pub use open::{SCHEMA_VERSION, open_for_reading, open_for_writing};
 pub use read::{Reader, RunRow, StoredLine, StoredRun, WireChunk};
 pub use read_ledger::Datum;
-pub use read_reckoning::{ReckoningSettings, StoredReckoning, TakenDecoding};
+pub use read_reckoning::{Choice, ReckoningSettings, StoredReckoning, TakenDecoding};
 pub use rescue::{Recovered, recover};
 pub use rows::ReckoningRows;
 pub use signature::{

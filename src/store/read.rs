@@ -40,7 +40,7 @@ pub struct RunRow {
     pub ended: Option<String>,
     /// Why it was set aside, if it was.
     pub set_aside: Option<String>,
-    /// End-points of its first evaluation with their standard uncertainties (mL or g).
+    /// End-points of its reported evaluation with their standard uncertainties (mL or g).
     pub end_points: Vec<(f64, Option<f64>)>,
 }
 
@@ -70,6 +70,18 @@ pub struct StoredRun {
     pub marks: Vec<(VolumeMark, i64, Stamp)>,
     /// Notes with the seconds of the line at which they were made.
     pub notes: Vec<(f64, String)>,
+    /// The reported evaluation: what points, changes, end-points and warnings are of; `None`: it has none.
+    pub reckoning: Option<i64>,
+}
+
+impl StoredRun {
+    /// The median temperature of its points in degrees Celsius.
+    #[must_use]
+    pub fn temperature_c(&self) -> Option<f64> {
+        let mut temperatures: Vec<f64> = self.points.iter().filter_map(|p| p.temperature_c).collect();
+        temperatures.sort_by(f64::total_cmp);
+        temperatures.get(temperatures.len() / 2).copied()
+    }
 }
 
 /// One instrument that a run read.
@@ -180,9 +192,9 @@ impl Reader {
     }
 
     fn end_points(&self, run: RunId) -> Result<Vec<(f64, Option<f64>)>, Error> {
-        let sql = "SELECT titrant, u FROM finding WHERE reckoning_id =
-            (SELECT min(reckoning_id) FROM reckoning WHERE run_id = ?) ORDER BY n";
-        self.all(sql, run, |row| Ok((row.get(0)?, row.get(1)?)))
+        let Some(reckoning) = self.reported(run)? else { return Ok(Vec::new()) };
+        let sql = "SELECT titrant, u FROM finding WHERE reckoning_id = ? ORDER BY n";
+        self.all(sql, reckoning, |row| Ok((row.get(0)?, row.get(1)?)))
     }
 
     /// Everything kept of one run.
@@ -208,16 +220,15 @@ impl Reader {
             why: format!("the head of run {run} cannot be read: {e}"),
         })?;
         head.origin = row.origin;
-        let id: Option<i64> = self
-            .connection
-            .query_row("SELECT min(reckoning_id) FROM reckoning WHERE run_id = ?", [run], |row| row.get(0))
-            .map_err(&fail)?;
-        let id = id.unwrap_or(-1);
+        let first = self.first_reckoning(run)?.unwrap_or(-1);
+        let reckoning = self.reported(run)?;
+        let id = reckoning.unwrap_or(-1);
         let mut stored = StoredRun {
             head,
             who,
-            lines: self.lines(id)?,
-            bench_text: self.bench_text(id)?,
+            // What the run read and stood on; a later evaluation may read it with another profile.
+            lines: self.lines(first)?,
+            bench_text: self.bench_text(first)?,
             marks: self.marks(run)?,
             points: self.points(id)?,
             changes: self.changes(id)?,
@@ -227,6 +238,7 @@ impl Reader {
             notes: self.all("SELECT elapsed_ns, words FROM note WHERE run_id = ? ORDER BY n", run, |r| {
                 Ok((r.get::<_, i64>(0)? as f64 * 1e-9, r.get(1)?))
             })?,
+            reckoning,
             row,
         };
         stored.row.end_points = stored.findings.iter().map(|f| (f.titrant, f.u)).collect();

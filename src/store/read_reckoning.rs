@@ -2,7 +2,7 @@
 
 use super::{Error, LedgerRow, Reader};
 use crate::detector::EndPoint;
-use crate::work::RunId;
+use crate::work::{Reported, RunId, kind};
 use rusqlite::OptionalExtension;
 use serde::{Deserialize, Serialize};
 
@@ -51,6 +51,21 @@ pub struct StoredReckoning {
     pub findings: Vec<EndPoint>,
     /// Its warnings.
     pub warnings: Vec<String>,
+}
+
+/// Which evaluation of a run is the reported one by a person's choice.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Choice {
+    /// The evaluation.
+    pub reckoning: i64,
+    /// Who chose it.
+    pub who: String,
+    /// When, microseconds since 1970 UTC.
+    pub utc_us: i64,
+    /// Local time minus UTC in seconds.
+    pub utc_offset_s: i32,
+    /// Why, as the ledger has it: the number of the evaluation goes before the words.
+    pub why: String,
 }
 
 /// Kind of the documents that hold [`ReckoningSettings`]; they are named after their reckoning.
@@ -102,6 +117,41 @@ impl Reader {
             warnings: self
                 .all("SELECT words FROM warning WHERE reckoning_id = ? ORDER BY n", id, |row| row.get(0))?,
         })
+    }
+
+    /// The reported evaluation of a run: the one that was chosen last, else the first; `None`: it has none.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn reported(&self, run: RunId) -> Result<Option<i64>, Error> {
+        match self.choice_of_reckoning(run)? {
+            Some(choice) => Ok(Some(choice.reckoning)),
+            None => self.first_reckoning(run),
+        }
+    }
+
+    /// The evaluation that the recorder made when the run ended.
+    pub(super) fn first_reckoning(&self, run: RunId) -> Result<Option<i64>, Error> {
+        let sql = "SELECT min(reckoning_id) FROM reckoning WHERE run_id = ?";
+        self.connection.query_row(sql, [run], |row| row.get(0)).map_err(self.fail())
+    }
+
+    /// Which evaluation of a run somebody has chosen to be the reported one, if anybody has.
+    ///
+    /// # Errors
+    /// What SQLite says.
+    pub fn choice_of_reckoning(&self, run: RunId) -> Result<Option<Choice>, Error> {
+        let Some(datum) = self.latest_datum(kind::REPORTED, &format!("run {run}"))? else { return Ok(None) };
+        // A choice that cannot be read is none; the verification tells of rows that were changed.
+        let Ok(Reported { reckoning }) = serde_json::from_str(&datum.body) else { return Ok(None) };
+        let why = self.ledger_of(&format!("datum {}", datum.id))?.pop().map(|row| row.why);
+        Ok(Some(Choice {
+            reckoning,
+            who: datum.who,
+            utc_us: datum.utc_us,
+            utc_offset_s: datum.utc_offset_s,
+            why: why.unwrap_or_default(),
+        }))
     }
 
     /// Numbers of the evaluations of a run, the first one first.

@@ -3,7 +3,8 @@
 use super::{Datum, Error, Reader};
 use crate::work::result::{PortionResult, SeriesPortion};
 use crate::work::{
-    BlankValue, Equipment, EquipmentKind, Factor, FitRecord, Kept, Origin, RunHead, RunId, Stock, kind,
+    BlankValue, Equipment, EquipmentKind, Factor, FitRecord, Kept, Origin, RunHead, RunId, StepRecord, Stock,
+    kind,
 };
 use rusqlite::{OptionalExtension, Row};
 use serde::de::DeserializeOwned;
@@ -47,6 +48,11 @@ impl Reader {
         }
         let aside = self.set_aside_runs()?;
         let mut blanks: Vec<Kept<BlankValue>> = self.parsed(self.all_of_kind(kind::BLANK)?)?;
+        // A choice of another evaluation makes a further version of a blank.
+        let mut seen = BTreeSet::new();
+        blanks.reverse();
+        blanks.retain(|b| seen.insert((b.it.procedure.clone(), b.it.find.clone(), b.it.run)));
+        blanks.reverse();
         for blank in &mut blanks {
             blank.it.set_aside |= aside.contains(&blank.it.run);
         }
@@ -83,6 +89,16 @@ impl Reader {
     pub fn result(&self, run: RunId) -> Result<Option<Kept<PortionResult>>, Error> {
         let row = self.latest_datum(kind::RESULT, &format!("run {run}"))?;
         Ok(self.parsed(row.into_iter().collect())?.pop())
+    }
+
+    /// What was said about the steps of preparation and care of a series, the oldest first.
+    ///
+    /// # Errors
+    /// What SQLite says, or a document that cannot be read.
+    pub fn steps(&self, series: &str) -> Result<Vec<Kept<StepRecord>>, Error> {
+        let mut steps: Vec<Kept<StepRecord>> = self.parsed(self.all_of_kind(kind::STEP)?)?;
+        steps.retain(|kept| kept.it.series == series);
+        Ok(steps)
     }
 
     /// What the fits of the latest runs found, at most `most`, the oldest first.

@@ -81,6 +81,17 @@ pub enum Command {
         /// Why: never empty.
         reason: String,
     },
+    /// Evaluates a stored run again from its wire; what was found before stays.
+    Reckon {
+        /// The run.
+        run: RunId,
+        /// Name and text of a profile that reads the wire instead of that of the run.
+        profile: Option<(String, String)>,
+        /// Text of a procedure by which end-points are looked for instead of that of the run.
+        procedure: Option<String>,
+        /// Why.
+        why: String,
+    },
     /// Asks for the hand on the run of a lane, gives it, or takes it.
     Hand {
         /// The lane.

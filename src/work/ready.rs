@@ -52,7 +52,8 @@ pub fn checklist(
     if plan.role != Role::Blank {
         for asked in procedure.asked.iter().filter(|a| a.usual.is_none()) {
             let given = plan.values.contains_key(&asked.name)
-                || plan.mass_g.is_some() && asked.unit.dimension() == crate::results::Dimension::MASS;
+                || (plan.mass_g.is_some() || plan.values.contains_key("mass"))
+                    && asked.unit.dimension() == crate::results::Dimension::MASS;
             if !given {
                 let words = format!(
                     "{} ({}) is not given yet: without it there is no result",

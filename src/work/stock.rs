@@ -16,6 +16,8 @@ pub mod kind {
     pub const RESULT: &str = "result";
     /// The accepted result of a sample in a series, by `series / sample`.
     pub const ACCEPTED: &str = "accepted";
+    /// Which evaluation of a run is the reported one, by `run N`.
+    pub const REPORTED: &str = "reported";
     /// What the fit of a run found, by `run N`.
     pub const FIT: &str = "fit";
     /// A step of preparation or care, done or skipped, by series and step.

@@ -60,6 +60,11 @@ pub struct Counts {
 }
 
 impl Counts {
+    /// Readings under a wrong quantity, in a wrong unit, or of nothing at all.
+    pub fn strays(&self) -> usize {
+        self.wrong_quantity + self.wrong_unit + self.false_readings
+    }
+
     pub fn figure(&self) -> f64 {
         let bad = self.wrong_value
             + self.wrong_quantity
@@ -68,6 +73,23 @@ impl Counts {
             + self.lies
             + self.digits;
         if self.sound == 0 { 0.0 } else { 100.0 * self.found.saturating_sub(bad) as f64 / self.sound as f64 }
+    }
+}
+
+impl std::ops::AddAssign for Counts {
+    fn add_assign(&mut self, other: Self) {
+        let Self { sound, found, missed, wrong_value, wrong_quantity, wrong_unit, .. } = other;
+        self.sound += sound;
+        self.found += found;
+        self.missed += missed;
+        self.wrong_value += wrong_value;
+        self.wrong_quantity += wrong_quantity;
+        self.wrong_unit += wrong_unit;
+        self.false_readings += other.false_readings;
+        self.hurt += other.hurt;
+        self.lies += other.lies;
+        self.digits += other.digits;
+        self.hidden += other.hidden;
     }
 }
 

@@ -257,7 +257,7 @@ fn a_point_a_second_costs_little_to_draw() {
 /// The companion page of pictures; `INSTA_UPDATE=always` writes it anew.
 #[test]
 fn the_page_of_pictures_is_true() {
-    const PICTURES: [(&str, &str); 13] = [
+    const PICTURES: [(&str, &str); 19] = [
         ("closing", "A run, 0.6 mL before its end-point."),
         ("ended", "A run that has ended."),
         ("form with checklist", "The next portion: what is missing, and what the checklist says."),
@@ -266,6 +266,12 @@ fn the_page_of_pictures_is_true() {
         ("titrants", "Lots of titrant, the standardisation that goes on, factors so far."),
         ("series", "A series: portions side by side, by sample."),
         ("run looked through", "A stored run: curve, evaluations side by side, signatures."),
+        ("evaluate again", "Another evaluation of a stored run, with another look."),
+        ("steps", "Steps of preparation and care: ticked, skipped, still open."),
+        ("equipment as it is typed", "A piece of equipment as it is typed: what is wrong is said at once."),
+        ("control chart", "A control chart; X asks for a look, @ is the point whose figures stand below."),
+        ("trend", "A trend of what the fits found."),
+        ("decisions", "The ledger since the last review."),
         ("curves laid over each other", "Stored runs with two curves over each other."),
         ("three benches", "The benches."),
         ("wire", "The wire."),

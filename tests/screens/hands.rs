@@ -1,8 +1,9 @@
 //! What keys, pedals and bar codes do: above all what they do not do to a run.
 
-use super::scenario::{Bench, END_POINT_ML, FULL, MOMENTS, end_point, keyed, lane, running};
+use super::scenario::{Bench, END_POINT_ML, FULL, MOMENTS, end_point, keyed, lane, reading, running, stamp};
 use dropwise::dashboard::{Effect, Input, Options, view};
 use dropwise::detector::WatchState;
+use dropwise::reading::{Quantity, Reading, Unit};
 use dropwise::work::{Command, Event, LaneEvent, Origin, VolumeMark};
 use proptest::prelude::*;
 use rand::{Rng, SeedableRng};
@@ -15,7 +16,6 @@ fn commands(bench: &Bench) -> Vec<Command> {
         Effect::Send(_, command) => Some(command.clone()),
         Effect::ReadProfile(_)
         | Effect::Consult(_)
-        | Effect::Errand(_)
         | Effect::Notify(_)
         | Effect::Bell
         | Effect::Redraw
@@ -220,6 +220,18 @@ fn a_balance_that_types_fills_the_mass() {
     bench.press(KeyCode::Enter).wait(500).press(KeyCode::Enter);
     let [Command::Start { plan, .. }] = &commands(&bench)[..] else { panic!("{:?}", commands(&bench)) };
     assert_eq!(plan.mass_g, Some(5.0172));
+}
+
+#[test]
+fn one_key_has_the_balance_give_the_mass() {
+    let mut bench = moment("ended");
+    let shows = reading("mass", Quantity::Mass, 5.0172, Unit::Gram, (900, stamp(900.0)));
+    bench.lane(LaneEvent::Readings { readings: vec![Reading { steady: Some(true), ..shows }] });
+    bench.press(KeyCode::Char(' ')).wait(500);
+    assert!(shown(&bench).contains("b takes it from the balance: 5.0172 g, at rest"), "{}", shown(&bench));
+    bench.hand("b").press(KeyCode::Enter).wait(500).press(KeyCode::Enter);
+    let [Command::Start { plan, .. }] = &commands(&bench)[..] else { panic!("{:?}", commands(&bench)) };
+    assert_eq!((plan.mass_g, plan.values["mass"].as_str()), (None, "balance"));
 }
 
 #[test]

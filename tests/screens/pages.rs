@@ -1,15 +1,17 @@
 //! The pages about electrodes, titrants, series, stored runs, and the guide to a bench, at the moments that matter.
 
-use super::scenario::{Bench, Moment, end_point, lane, ph, running, stamp};
+use super::scenario::{Bench, Moment, end_point, lane, ph, reading, running, stamp};
 use dropwise::dashboard::Theme;
 use dropwise::dashboard::desk::{
-    Answer, Drafted, Group, Heard, Lot, Place, Question, Readied, Reckoned, RunFile, SeriesLine,
+    Answer, Decision, Decisions, Drafted, Group, Heard, LineChart, Lot, Place, Question, Readied, Reckoned,
+    RunFile, SeriesLine,
 };
 use dropwise::dashboard::{Input, RunFate, StoredRun};
-use dropwise::reading::{CurveHead, Point, Quantity, Reading, Titrant, Unit, Validity};
+use dropwise::reading::{CurveHead, Point, Quantity, Titrant, Unit};
 use dropwise::work::result::{PortionResult, SeriesPortion, SeriesResult};
 use dropwise::work::{
-    CheckPoint, CheckRecord, Factor, Kept, LaneEvent, Origin, Readiness, Role, RunPlan, Stock,
+    CheckPoint, CheckRecord, DueStep, Factor, Kept, LaneEvent, Origin, Readiness, Role, RunPlan, StepLine,
+    StepRecord, Stock, WhenWord, read_equipment,
 };
 use ratatui::crossterm::event::KeyCode;
 use serde_json::json;
@@ -94,6 +96,66 @@ pub(crate) const PAGES: &[(&str, Moment)] = &[
         bench.press(KeyCode::Down).hand("secret");
         bench
     }),
+    ("evaluate again", |theme| {
+        let mut bench = waiting(theme);
+        looked_through(&mut bench);
+        bench.press(KeyCode::Char('a')).press(KeyCode::Right).press(KeyCode::Down).press(KeyCode::Down);
+        bench.hand("5").press(KeyCode::Down).hand("18");
+        bench
+    }),
+    ("choose what is reported", |theme| {
+        let mut bench = waiting(theme);
+        looked_through(&mut bench);
+        bench.press(KeyCode::Right).press(KeyCode::Char('c')).hand("the window held a bubble");
+        bench
+    }),
+    ("steps", |theme| {
+        let mut bench = waiting(theme);
+        steps_page(&mut bench);
+        bench
+    }),
+    ("a step is skipped", |theme| {
+        let mut bench = waiting(theme);
+        steps_page(&mut bench);
+        bench.press(KeyCode::Char('s')).hand("the tubing was changed today");
+        bench
+    }),
+    ("equipment", |theme| {
+        let mut bench = waiting(theme);
+        equipment_page(&mut bench);
+        bench
+    }),
+    ("equipment as it is typed", |theme| {
+        let mut bench = waiting(theme);
+        equipment_page(&mut bench);
+        bench.press(KeyCode::Char('a')).press(KeyCode::Down).hand("blue").press(KeyCode::Down);
+        bench.press(KeyCode::Down).hand("20 metres");
+        bench
+    }),
+    ("control chart", |theme| {
+        let mut bench = waiting(theme);
+        bench.press(KeyCode::Char('g'));
+        answered(&mut bench, Question::Charts, Answer::Charts(charts()));
+        bench
+    }),
+    ("trend", |theme| {
+        let mut bench = waiting(theme);
+        bench.press(KeyCode::Char('g'));
+        answered(&mut bench, Question::Charts, Answer::Charts(charts()));
+        bench.press(KeyCode::Right);
+        bench
+    }),
+    ("decisions", |theme| {
+        let mut bench = waiting(theme);
+        decisions_page(&mut bench);
+        bench
+    }),
+    ("decisions are signed", |theme| {
+        let mut bench = waiting(theme);
+        decisions_page(&mut bench);
+        bench.press(KeyCode::F(12)).hand("the analyst").press(KeyCode::Down).hand("secret");
+        bench
+    }),
     ("form with checklist", |theme| {
         let mut bench = waiting(theme);
         bench.press(KeyCode::Char(' ')).press(KeyCode::Right).press(KeyCode::Enter).hand("CIDER-09");
@@ -113,7 +175,15 @@ pub(crate) const PAGES: &[(&str, Moment)] = &[
                 "sodium hydroxide lot 7 was standardised 9 d ago; the procedure asks for 7 d at most",
             ),
         ];
-        answered(&mut bench, question, Answer::Ready(Readied { points, expected: Some((11.4, 0.57)) }));
+        answered(
+            &mut bench,
+            question,
+            Answer::Ready(Readied {
+                points,
+                expected: Some((11.4, 0.57)),
+                holds: Some(("blue".to_owned(), 20.0)),
+            }),
+        );
         bench
     }),
     ("guide places", |theme| {
@@ -158,6 +228,102 @@ pub(crate) const PAGES: &[(&str, Moment)] = &[
         bench
     }),
 ];
+
+fn looked_through(bench: &mut Bench) {
+    runs_page(bench);
+    bench.press(KeyCode::Enter);
+    answered(bench, Question::Run(6), Answer::Run(Box::new(file(6, 0.0))));
+}
+
+fn steps_page(bench: &mut Bench) {
+    bench.press(KeyCode::Char(' ')).press(KeyCode::Right).press(KeyCode::Enter).hand("CIDER-09");
+    bench.press(KeyCode::Esc).press(KeyCode::Char('x'));
+    let plan = RunPlan {
+        procedure: "p1".to_owned(),
+        sample: "CIDER-09".to_owned(),
+        portion: 1,
+        portions: 1,
+        ..RunPlan::default()
+    };
+    let step = |when, text: &str, source: Option<&str>| DueStep {
+        text: text.to_owned(),
+        when,
+        source: source.map(str::to_owned),
+    };
+    let steps = [
+        step(WhenWord::BeforeSeries, "flush burette and tubing until old solution and air are out", None),
+        step(WhenWord::BeforePortion, "turn the outlet away from the electrode; stir without a vortex", None),
+        step(WhenWord::AfterPortion, "rinse the electrode and wipe it", None),
+        step(WhenWord::AfterSeries, "store the electrode in its solution", Some("the maker's leaflet")),
+    ];
+    let said = |line: &DueStep, done, why| StepRecord::said(line, &plan, done, why).unwrap();
+    let lines = vec![
+        StepLine { said: Some(kept(said(&steps[0], true, ""), 1)), step: steps[0].clone() },
+        StepLine { said: Some(kept(said(&steps[1], false, "no stirrer here"), 1)), step: steps[1].clone() },
+        StepLine { said: None, step: steps[2].clone() },
+        StepLine { said: None, step: steps[3].clone() },
+    ];
+    let series = RunPlan { series: "cider 2026-05-04".to_owned(), ..plan.clone() };
+    answered(bench, Question::Steps(Box::new(plan)), Answer::Steps(Box::new(series), lines));
+}
+
+fn equipment_page(bench: &mut Bench) {
+    bench.press(KeyCode::Char('q'));
+    let list = "[[burette]]\nname = \"blue\"\nvalue = \"20 mL\"\nwithin = \"0.03 mL\"\ncertificate = \"certificate 114\"\n\
+        valid_to = \"2026-04-30\"\n[[balance]]\nname = \"window\"\nvalue = \"220 g\"\nu = \"0.1 mg\"\n\
+        [[standard]]\nname = \"phthalate 3\"\nwhat = \"potassium hydrogen phthalate\"\nvalue = \"0.9998\"\n";
+    let equipment = read_equipment("list", list).unwrap().into_iter().map(|it| kept(it, 72)).collect();
+    let stock = Stock { equipment, ..Stock::default() };
+    answered(bench, Question::Stock, Answer::Stock(Box::new(stock), NOW_US));
+}
+
+fn charts() -> Vec<LineChart> {
+    let values = [5.21, 5.23, 5.18, 5.2, 5.26, 5.19, 5.21, 5.31, 5.22];
+    let point = |(n, value): (usize, &f64)| {
+        let said = (n == 7).then(|| "beyond an action line".to_owned());
+        (format!("series of day {}", n + 1), *value, said)
+    };
+    let slopes = [98.9, 98.8, 98.6, 98.7, 98.1, 97.9, 97.6, 97.4];
+    vec![
+        LineChart {
+            title: "control samples: cider acidity".to_owned(),
+            unit: "g/L".to_owned(),
+            points: values.iter().enumerate().map(point).collect(),
+            lines: Some([5.13, 5.155, 5.21, 5.26, 5.29]),
+            words: vec![
+                (false, "centre 5.2100, warning 5.1550 to 5.2600, action 5.1300 to 5.2900".to_owned()),
+                (true, "one point asks for action".to_owned()),
+            ],
+        },
+        LineChart {
+            title: "trend of slope of the electrode: cider acidity".to_owned(),
+            unit: "%".to_owned(),
+            points: slopes.iter().enumerate().map(|(n, v)| (format!("run {}", n + 30), *v, None)).collect(),
+            lines: None,
+            words: vec![(true, "CHANGED: falls since run 34".to_owned())],
+        },
+    ]
+}
+
+fn decisions_page(bench: &mut Bench) {
+    bench.press(KeyCode::Char('d'));
+    let row = |n: i64, what: &str, why: &str| Decision {
+        n,
+        utc_us: NOW_US - (20 - n) * 60_000_000,
+        who: "analyst".to_owned(),
+        what: what.to_owned(),
+        why: why.to_owned(),
+    };
+    let rows = vec![
+        row(14, "begin run 6", ""),
+        row(15, "end run 6", "ended by the operator"),
+        row(16, "compute datum 9", ""),
+        row(17, "set aside run 5", "the stirrer stood still"),
+        row(18, "report datum 10", "reckoning 12: the window held a bubble"),
+    ];
+    let told = Decisions { all: false, rows, left_out: 0, since: Some((14, 18)) };
+    answered(bench, Question::Decisions { all: false }, Answer::Decisions(told));
+}
 
 fn answered(bench: &mut Bench, question: Question, answer: Answer) {
     bench.take(Input::Answer(Box::new(question), Ok(answer))).wait(20);
@@ -217,16 +383,8 @@ fn checking(theme: Theme) -> Bench {
 fn dip(bench: &mut Bench, from_s: u32, level: f64, seconds: u32) {
     for s in 0..seconds {
         let at = stamp(1_000.0 + f64::from(from_s + s));
-        let reading = |channel: &str, quantity, value: f64, unit| Reading {
-            channel: channel.into(),
-            quantity,
-            value: Some(value),
-            unit,
-            validity: Validity::Valid,
-            steady: None,
-            frame: u64::from(from_s + s) + 10,
-            at,
-        };
+        let frame = u64::from(from_s + s) + 10;
+        let reading = |channel, quantity, value, unit| reading(channel, quantity, value, unit, (frame, at));
         bench.lane(LaneEvent::Readings {
             readings: vec![
                 reading("emf", Quantity::Emf, level + 0.1 * f64::from(s % 3), Unit::Millivolt),
@@ -404,6 +562,8 @@ fn file(run: i64, moved: f64) -> RunFile {
             reckoned(9, first, &[], &["performed by the analyst"]),
             reckoned(12, again, &["another procedure than the first"], &[]),
         ],
+        reported: Some(9),
+        choice: None,
         notes: vec![(41.0, "a drop on the wall".to_owned())],
         warnings: vec!["only 3 points in the steep part".to_owned()],
     }

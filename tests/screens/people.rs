@@ -1,7 +1,8 @@
 //! Who sits at the screen: the cover, the hand on a run, silenced alarms, lanes that need somebody, the mouse.
 
 use super::scenario::{Bench, END_POINT_ML, FULL, keyed, lane, running};
-use dropwise::dashboard::{Done, Effect, Errand, Input, Notify, Options, view};
+use dropwise::dashboard::desk::{Answer, Question};
+use dropwise::dashboard::{Effect, Input, Notify, Options, view};
 use dropwise::detector::WatchState;
 use dropwise::work::{Command, Event, HandWish, Health, Identity, LaneEvent, LaneState};
 use ratatui::Terminal;
@@ -95,12 +96,13 @@ fn a_bench_of_keys_opens_by_a_pass_phrase_that_no_screen_shows() {
     let cover = shown(&bench);
     assert!(cover.contains("key of Rosa") && cover.contains("*****") && !cover.contains("blue"), "{cover}");
     bench.press(KeyCode::Enter);
-    let errand =
-        bench.effects.iter().find_map(|e| if let Effect::Errand(e) = e { Some(e.clone()) } else { None });
-    assert!(!format!("{errand:?}").contains("blue"), "{errand:?}");
-    let Some(Errand::Prove { name, phrase, challenge }) = errand else { panic!("{errand:?}") };
+    let asked =
+        bench.effects.iter().find_map(|e| if let Effect::Consult(e) = e { Some(e.clone()) } else { None });
+    assert!(!format!("{asked:?}").contains("blue"), "{asked:?}");
+    let Some(question) = asked else { panic!("nothing was asked") };
+    let Question::Prove { name, phrase, challenge } = question.as_ref() else { panic!("{question:?}") };
     assert_eq!((name.as_str(), phrase.0.as_str(), challenge.as_str()), ("Rosa", "three blue jars", "c1"));
-    let proof = |proof| Input::Done(Done::Proved { name: "Rosa".to_owned(), proof });
+    let proof = |proof: Result<String, String>| Input::Answer(question.clone(), proof.map(Answer::Proof));
     bench.take(proof(Err("the pass-phrase does not open the key of Rosa".to_owned())));
     assert!(shown(&bench).contains("does not open"), "{}", shown(&bench));
     assert_eq!(sent(&mut bench), []);

@@ -1,7 +1,8 @@
 //! One morning at a bench of our own, stopped at the moments that matter.
 
+use dropwise::dashboard::desk::{Answer, EarlierCurve, Question};
 use dropwise::dashboard::{
-    Done, EarlierCurve, Effect, Input, Options, Palette, Procedure, RunFate, State, StoredRun, Theme, update,
+    Effect, Input, Options, Palette, Procedure, RunFate, State, StoredRun, Theme, update,
 };
 use dropwise::detector::{Because, Change, EndPoint, Outlook, WatchState};
 use dropwise::reading::{CurveHead, Point, Quantity, Reading, Stamp, Titrant, Unit, Validity};
@@ -133,16 +134,7 @@ impl Bench {
                 fate: FrameFate::Understood { by: "reading".to_owned() },
             },
         });
-        let reading = |channel: &str, quantity, value: f64, unit| Reading {
-            channel: channel.into(),
-            quantity,
-            value: Some(value),
-            unit,
-            validity: Validity::Valid,
-            steady: None,
-            frame: number,
-            at,
-        };
+        let reading = |channel, quantity, value, unit| reading(channel, quantity, value, unit, (number, at));
         self.lane(LaneEvent::Readings {
             readings: vec![
                 reading("volume", Quantity::Volume, (volume * 1e3).round() / 1e3, Unit::Millilitre),
@@ -524,7 +516,12 @@ pub(crate) const MOMENTS: &[(&str, Moment)] = &[
     }),
     ("earlier portions", |theme| {
         let mut bench = running(theme, 10.0);
-        bench.take(Input::Done(Done::Earlier(vec![earlier(40, 1, 11.387)])));
+        let told = bench.effects.iter().find_map(|effect| match effect {
+            Effect::Consult(question) if matches!(**question, Question::Earlier(_)) => Some(question.clone()),
+            _ => None,
+        });
+        let curves = Answer::Earlier(vec![earlier(40, 1, 11.387)]);
+        bench.take(Input::Answer(told.unwrap(), Ok(curves)));
         bench
     }),
     ("ended with result", |theme| {
@@ -642,4 +639,16 @@ fn hostile(theme: Theme) -> Bench {
     frame(18, "  3.200 mL   2.", FrameFate::Damaged { why: "checksum 4F, computed 5A".to_owned() });
     frame(19, &"7".repeat(5_000), FrameFate::Damaged { why: "longer than 1024 bytes".to_owned() });
     bench
+}
+
+/// A reading of a frame at its time.
+pub(crate) fn reading(
+    channel: &str,
+    quantity: Quantity,
+    value: f64,
+    unit: Unit,
+    (frame, at): (u64, Stamp),
+) -> Reading {
+    let validity = Validity::Valid;
+    Reading { channel: channel.into(), quantity, value: Some(value), unit, validity, steady: None, frame, at }
 }

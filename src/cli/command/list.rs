@@ -144,6 +144,8 @@ impl ShowArgs {
         let text = if self.json {
             let mut object = serde_json::to_value(&run).map_err(|e| unwritable(e.into()))?;
             let result = reader.result(self.run)?.map(|kept| kept.it);
+            let choice = reader.choice_of_reckoning(self.run)?;
+            object["choice"] = serde_json::to_value(&choice).map_err(|e| unwritable(e.into()))?;
             object["result"] = serde_json::to_value(&result).map_err(|e| unwritable(e.into()))?;
             object.to_string()
         } else {
@@ -153,8 +155,18 @@ impl ShowArgs {
                     text += &format!("\n{}", visible(&line));
                 }
             }
-            for (id, found) in reader.reckonings(self.run)?.iter().skip(1) {
-                text += &reckoned_again(*id, found, run.row.titrant.unit().symbol());
+            let all = reader.reckonings(self.run)?;
+            for (n, (id, found)) in all.iter().enumerate().filter(|_| all.len() > 1) {
+                let reported = run.reckoning == Some(*id);
+                text += &reckoned_again(*id, found, run.row.titrant.unit().symbol(), n == 0, reported);
+            }
+            if let Some(choice) = reader.choice_of_reckoning(self.run)? {
+                text += &format!(
+                    "\nchosen     {} by {}: {}",
+                    local_time(choice.utc_us),
+                    visible(&choice.who),
+                    visible(&choice.why)
+                );
             }
             text
         };
@@ -206,11 +218,13 @@ fn show_text(run: &StoredRun) -> String {
     lines.iter().map(|line| visible(line)).collect::<Vec<_>>().join("\n")
 }
 
-/// A line for an evaluation beside the first.
-fn reckoned_again(id: i64, found: &[EndPoint], unit: &str) -> String {
+/// A line for each evaluation, where there are several.
+fn reckoned_again(id: i64, found: &[EndPoint], unit: &str, first: bool, reported: bool) -> String {
     let volumes: Vec<String> = found.iter().map(|e| format!("{:.4} {unit}", e.titrant)).collect();
     let volumes = if volumes.is_empty() { "no end-point".to_owned() } else { volumes.join(", ") };
-    format!("\nreckoned   again (reckoning {id}): {volumes}")
+    let word = if first { "first" } else { "again" };
+    let mark = if reported { "  REPORTED" } else { "" };
+    format!("\nreckoned   {word} (reckoning {id}): {volumes}{mark}")
 }
 
 /// The wire of the first instrument of a run as a capture file; an existing file is not overwritten.

@@ -1,6 +1,7 @@
 //! One file for each command.
 
 pub mod capture;
+pub mod choose;
 pub(super) mod compare;
 pub mod compute;
 pub mod control;
@@ -28,6 +29,7 @@ pub mod review;
 pub mod run;
 pub mod series;
 pub mod sign;
+pub mod steps;
 pub mod stop;
 pub mod titrant;
 pub mod trend;

@@ -1,26 +1,18 @@
 //! `dropwise reckon`: stored runs are evaluated again from their wire; what was found before stays.
 
 use super::run::runtime;
-use crate::cli::attach::own_caller;
+use crate::cli::attach::{obey, own_caller};
 use crate::cli::bench::{parsed, procedure_text, profile_text};
 use crate::cli::output::{Output, complain};
 use crate::cli::progress::Progress;
 use crate::cli::{Exit, Fault, Settings};
-use crate::detector::{EndPoint, Evaluation};
+use crate::detector::EndPoint;
 use crate::link::RecordLock;
-use crate::live::{Counted, ReadLine, evaluate_again, read_line};
-use crate::profile::Profile;
-use crate::source::Clock;
-use crate::store::{
-    Commit, Entry, NextIds, Reader, ReckoningRows, StoredReckoning, StoredRun, Writer, text_hash,
-};
-use crate::work::{RunId, Step};
+use crate::live::{ReckonError, ReckonSettings, Reckoner};
+use crate::store::{Commit, NextIds, Reader, StoredReckoning, StoredRun, Writer, text_hash};
+use crate::work::{Command, OtherLook, RunId};
 use clap::Args;
 use serde_json::json;
-use std::sync::Arc;
-
-/// Lines whose readings are kept for the next run: runs of one bench lie on the same lines.
-const LINES_KEPT: usize = 4;
 
 /// Arguments of `reckon`.
 #[derive(Debug, Args)]
@@ -34,6 +26,18 @@ pub struct ReckonArgs {
     /// Evaluate by this procedure instead of the one of the run
     #[arg(long, value_name = "PROCEDURE")]
     procedure: Option<String>,
+    /// Look for end-points of this shape instead: jump, bend, level, peak
+    #[arg(long, value_name = "SHAPE")]
+    shape: Option<String>,
+    /// Fit this model, by the beginning of its name
+    #[arg(long, value_name = "MODEL")]
+    model: Option<String>,
+    /// Look for the end-point between these: "5 mL,18 mL"
+    #[arg(long, value_name = "FROM,TO", value_delimiter = ',', num_args = 1)]
+    window: Vec<String>,
+    /// With the shape level: what is crossed, as "8.2 pH"
+    #[arg(long, value_name = "LEVEL")]
+    level: Option<String>,
     /// Why it is evaluated again
     #[arg(long, default_value = "")]
     why: String,
@@ -45,26 +49,21 @@ pub struct ReckonArgs {
     json: bool,
 }
 
-/// The wire of a line that has been read with a profile, under a decoding of this command.
-struct ReadDecoding {
-    line_id: i64,
-    profile_hash: String,
-    decoding_id: i64,
-    line: ReadLine,
-    /// What has to be written before an evaluation can tell of it.
-    entries: Vec<Entry>,
-}
-
 /// What the command keeps while it goes from run to run.
 struct Batch<'a> {
     args: &'a ReckonArgs,
-    who: String,
+    settings: ReckonSettings,
+    look: OtherLook,
     reader: Reader,
-    writer: Writer,
-    ids: NextIds,
-    profile: Option<(String, String)>,
-    procedure: Option<String>,
-    read: Vec<ReadDecoding>,
+    by: By<'a>,
+}
+
+/// Who writes.
+enum By<'a> {
+    /// The recorder that runs.
+    Recorder(&'a Settings),
+    /// This process, which holds the lock.
+    Own { reckoner: Reckoner, writer: Writer, ids: NextIds },
 }
 
 impl ReckonArgs {
@@ -75,19 +74,44 @@ impl ReckonArgs {
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
         let reader = Reader::open(&settings.record)?;
         let runs = self.wanted(&reader)?;
-        let _lock = RecordLock::take(&settings.record, None)?;
         let profile = self.profile.as_deref().map(|name| profile_text(name, settings)).transpose()?;
+        if let Some((name, text)) = &profile {
+            parsed(name, text)?;
+        }
         let procedure =
             self.procedure.as_deref().map(|name| procedure_text(Some(name), settings)).transpose()?;
+        let look = self.look()?;
+        let how =
+            ReckonSettings { profile, procedure, who: own_caller(settings).who(), why: self.why.clone() };
+        if RecordLock::holder(&settings.record)?.is_some() {
+            let by = By::Recorder(settings);
+            return Batch { args: self, settings: how, look, reader, by }.all(&runs, output);
+        }
+        let _lock = RecordLock::take(&settings.record, None)?;
         let (writer, thread, ids) = Writer::start(&settings.record)?;
-        let who = own_caller(settings).who();
-        let mut batch = Batch { args: self, who, reader, writer, ids, profile, procedure, read: Vec::new() };
+        let by = By::Own { reckoner: Reckoner::open(&settings.record)?, writer, ids };
+        let mut batch = Batch { args: self, settings: how, look, reader, by };
         let done = batch.all(&runs, output);
         drop(batch);
         if let (Ok(_), Some(why)) = (&done, thread.finish()) {
             return Err(unsaved(&why));
         }
         done
+    }
+
+    /// Another way to look for end-points, as the arguments have it.
+    fn look(&self) -> Result<OtherLook, Fault> {
+        let window = match self.window.as_slice() {
+            [] => None,
+            [from, to] => Some((from.clone(), to.clone())),
+            _ => {
+                return Err(Fault::misuse(
+                    "a window has two ends, each with its unit: --window \"5 mL,18 mL\"",
+                ));
+            }
+        };
+        let text = |given: &Option<String>| given.clone().unwrap_or_default();
+        Ok(OtherLook { shape: text(&self.shape), model: text(&self.model), level: text(&self.level), window })
     }
 
     /// The runs as numbers, those of one line together.
@@ -115,6 +139,10 @@ impl ReckonArgs {
         runs.retain(|run| seen.insert(*run));
         Ok(runs)
     }
+}
+
+fn definition(text: String) -> Fault {
+    Fault { text, exit: Exit::Definition }
 }
 
 fn unsaved(why: &str) -> Fault {
@@ -160,7 +188,8 @@ impl Batch<'_> {
             let stored = self.reader.reckoning(id)?;
             let first = self.reader.reckoning_ids(run)?.first().map(|id| self.reader.reckoning(*id));
             let first = first.transpose()?;
-            let profile = self.profile.as_ref().map(|(_, text)| text_hash(text));
+            let profile = self.settings.profile.as_ref().map(|(_, text)| text_hash(text));
+            let procedure = self.procedure_of(&self.reader.run(run)?)?;
             let profile_fits = stored.decodings.iter().all(|taken| match (&profile, &first) {
                 (Some(hash), _) => taken.profile_hash == *hash,
                 (None, Some(first)) => first
@@ -169,7 +198,7 @@ impl Batch<'_> {
                     .any(|d| d.line_id == taken.line_id && d.profile_hash == taken.profile_hash),
                 (None, None) => false,
             });
-            let procedure_fits = match &self.procedure {
+            let procedure_fits = match &procedure {
                 Some(text) => stored.procedure_hash.as_deref() == Some(text_hash(text).as_str()),
                 None => first.is_some_and(|first| first.procedure_hash == stored.procedure_hash),
             };
@@ -182,120 +211,59 @@ impl Batch<'_> {
         Ok(false)
     }
 
+    /// The procedure by which a run is evaluated, where it is not its own.
+    fn procedure_of(&self, stored: &StoredRun) -> Result<Option<String>, Fault> {
+        let named = self.settings.procedure.as_ref();
+        if self.look.is_none() {
+            return Ok(named.cloned());
+        }
+        let text = named.unwrap_or(&stored.head.plan.procedure);
+        self.look.applied(text).map(Some).map_err(definition)
+    }
+
     /// Evaluates one run again and gives what is to be printed.
     fn one(&mut self, run: RunId) -> Result<String, Fault> {
         let stored = self.reader.run(run)?;
-        let taken = self.lines(&stored)?;
-        let procedure = self.procedure.clone().unwrap_or_else(|| stored.head.plan.procedure.clone());
-        let reckoning_id = self.ids.reckoning;
-        let utc_us = Clock::start().stamp().utc_us;
-        let mut rows = ReckoningRows::new(reckoning_id);
-        let mut entries: Vec<Entry> =
-            self.read.iter_mut().flat_map(|d| std::mem::take(&mut d.entries)).collect();
-        let decodings =
-            taken.iter().map(|(at, from_seq, _)| (self.read[*at].decoding_id, *from_seq)).collect();
-        entries.push(Entry::Reckoning { reckoning_id, run, decodings, utc_us });
-        let counted: Vec<Counted<'_>> = taken
-            .iter()
-            .map(|(at, from_seq, to_seq)| Counted {
-                line: &self.read[*at].line,
-                from_seq: *from_seq,
-                to_seq: *to_seq,
-            })
-            .collect();
-        let mut points = 0;
-        let evaluation = evaluate_again(&stored, &counted, &procedure, |step| match step {
-            Step::Point { n, frame, point } => {
-                points = n;
-                entries.push(rows.point(n, frame, point));
+        let how = ReckonSettings { procedure: self.procedure_of(&stored)?, ..self.settings.clone() };
+        let id = match &mut self.by {
+            By::Recorder(settings) => {
+                let ReckonSettings { profile, procedure, why, .. } = how;
+                let command = Command::Reckon { run, profile, procedure, why };
+                runtime()?.block_on(obey(settings, command, definition))?;
+                self.reader.reckoning_ids(run)?.last().copied().unwrap_or_default()
             }
-            Step::Change(change) => entries.push(rows.change(change)),
-            Step::Redrawn { generation, points, changes } => {
-                entries.extend(rows.redrawn(generation, &points, &changes));
-            }
-        })
-        .map_err(|text| Fault { text, exit: Exit::Definition })?;
-        entries.extend(rows.result(&evaluation.end_points, &evaluation.warnings));
-        entries.push(rows.reckoned(self.who.clone(), self.args.why.clone(), self.procedure.clone()));
-        let saved = runtime()?.block_on(async { self.writer.write(entries).await.await });
-        match saved {
-            Ok(Commit::Saved) => {}
-            Ok(Commit::Waiting(why)) => return Err(unsaved(&why)),
-            Err(_) => return Err(unsaved("the writer of the record has gone")),
-        }
-        self.ids.reckoning += 1;
-        let kept =
-            self.reader.reckoning_ids(run)?.first().map(|id| self.reader.reckoning(*id)).transpose()?;
-        Ok(self.args.text(&stored, kept.as_ref(), reckoning_id, points, &evaluation))
-    }
-
-    /// The lines of a run as they are to be read: index of the reading, first and last chunk that count.
-    fn lines(&mut self, stored: &StoredRun) -> Result<Vec<(usize, i64, i64)>, Fault> {
-        // A line whose profile was changed during the run stands there twice; its first span counts from the start.
-        let mut lines = stored.lines.clone();
-        lines.dedup_by_key(|line| line.line_id);
-        if lines.len() > 1 && self.profile.is_some() {
-            return Err(Fault::misuse(
-                "this run read several instruments; a single --profile cannot stand for all of them",
-            ));
-        }
-        if self.read.len() + lines.len() > LINES_KEPT.max(lines.len()) {
-            // What was read for runs before, and is written: it can go.
-            self.read.clear();
-        }
-        let mut taken = Vec::new();
-        for line in &lines {
-            let (name, text) = match &self.profile {
-                Some(named) => named.clone(),
-                None => ("of the run".to_owned(), self.reader.text(&line.profile_hash)?),
-            };
-            let hash = text_hash(&text);
-            let known = self.read.iter().position(|d| d.line_id == line.line_id && d.profile_hash == hash);
-            let at = match known {
-                Some(at) => at,
-                None => {
-                    self.read_line(line.line_id, &name, text, hash)?;
-                    self.read.len() - 1
+            By::Own { reckoner, writer, ids } => {
+                let id = ids.reckoning;
+                let mut decoding = || {
+                    ids.decoding += 1;
+                    ids.decoding - 1
+                };
+                let entries = reckoner.make(run, &how, id, &mut decoding).map_err(|error| match error {
+                    ReckonError::Record(error) => error.into(),
+                    ReckonError::Words(text) => definition(text),
+                })?;
+                let saved = runtime()?.block_on(async { writer.write(entries).await.await });
+                match saved {
+                    Ok(Commit::Saved) => {}
+                    Ok(Commit::Waiting(why)) => return Err(unsaved(&why)),
+                    Err(_) => return Err(unsaved("the writer of the record has gone")),
                 }
-            };
-            taken.push((at, line.from_seq, line.to_seq.unwrap_or(i64::MAX)));
-        }
-        Ok(taken)
-    }
-
-    /// Reads the whole wire of a line once; its readings serve every run on it.
-    fn read_line(&mut self, line_id: i64, name: &str, text: String, hash: String) -> Result<(), Fault> {
-        let profile: Profile = parsed(name, &text)?;
-        let line = read_line(&self.reader, line_id, Arc::new(profile))?;
-        let decoding_id = self.ids.decoding;
-        self.ids.decoding += 1;
-        let utc_us = Clock::start().stamp().utc_us;
-        let mut entries =
-            vec![Entry::Decoding { decoding_id, line_id, profile_text: text, from_seq: 0, utc_us }];
-        let last = line.chunks.last().map_or(0, |chunk| chunk.seq);
-        let frames = line.chunks.iter().flat_map(|c| c.frames.iter().map(move |frame| (c.seq, frame)));
-        for (wire_seq, frame) in frames.chain(line.rest.iter().map(|frame| (last, frame))) {
-            for (field, reading) in (0..).zip(&frame.readings) {
-                entries.push(Entry::Reading { decoding_id, field, wire_seq, reading: reading.clone() });
+                ids.reckoning += 1;
+                id
             }
-        }
-        self.read.push(ReadDecoding { line_id, profile_hash: hash, decoding_id, line, entries });
-        Ok(())
+        };
+        let first = self.reader.reckoning_ids(run)?.first().map(|id| self.reader.reckoning(*id));
+        let made = self.reader.reckoning(id)?;
+        Ok(self.args.text(&stored, first.transpose()?.as_ref(), &made))
     }
 }
 
 impl ReckonArgs {
-    fn text(
-        &self,
-        stored: &StoredRun,
-        first: Option<&StoredReckoning>,
-        reckoning: i64,
-        points: usize,
-        evaluation: &Evaluation,
-    ) -> String {
+    fn text(&self, stored: &StoredRun, first: Option<&StoredReckoning>, made: &StoredReckoning) -> String {
         let unit = stored.row.titrant.unit().symbol();
         let run = stored.row.run;
         let found = first.map(|first| first.findings.as_slice()).unwrap_or_default();
+        let first_points = first.map_or(0, |first| first.points);
         if self.json {
             let numbers = |found: &[EndPoint]| -> Vec<_> {
                 found
@@ -305,28 +273,28 @@ impl ReckonArgs {
             };
             return json!({
                 "run": run,
-                "reckoning": reckoning,
-                "points": points,
-                "end_points": numbers(&evaluation.end_points),
-                "first": { "points": stored.points.len(), "end_points": numbers(found) },
-                "warnings": evaluation.warnings,
+                "reckoning": made.id,
+                "points": made.points,
+                "end_points": numbers(&made.findings),
+                "first": { "points": first_points, "end_points": numbers(found) },
+                "warnings": made.warnings,
             })
             .to_string();
         }
         let mut lines = vec![
-            format!("run {run} reckoned again (reckoning {reckoning}); the first evaluation stays"),
-            format!("points     {points}  first {}", stored.points.len()),
+            format!("run {run} reckoned again (reckoning {}); the first evaluation stays", made.id),
+            format!("points     {}  first {first_points}", made.points),
         ];
-        let count = evaluation.end_points.len().max(found.len());
+        let count = made.findings.len().max(found.len());
         for i in 0..count {
             let word =
                 |e: Option<&EndPoint>| e.map_or("none".to_owned(), |e| format!("{:.4} {unit}", e.titrant));
-            let (now, first) = (evaluation.end_points.get(i), found.get(i));
+            let (now, first) = (made.findings.get(i), found.get(i));
             let moved = now.zip(first).map(|(now, first)| now.titrant - first.titrant);
             let moved = moved.map_or(String::new(), |d| format!("  moved by {d:+.4} {unit}"));
             lines.push(format!("end-point  {}  first {}{moved}", word(now), word(first)));
         }
-        lines.extend(evaluation.warnings.iter().map(|w| format!("warning    {w}")));
+        lines.extend(made.warnings.iter().map(|w| format!("warning    {w}")));
         lines.join("\n")
     }
 }

@@ -66,7 +66,10 @@ impl ReviewArgs {
 }
 
 /// The last row of the ledger that somebody reviewed.
-fn reviewed_to(reader: &Reader) -> Result<i64, Fault> {
+///
+/// # Errors
+/// When the record cannot be read.
+pub(in crate::cli) fn reviewed_to(reader: &Reader) -> Result<i64, Fault> {
     let reviews = reader.signatures("ledger")?;
     let last = |signed: &Signed| match signed {
         Signed::Ledger { to, .. } => *to,

@@ -9,8 +9,8 @@ use crate::reading::{CurveHead, Stamp, Titrant};
 use crate::store::{Reader, StoredPortion};
 use crate::work::result::SeriesPortion;
 use crate::work::{
-    EquipmentKind, Expectation, Kept, Origin, Procedure, Role, RunHead, RunId, RunPlan, acceptance,
-    checklist, expected, factor_of, kind,
+    CheckPoint, EquipmentKind, Expectation, Kept, Origin, Procedure, Readiness, Role, RunHead, RunId,
+    RunPlan, acceptance, checklist, expected, factor_of, kind, open_before, steps_of,
 };
 use std::collections::BTreeMap;
 
@@ -30,7 +30,15 @@ pub(super) fn readiness(reader: &Reader, plan: &RunPlan, real: bool) -> Result<A
     let definition = |text: String| Fault { text, exit: Exit::Definition };
     let procedure = Procedure::read("of this portion", &plan.procedure).map_err(definition)?;
     let now = (now_us(), jiff::ZonedDateTime::now().date());
-    let points = checklist(&procedure, plan, &reader.stock()?, now, real);
+    let stock = reader.stock()?;
+    let mut points = checklist(&procedure, plan, &stock, now, real);
+    let in_series = super::looks::in_series(&procedure, plan);
+    let steps = steps_of(&procedure, &in_series, &reader.steps(&in_series.series)?);
+    let open: Vec<&str> = open_before(&steps).map(|step| step.text.as_str()).collect();
+    if let Some(first) = open.first() {
+        let more = if open.len() > 1 { format!(" (and {} more)", open.len() - 1) } else { String::new() };
+        points.push(CheckPoint { is: Readiness::Warn, words: format!("step not ticked yet: {first}{more}") });
+    }
     let head = RunHead {
         run: RunId::MAX,
         plan: plan.clone(),
@@ -44,7 +52,12 @@ pub(super) fn readiness(reader: &Reader, plan: &RunPlan, real: bool) -> Result<A
     };
     let earlier = reader.earlier_portions(&head)?;
     let expected = expected(&earlier, plan.mass_g).map(|prior| (prior.expected, prior.u));
-    Ok(Answer::Ready(Readied { points, expected }))
+    let burette = match plan.uses.get(EquipmentKind::Burette.word()) {
+        Some(name) => stock.named(EquipmentKind::Burette, name),
+        None => stock.only(EquipmentKind::Burette, |_| true),
+    };
+    let holds = burette.and_then(|kept| Some((kept.it.name.clone(), kept.it.value?)));
+    Ok(Answer::Ready(Readied { points, expected, holds }))
 }
 
 /// The series, the latest first.
@@ -203,13 +216,15 @@ pub(super) fn run(reader: &Reader, run: RunId) -> Result<Answer, Fault> {
         plan: stored.head.plan,
         result,
         reckonings,
+        reported: stored.reckoning,
+        choice: reader.choice_of_reckoning(run)?.map(|choice| (choice.who, choice.why)),
         notes: stored.notes,
         warnings: stored.warnings,
     })))
 }
 
 /// The acceptance of a sample in a series.
-pub(super) fn accept_series(reader: &Reader, series: &str, sample: &str) -> Result<Answer, Fault> {
+pub(super) fn accept_series(reader: &Reader, series: &str, sample: &str, why: &str) -> Result<Answer, Fault> {
     let outside = |text: String| Fault { text, exit: Exit::OutsideLimits };
     let group: Vec<StoredPortion> = reader
         .series(series)?
@@ -217,19 +232,19 @@ pub(super) fn accept_series(reader: &Reader, series: &str, sample: &str) -> Resu
         .filter(|p| p.portion.role != Role::Blank && p.sample == sample)
         .collect();
     let (_, result) = judged(&group)?;
-    let document = acceptance(series, sample, origin_of(&group), &result, "").map_err(outside)?;
-    Ok(Answer::Documents(vec![document], format!("accepted {sample} in {series}")))
+    let document = acceptance(series, sample, origin_of(&group), &result, why).map_err(outside)?;
+    Ok(Answer::Asks(super::entered(vec![document]), format!("accepted {sample} in {series}")))
 }
 
 /// The acceptance of a factor.
-pub(super) fn accept_factor(reader: &Reader, lot: &str, series: &str) -> Result<Answer, Fault> {
+pub(super) fn accept_factor(reader: &Reader, lot: &str, series: &str, why: &str) -> Result<Answer, Fault> {
     let portions = of_lot(reader.series(series)?, lot);
     let (procedure, result) = judged(&portions)?;
     let counted: Vec<SeriesPortion> = portions.iter().map(|p| p.portion.clone()).collect();
     let nominal = reader.stock()?.named(EquipmentKind::Titrant, lot).and_then(|kept| kept.it.value);
     let factor = factor_of(lot, (series, origin_of(&portions)), &procedure, &counted, &result, nominal)
         .map_err(|text| Fault { text, exit: Exit::OutsideLimits })?;
-    let document = factor.document("").map_err(|text| Fault { text, exit: Exit::OwnFault })?;
+    let document = factor.document(why).map_err(|text| Fault { text, exit: Exit::OwnFault })?;
     let words = format!("accepted {lot}: {:.6} {} ± {:.6} (u)", factor.value, factor.unit, factor.u);
-    Ok(Answer::Documents(vec![document], words))
+    Ok(Answer::Asks(super::entered(vec![document]), words))
 }

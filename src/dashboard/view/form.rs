@@ -1,7 +1,8 @@
 //! Fields that lie over the page: one field, or the form for the next portion.
 
+use super::super::desk::Readied;
 use super::super::entry::{Asks, Entry};
-use super::super::fields::{cautions_read, form_wants_reason};
+use super::super::fields::{balance, cautions_read, form_wants_reason};
 use super::super::form::{Form, FormLine};
 use super::super::state::State;
 use super::super::text::{cut, visible, width, wrap};
@@ -109,13 +110,22 @@ pub(super) fn type_in(state: &State, input: &Input, frame: &mut Frame<'_>, field
     }
 }
 
+/// Columns of a form or a sheet, where there are so many.
+pub(super) const WIDE: u16 = 84;
 /// Columns for the names of the lines.
 const NAMES: u16 = 17;
+
+/// The name of a line, with the pointer before the one that is typed on.
+pub(super) fn pointed(state: &State, frame: &mut Frame<'_>, (x, y): (u16, u16), focus: bool, name: &str) {
+    let theme = state.options.theme;
+    let (tone, pointer) = if focus { (Tone::Figure, "▸") } else { (Tone::Plain, " ") };
+    frame.buffer_mut().set_string(x, y, format!("{pointer} {name}"), theme.style(tone));
+}
 
 /// Draws the form for the next portion.
 pub(super) fn form(state: &State, form: &Form, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
-    let wide = 84.min(area.width);
+    let wide = WIDE.min(area.width);
     let room = usize::from(wide).saturating_sub(4);
     let lines = form.lines(form_wants_reason(state));
     let read = form.cautions.is_empty() || cautions_read(state, &form.cautions_key());
@@ -171,9 +181,8 @@ fn row(state: &State, form: &Form, line: FormLine, read: bool, frame: &mut Frame
     let theme = state.options.theme;
     let focus = line == form.line;
     let tone = if focus { Tone::Figure } else { Tone::Plain };
-    let pointer = if focus { "▸" } else { " " };
     let name = cut(&name(form, line), usize::from(NAMES) - 3, theme.more());
-    frame.buffer_mut().set_string(area.x + 1, area.y, format!("{pointer} {name}"), theme.style(tone));
+    pointed(state, frame, (area.x + 1, area.y), focus, &name);
     let field =
         Rect { x: area.x + 1 + NAMES, y: area.y, width: area.width.saturating_sub(NAMES + 2), height: 1 };
     let say = |frame: &mut Frame<'_>, words: &str| {
@@ -281,18 +290,8 @@ fn checklist(state: &State, form: &Form, columns: usize) -> Vec<(Tone, String)> 
             for point in &ready.points {
                 add(point.is, format!("{}{}", visible(&point.words), what_to_do(point.is, &point.words)));
             }
-            match ready.expected {
-                Some((expected, u)) => {
-                    let pm = state.options.theme.plus_minus();
-                    add(
-                        Readiness::Fine,
-                        format!(
-                            "expected end-point about {expected:.2} {pm} {u:.2} mL: is there enough titrant for it?"
-                        ),
-                    );
-                }
-                None => add(Readiness::Fine, "end-point not known beforehand: fill the burette".to_owned()),
-            }
+            let (is, words) = titrant_words(ready, state.options.theme.plus_minus());
+            add(is, words);
         }
         _ if form.procedure().is_empty() => {}
         _ => add(Readiness::Fine, "checklist: the record is being asked".to_owned()),
@@ -314,6 +313,37 @@ fn checklist(state: &State, form: &Form, columns: usize) -> Vec<(Tone, String)> 
     lines
 }
 
+/// Whether there is titrant enough in the burette for what is expected.
+fn titrant_words(ready: &Readied, pm: &str) -> (Readiness, String) {
+    let Some((expected, u)) = ready.expected else {
+        let words = match &ready.holds {
+            Some((name, most)) => {
+                format!("end-point not known beforehand: fill the burette ({}, {most} mL)", visible(name))
+            }
+            None => "end-point not known beforehand: fill the burette".to_owned(),
+        };
+        return (Readiness::Fine, words);
+    };
+    let words = format!("expected end-point about {expected:.2} {pm} {u:.2} mL");
+    match &ready.holds {
+        // Two standard uncertainties more are needed in one portion of forty.
+        Some((name, most)) if expected + 2.0 * u > *most => {
+            let less = 100.0 * (most - 2.0 * u).max(0.0) / expected;
+            let name = visible(name);
+            (
+                Readiness::Warn,
+                format!(
+                    "{words}; the burette {name} holds {most} mL: weigh at most {less:.0} % of this, or have it refilled"
+                ),
+            )
+        }
+        Some((name, most)) => {
+            (Readiness::Fine, format!("{words} of the {most} mL of burette {}: is it filled?", visible(name)))
+        }
+        None => (Readiness::Fine, format!("{words}: is there enough titrant for it?")),
+    }
+}
+
 /// Figures that are being typed do not change what the record says.
 fn same_but_figures(a: &crate::work::RunPlan, b: &crate::work::RunPlan) -> bool {
     a.procedure == b.procedure && a.role == b.role && a.uses == b.uses && a.series == b.series
@@ -324,9 +354,17 @@ fn what_to_do(is: Readiness, words: &str) -> &'static str {
     match is {
         Readiness::Fine => "",
         _ if words.contains("checked") || words.contains("check") => "; e on the line start: check it",
+        _ if words.starts_with("step") => "; x on the line start: tick or skip it",
         _ if words.contains("standardised") => "; t on the line start: standardise it",
         _ => "",
     }
+}
+
+/// What the balance shows now, in words.
+fn shown(state: &State) -> String {
+    balance(state).map_or_else(String::new, |(mass_g, rests)| {
+        format!(": {mass_g:.4} g, {}", if rests { "at rest" } else { "not at rest" })
+    })
 }
 
 fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
@@ -355,6 +393,14 @@ fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
         }
         FormLine::Mass => match form.mass_g() {
             Err(why) => (Tone::Warn, why),
+            Ok(None) if form.is_weighed() => (
+                Tone::Good,
+                format!("the balance gives it when it rests{}; a digit types it instead", shown(state)),
+            ),
+            Ok(None) if balance(state).is_some() => {
+                let what = form.mass_words().map_or(String::new(), |what| format!("{what}; "));
+                (Tone::Figure, format!("{what}b takes it from the balance{}", shown(state)))
+            }
             Ok(None) => {
                 let what = form.mass_words().map_or(String::new(), |what| format!("{what}; "));
                 (Tone::Faint, format!("{what}empty: not known yet"))

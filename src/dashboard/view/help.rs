@@ -67,7 +67,7 @@ const fn page_words(page: Page) -> &'static str {
             "This page: the instruments and how their lines are. Enter looks at one, a sets up another bench."
         }
         Page::Runs => {
-            "This page: all runs in the record. Enter looks through one: its curve, its evaluations side by side, who signed. F12 signs the chosen evaluation; o lays curves over each other; / searches."
+            "This page: all runs in the record. Enter looks through one: its curve, its evaluations side by side, who signed. F12 signs the chosen evaluation, a makes another with other settings, c chooses which one is reported; o lays curves over each other; / searches."
         }
         Page::Series => {
             "This page: the portions of a series side by side, by sample. Space begins the next portion, F9 sets the chosen one aside with a reason, F12 F12 accepts what the chosen sample came to, Enter looks through a run."
@@ -77,6 +77,18 @@ const fn page_words(page: Page) -> &'static str {
         }
         Page::Titrant => {
             "This page: lots of titrant and their factors. Space begins a portion of a standardisation of the chosen lot; F12 F12 accepts the factor once the series passes."
+        }
+        Page::Steps => {
+            "This page: the steps of preparation and care that the procedure asks for. Space ticks the chosen one, s skips it with a reason; the ledger and the report keep both."
+        }
+        Page::Equipment => {
+            "This page: what the lab measures with. a enters a piece, Enter a further version of the chosen one; runs keep the version that they used."
+        }
+        Page::Charts => {
+            "This page: control samples on their charts, and what the fits of earlier runs say about electrode and solutions. Left and Right turn through them."
+        }
+        Page::Decisions => {
+            "This page: the ledger, row by row, since the last review or from its beginning. F12 signs that the rows were reviewed."
         }
         Page::Setup => {
             "This page: the guide from a cable to a bench. It opens a port only when you agree, sends nothing, and writes a profile and a bench file."

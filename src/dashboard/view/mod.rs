@@ -2,9 +2,12 @@
 
 mod banner;
 mod bench;
+mod charts;
 mod cover;
 mod curve;
+mod decisions;
 mod electrode;
+mod equipment;
 mod form;
 mod frame_line;
 mod help;
@@ -16,6 +19,7 @@ mod runs;
 mod series;
 mod setup;
 mod sheet;
+mod steps;
 mod titrant;
 mod wire;
 
@@ -72,6 +76,10 @@ fn whole(state: &State, frame: &mut Frame<'_>, area: Rect) {
         Page::Series => series::draw(state, frame, body),
         Page::Electrode => electrode::draw(state, frame, body),
         Page::Titrant => titrant::draw(state, frame, body),
+        Page::Steps => steps::draw(state, frame, body),
+        Page::Equipment => equipment::draw(state, frame, body),
+        Page::Charts => charts::draw(state, frame, body),
+        Page::Decisions => decisions::draw(state, frame, body),
         Page::Setup => setup::draw(state, frame, body),
     }
     match &state.over {

@@ -44,6 +44,18 @@ impl<'s> Lines<'s> {
         self.lines.push(Line::from(Span::styled(format!("{pointer} {text:<columns$}"), theme.style(tone))));
     }
 
+    /// A line that is cut where it is too long.
+    pub(super) fn line(&mut self, tone: Tone, words: &str) {
+        let theme = self.state.options.theme;
+        let text = cut(words, self.columns, theme.more());
+        self.lines.push(Line::from(Span::styled(format!(" {text}"), theme.style(tone))));
+    }
+
+    /// Columns for words.
+    pub(super) const fn columns(&self) -> usize {
+        self.columns
+    }
+
     /// An empty line.
     pub(super) fn gap(&mut self) {
         self.lines.push(Line::default());
@@ -51,11 +63,22 @@ impl<'s> Lines<'s> {
 
     /// Draws them in a panel, the chosen line in sight.
     pub(super) fn draw(self, title: &str, frame: &mut Frame<'_>, area: Rect) {
+        let rows = usize::from(area.height).saturating_sub(2);
+        let start = self.chosen.map_or(0, |at| (at + 2).saturating_sub(rows));
+        self.draw_from(start, title, frame, area);
+    }
+
+    /// Draws them in a panel from a line on.
+    pub(super) fn draw_from(self, start: usize, title: &str, frame: &mut Frame<'_>, area: Rect) {
         let theme = self.state.options.theme;
         let rows = usize::from(area.height).saturating_sub(2);
-        let last = self.lines.len().saturating_sub(rows);
-        let start = self.chosen.map_or(0, |at| (at + 2).saturating_sub(rows)).min(last);
-        let more = if self.lines.len() > start + rows { " (more below)" } else { "" };
+        let start = start.min(self.lines.len().saturating_sub(rows));
+        let more = match (start > 0, self.lines.len() > start + rows) {
+            (true, true) => " (more above and below)",
+            (true, false) if self.chosen.is_none() => " (more above)",
+            (_, true) => " (more below)",
+            _ => "",
+        };
         let block = panel(theme, format!("{title}{more}"), 0);
         let lines: Vec<Line<'static>> = self.lines.into_iter().skip(start).take(rows).collect();
         frame.render_widget(Paragraph::new(lines).block(block), area);

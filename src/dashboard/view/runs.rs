@@ -187,19 +187,18 @@ fn looked_through(state: &State, file: &RunFile, frame: &mut Frame<'_>, area: Re
         fate(&stored.fate, &mut lines);
     }
     for (at, reckoned) in file.reckonings.iter().enumerate() {
-        let first = file.reckonings.first().filter(|_| at > 0);
-        let words = reckoned_words(theme, reckoned, first, unit.symbol());
-        lines.row(Tone::Mark, &words, at == state.review.reckoning);
-        for differs in &reckoned.differs {
-            lines.say(Tone::Plain, &format!("  with {}", visible(differs)));
-        }
-        if let Some((who, why)) = reckoned.who_why.as_ref().filter(|(_, why)| !why.is_empty()) {
-            lines.say(Tone::Faint, &format!("  by {}: {}", visible(who), visible(why)));
-        }
+        let words = reckoned_words(theme, reckoned, unit.symbol());
+        let mark = if file.reported == Some(reckoned.id) { "  REPORTED" } else { "" };
+        lines.row(Tone::Mark, &format!("{words}{mark}"), at == state.review.reckoning);
+    }
+    if let Some((who, why)) = &file.choice {
+        lines.say(Tone::Plain, &format!("  chosen by {}: {}", visible(who), visible(why)));
+    }
+    if let Some(reckoned) = file.reckonings.get(state.review.reckoning) {
         for signature in &reckoned.signatures {
             lines.say(Tone::Good, &format!("  signed: {}", visible(signature)));
         }
-        if reckoned.signatures.is_empty() && at == state.review.reckoning {
+        if reckoned.signatures.is_empty() {
             lines.say(Tone::Faint, "  not signed; F12 signs it (k makes a key)");
         }
     }
@@ -215,28 +214,69 @@ fn looked_through(state: &State, file: &RunFile, frame: &mut Frame<'_>, area: Re
             lines.say(Tone::Warn, &visible(&format!("! {warning}")));
         }
     }
+    side_by_side(state, file, unit.symbol(), &mut lines);
     for warning in &file.warnings {
         lines.say(Tone::Warn, &visible(&format!("! {warning}")));
     }
     for (at, note) in &file.notes {
         lines.say(Tone::Plain, &visible(&format!("note at {at:.0} s: {note}")));
     }
-    lines.draw(&format!("run {}", file.run), frame, area);
+    lines.draw_from(state.review.scrolled, &format!("run {}", file.run), frame, area);
 }
 
-fn reckoned_words(theme: Theme, reckoned: &Reckoned, first: Option<&Reckoned>, unit: &str) -> String {
-    let mut words = format!("reckoning {} ({}): ", reckoned.id, reckoned.program);
-    if reckoned.end_points.is_empty() {
-        words += "no end-point";
+fn reckoned_words(theme: Theme, reckoned: &Reckoned, unit: &str) -> String {
+    let figures: Vec<String> = reckoned
+        .end_points
+        .iter()
+        .map(|end| format!("{} {unit}", with_uncertainty(end.titrant, end.u, theme.plus_minus())))
+        .collect();
+    let figures = if figures.is_empty() { "no end-point".to_owned() } else { figures.join("; ") };
+    visible(&format!("reckoning {}: {figures}, {} points", reckoned.id, reckoned.points))
+}
+
+/// The reported evaluation beside the chosen one; where that is the reported one, beside the latest other.
+fn side_by_side(state: &State, file: &RunFile, unit: &str, lines: &mut Lines<'_>) {
+    let theme = state.options.theme;
+    let Some(left) = file.reckonings.iter().find(|r| file.reported == Some(r.id)) else { return };
+    let chosen = file.reckonings.get(state.review.reckoning).filter(|r| r.id != left.id);
+    let Some(right) = chosen.or_else(|| file.reckonings.iter().rfind(|r| r.id != left.id)) else { return };
+    let wide = (lines.columns().saturating_sub(14)) / 2;
+    let mut line = |tone, name: &str, left: &str, right: &str| {
+        if !(left.is_empty() && right.is_empty()) {
+            let cell = |text: &str| {
+                let text = cut(&visible(text), wide.saturating_sub(1), theme.more());
+                let pad = wide.saturating_sub(width(&text));
+                format!("{text}{}", " ".repeat(pad))
+            };
+            lines.line(tone, &format!("  {name:<12}{}{}", cell(left), cell(right)));
+        }
+    };
+    let head = |r: &Reckoned, mark| format!("reckoning {}{mark}", r.id);
+    line(Tone::Figure, "", &head(left, ", reported"), &head(right, ""));
+    for n in 0..left.end_points.len().max(right.end_points.len()) {
+        let figure = |r: &Reckoned| {
+            r.end_points.get(n).map_or("none".to_owned(), |end| {
+                format!("{} {unit}", with_uncertainty(end.titrant, end.u, theme.plus_minus()))
+            })
+        };
+        let moved = left.end_points.get(n).zip(right.end_points.get(n));
+        let moved = moved.map_or(String::new(), |(a, b)| format!(", {:+.4}", b.titrant - a.titrant));
+        line(
+            Tone::Plain,
+            &format!("end-point {}", n + 1),
+            &figure(left),
+            &format!("{}{moved}", figure(right)),
+        );
+        let method = |r: &Reckoned| r.end_points.get(n).map_or(String::new(), |end| end.method.clone());
+        line(Tone::Plain, "by", &method(left), &method(right));
     }
-    for (n, end_point) in reckoned.end_points.iter().enumerate() {
-        let figure = with_uncertainty(end_point.titrant, end_point.u, theme.plus_minus());
-        let moved = first
-            .and_then(|first| first.end_points.get(n))
-            .map_or(String::new(), |before| format!(", moved by {:+.4}", end_point.titrant - before.titrant));
-        words += &format!("{}{figure} {unit}{moved}", if n > 0 { "; " } else { "" });
-    }
-    visible(&format!("{words}, {} points", reckoned.points))
+    line(Tone::Plain, "points", &left.points.to_string(), &right.points.to_string());
+    line(Tone::Plain, "with", &left.differs.join("; "), &right.differs.join("; "));
+    line(Tone::Plain, "program", &left.program, &right.program);
+    let who = |r: &Reckoned| r.who_why.as_ref().map_or(String::new(), |(who, _)| who.clone());
+    line(Tone::Plain, "made by", &who(left), &who(right));
+    let why = |r: &Reckoned| r.who_why.as_ref().map_or(String::new(), |(_, why)| why.clone());
+    line(Tone::Plain, "why", &why(left), &why(right));
 }
 
 /// The curves that are laid over each other, each with its letter.

@@ -40,6 +40,7 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
             lines.say(Tone::Plain, "No series yet: space begins a portion. Portions of a day and a procedure are one series unless it is named otherwise.");
         }
     }
+    remark(state, &mut lines);
     let at = state.books.list.iter().position(|line| Some(&line.series) == state.series.name.as_ref());
     let title = match (&state.series.name, at) {
         (Some(name), Some(at)) => {
@@ -49,6 +50,13 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
         (None, _) => "series".to_owned(),
     };
     lines.draw(&title, frame, area);
+}
+
+/// What is said with the next acceptance.
+pub(super) fn remark(state: &State, lines: &mut Lines<'_>) {
+    if !state.remark.is_empty() {
+        lines.say(Tone::Plain, &visible(&format!("with the next acceptance: {}", state.remark)));
+    }
 }
 
 /// A portion in a line.

@@ -4,7 +4,8 @@ use super::super::sheet::Sheet;
 use super::super::state::State;
 use super::super::text::{cut, visible, wrap};
 use super::super::theme::Tone;
-use super::{form::type_in, over, panel};
+use super::form::{WIDE, pointed, type_in};
+use super::{over, panel};
 use ratatui::Frame;
 use ratatui::layout::Rect;
 use tui_input::Input;
@@ -15,7 +16,7 @@ const NAMES: u16 = 14;
 /// Draws a sheet.
 pub(super) fn draw(state: &State, sheet: &Sheet, frame: &mut Frame<'_>, area: Rect) {
     let theme = state.options.theme;
-    let wide = 76.min(area.width);
+    let wide = WIDE.min(area.width);
     let room = usize::from(wide).saturating_sub(4);
     let most = usize::from(area.height).saturating_sub(sheet.lines.len() + 6).max(1);
     let mut words: Vec<String> = Vec::new();
@@ -41,9 +42,7 @@ pub(super) fn draw(state: &State, sheet: &Sheet, frame: &mut Frame<'_>, area: Re
     y += 1;
     for (at, line) in sheet.lines.iter().enumerate() {
         let focus = at == sheet.at;
-        let tone = if focus { Tone::Figure } else { Tone::Plain };
-        let pointer = if focus { "▸" } else { " " };
-        frame.buffer_mut().set_string(inner.x + 1, y, format!("{pointer} {}", line.name), theme.style(tone));
+        pointed(state, frame, (inner.x + 1, y), focus, line.name);
         let field =
             Rect { x: inner.x + 2 + NAMES, y, width: inner.width.saturating_sub(NAMES + 4), height: 1 };
         if line.hidden {
@@ -54,8 +53,12 @@ pub(super) fn draw(state: &State, sheet: &Sheet, frame: &mut Frame<'_>, area: Re
         }
         y += 1;
     }
-    let hint = sheet.lines.get(sheet.at).map_or("", |line| line.hint);
-    let style = theme.style(Tone::Faint);
+    let wrong = sheet.wrong().map(|why| visible(&why));
+    let (hint, tone) = match &wrong {
+        Some(why) => (why.as_str(), Tone::Warn),
+        None => (sheet.lines.get(sheet.at).map_or("", |line| line.hint), Tone::Faint),
+    };
+    let style = theme.style(tone);
     let bottom = inner.y + inner.height;
     if y < bottom {
         frame.buffer_mut().set_string(

@@ -142,6 +142,7 @@ mod tests {
             ln_volume,
             arms_apart: Some((27.0, 3.0)),
             tied: None,
+            salt: false,
             charges: (-1.0, 2.0),
             title: "acid-base",
         };
@@ -231,6 +232,7 @@ mod tests {
             ln_volume: (4.0, 0.8),
             arms_apart: None,
             tied: None,
+            salt: false,
             charges: (0.0, 0.0),
             title: "precipitate 1:1",
         };

@@ -32,6 +32,9 @@ pub(in crate::detector) struct Sites {
     pub(in crate::detector) arms_apart: Option<(f64, f64)>,
     /// Whether all sites belong to one acid, so that each takes the same titrant; to this standard deviation.
     pub(in crate::detector) tied: Option<f64>,
+    /// Whether the acid comes as its salt: its first proton is gone before the start, so the strong part takes one site
+    /// away (potassium hydrogen phthalate).
+    pub(in crate::detector) salt: bool,
     /// How often the activity shift moves the first site, and by how much more each next one (charges).
     pub(in crate::detector) charges: (f64, f64),
     /// Name for people.
@@ -115,7 +118,9 @@ impl Model for Sites {
             })
             .collect();
         let beyond = if self.beyond > 0 { format!(", {} beyond", self.beyond) } else { String::new() };
-        if self.number() == 0 {
+        if self.salt {
+            format!("{} (acid salt)", self.title)
+        } else if self.number() == 0 {
             self.title.to_owned()
         } else {
             format!("{} ({}{beyond})", self.title, groups.join(" | "))
@@ -191,7 +196,7 @@ impl Model for Sites {
     }
 
     fn tied(&self) -> usize {
-        if self.tied.is_some() { self.number().saturating_sub(1) } else { 0 }
+        if self.tied.is_some() { self.number().saturating_sub(1) + usize::from(self.salt) } else { 0 }
     }
 
     fn priors(&self) -> Vec<Prior> {
@@ -203,6 +208,9 @@ impl Model for Sites {
             let first = self.pairs_from();
             for i in 1..self.number() {
                 all.push(Prior { terms: vec![(first, 1.0), (first + 2 * i, -1.0)], mean: 0.0, sd });
+            }
+            if self.salt {
+                all.push(Prior { terms: vec![(FIRST, 1.0), (first, 1.0)], mean: 0.0, sd });
             }
         }
         all

@@ -379,6 +379,7 @@ impl Lane {
             Command::End { .. } => Err("no run is going on".to_owned()),
             Command::Open { .. }
             | Command::SetAside { .. }
+            | Command::Reckon { .. }
             | Command::Hand { .. }
             | Command::Enter { .. }
             | Command::Name { .. }

@@ -6,6 +6,7 @@ use crate::profile::number::scan;
 use crate::profile::pattern::{self, Attribute, FieldPart, Part};
 use crate::profile::program::{Field, Kind, NumberField, Op, Program, UnitFrom};
 use crate::profile::shape::Shape;
+use crate::profile::straight::Straight;
 use crate::profile::{Pattern, unit_words};
 use crate::reading::{Quantity, Unit};
 use std::ops::Range;
@@ -52,7 +53,7 @@ impl Compiler<'_, '_> {
             || ops.iter().any(|op| matches!(op, Op::Field(Field { kind: Kind::Flag(_), .. })));
         Some(Pattern {
             text: source.clone(),
-            is_straight: !has_flags && Pattern::is_straight(&ops),
+            straight: Straight::of(&ops),
             program: Program { ops },
             has_flags,
             missing_flags,

@@ -8,13 +8,17 @@ mod check;
 mod column;
 mod example;
 mod framing;
+mod heading;
 mod heard;
 mod label;
+mod leftover;
 mod modbus;
+mod over_range;
 mod pattern;
 mod pipeline;
 mod quantity;
 mod question;
+mod style;
 mod template;
 mod text;
 mod words;
@@ -161,8 +165,9 @@ pub fn draft(heard: &Heard, answers: &[DraftAnswer]) -> Draft {
         profile = Profile::parse("draft", &written.text);
     }
     if let Ok(profile) = profile {
-        let examples = example::examples(&found, &Arc::new(profile), &written.asks);
-        written.text.push_str(&examples);
+        let profile = Arc::new(profile);
+        written.text.push_str(&leftover::note(heard, &profile, found.stream.bytes.len()));
+        written.text.push_str(&example::examples(&found, &profile, &written.asks));
     }
     Draft {
         profile_text: written.text,

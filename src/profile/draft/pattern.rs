@@ -63,14 +63,8 @@ pub(super) fn shape_of(
     let most = |n: usize| n * 100 >= total * 85;
     let some = |n: usize| n * 100 >= total * 2 && n > 0 && (n > 1 || total < 12);
     let part = if decimals > 0 { format!("{decimal_sign}{}", "0".repeat(decimals)) } else { String::new() };
-    let exponents: Vec<(bool, usize)> = numbers
-        .iter()
-        .filter_map(|(_, t, _)| {
-            let (_, power) = t.text.split_once(['E', 'e'])?;
-            let digits = power.trim_start_matches(['+', '-']);
-            Some((digits.len() < power.len(), digits.chars().filter(char::is_ascii_digit).count()))
-        })
-        .collect();
+    let exponents: Vec<String> =
+        numbers.iter().filter(|(_, _, n)| n.exponent).filter_map(|(_, t, _)| exponent_of(&t.text)).collect();
     let behind = count(&|n| n.sign == SignPlace::Behind);
     let apart = count(&|n| n.sign == SignPlace::Apart);
     let plus = count(&|n| n.plus);
@@ -86,8 +80,7 @@ pub(super) fn shape_of(
     } else {
         (if always { "+" } else { "-" }, "")
     };
-    if let Some((sign, digits)) = exponents.first().filter(|_| most(exponents.len())) {
-        let power = format!("E{}{}", if *sign { "+" } else { "-" }, "0".repeat((*digits).max(1)));
+    if let Some(power) = exponents.first().filter(|_| most(exponents.len())) {
         return Some((format!("{before}n{part}{power}{after}"), false));
     }
     let mut wholes: BTreeMap<usize, usize> = BTreeMap::new();
@@ -138,6 +131,16 @@ pub(super) fn shape_of(
         }
     }
     Some((format!("{before}n{part}{after}"), false))
+}
+
+/// The shape of the exponent of a number: `E+00` for `2.5E-01`, `+00` where its letter is left out.
+fn exponent_of(number: &str) -> Option<String> {
+    let at = number.find(['E', 'e']).or_else(|| number.rfind(['+', '-']))?;
+    let power = number[at..].trim_start_matches(['E', 'e']);
+    let letter = if power.len() < number.len() - at { "E" } else { "" };
+    let digits = power.trim_start_matches(['+', '-']);
+    let sign = if digits.len() < power.len() { "+" } else { "-" };
+    Some(format!("{letter}{sign}{}", "0".repeat(digits.len().max(1))))
 }
 
 /// One way in which the numbers of a build are written: unit and decimals of each column.

@@ -4,12 +4,14 @@ use super::Heard;
 use super::check::{self, FoundCheck};
 use super::column::Column;
 use super::framing::{self, Frame, Framing};
+use super::heading;
 use super::heard::{self, Parity, Stream};
 use super::label;
 use super::modbus::{self, RegisterSet};
 use super::quantity::{self, Choice};
+use super::style::{self, NumberStyle};
 use super::template::{self, Line, Slot, Template};
-use super::text::{self, Encoding, NumberStyle};
+use super::text::{self, Encoding};
 use super::words;
 use crate::reading::Quantity;
 use std::collections::HashMap;
@@ -82,7 +84,7 @@ pub(super) fn run(heard: &Heard) -> Found {
     let encoding = text::encoding(&frames);
     let texts: Vec<String> = frames.iter().map(|f| text::tidy(&encoding.decode(&f.body))).collect();
     let (requests, asked) = requests(&stream, &frames);
-    let style = text::number_style(&texts, &asked);
+    let style = style::number_style(&texts, &asked);
     let lines: Vec<Line> = texts
         .into_iter()
         .enumerate()
@@ -228,7 +230,7 @@ fn columns(found: &mut Found) {
             }
         }
     }
-    found.headings = label::by_headings(&found.templates, &mut columns, &found.lines, &used);
+    found.headings = heading::by_headings(&found.templates, &mut columns, &found.lines, &used);
     for column in &mut columns {
         let asked = found.templates[column.template].asked;
         let request = asked.or((found.requests.len() == 1).then_some(0)).and_then(|i| found.requests.get(i));
@@ -403,6 +405,9 @@ fn pulses(found: &mut Found) {
 /// What the flag words mean: from the words, and from how the values move beside them.
 fn flags(found: &mut Found) {
     for (index, template) in found.templates.iter().enumerate() {
+        if template.number_slots().is_empty() {
+            continue;
+        }
         for (slot, kind) in template.slots.iter().enumerate() {
             let Slot::Flag(list) = kind else { continue };
             if list.len() > 6 {

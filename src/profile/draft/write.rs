@@ -22,8 +22,8 @@ mod quote;
 mod requests;
 mod wire;
 
-use quote::{percent, shown, trimmed};
-pub(super) use quote::{quoted, quoted_bytes};
+use quote::{percent, trimmed};
+pub(super) use quote::{quoted, quoted_bytes, shown};
 use requests::{asks, registers};
 use wire::{span, wire};
 
@@ -357,32 +357,29 @@ fn ignored(found: &Found, body: &mut String, taken: &[String]) {
             .flat_map(|c| if matches!(c, '{' | '}' | '[' | ']' | '\\') { vec!['\\', c] } else { vec![c] })
             .collect()
     };
+    let text_of = |line: &usize| found.lines[*line].text.as_str();
+    patterns.extend(found.headings.iter().map(|line| (plain(text_of(line)), "page-heading")));
     for (index, template) in found.templates.iter().enumerate() {
-        if !template.number_slots().is_empty() || template.lines.len() < 2 {
+        let is_heading =
+            |line: &usize| found.headings.iter().any(|heading| text_of(heading) == text_of(line));
+        if template.lines.len() < 2 || template.lines.iter().all(is_heading) {
             continue;
         }
-        let text = match template.slots.as_slice() {
-            [Slot::Flag(list)] => {
-                for (w, _) in list.iter().filter(|(w, _)| !w.is_empty()) {
-                    let mark = if words::plain(w).contains("FILL") || words::plain(w).contains("FUELL") {
-                        "refill"
-                    } else {
-                        "ignore"
-                    };
-                    patterns.push((plain(w), mark));
-                }
-                continue;
+        if let [Slot::Flag(list)] = template.slots.as_slice() {
+            for (w, _) in list.iter().filter(|(w, _)| !w.is_empty()) {
+                let refills = ["FILL", "FUELL"].iter().any(|word| words::plain(w).contains(word));
+                patterns.push((plain(w), if refills { "refill" } else { "ignore" }));
             }
-            _ => pattern::patterns(found, index, &BTreeMap::new(), None, false).into_iter().next(),
-        };
-        if let Some(text) = text.filter(|t| t.chars().any(|c| c.is_alphanumeric() && c != '_') && t != "{_}")
-        {
-            patterns.push((text, "ignore"));
+            continue;
         }
-    }
-    for h in &found.headings {
-        let text = plain(&found.lines[*h].text);
-        patterns.push((text, "page-heading"));
+        let is_time = |slot: &Slot| matches!(slot, Slot::Clock | Slot::Date);
+        if template.slots.iter().all(is_time) {
+            let first = template.lines.first().map_or("", text_of);
+            patterns.push((digits_skipped(&plain(first)), "ignore"));
+        } else if is_left_out(found, index) {
+            let text = pattern::patterns(found, index, &BTreeMap::new(), None, true).into_iter().next();
+            patterns.extend(text.filter(|text| has_words(text)).map(|text| (text, "ignore")));
+        }
     }
     // A run of blanks in a pattern stands for any run of blanks.
     let folded = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -398,6 +395,37 @@ fn ignored(found: &Found, body: &mut String, taken: &[String]) {
         put!(body, "\n[[line]]\nlike = {}\nmarks = \"{mark}\"", quoted(&text));
         written.push(folded(&text));
     }
+}
+
+/// Whether every number of a build was left out for a reason, or none is there.
+fn is_left_out(found: &Found, index: usize) -> bool {
+    found.columns.iter().filter(|column| column.template == index).all(|column| column.other.is_some())
+}
+
+/// Whether a pattern has letters of its own beside what it skips.
+fn has_words(pattern: &str) -> bool {
+    let mut depth = 0_usize;
+    pattern.chars().any(|c| {
+        match c {
+            '{' => depth += 1,
+            '}' => depth = depth.saturating_sub(1),
+            _ => {}
+        }
+        depth == 0 && c.is_alphabetic()
+    })
+}
+
+/// `04/05/26` as `{_}/{_}/{_}`.
+fn digits_skipped(text: &str) -> String {
+    let mut out = String::new();
+    for (index, c) in text.char_indices() {
+        if !c.is_ascii_digit() {
+            out.push(c);
+        } else if !text[..index].ends_with(|before: char| before.is_ascii_digit()) {
+            out.push_str("{_}");
+        }
+    }
+    out
 }
 
 pub(super) fn median(mut list: Vec<f64>) -> Option<f64> {

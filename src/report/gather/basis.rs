@@ -82,7 +82,9 @@ impl Basis {
         for portion in portions {
             let run = portion.stored.row.run;
             let name = format!("run {run}");
-            excerpt.datums.extend(reader.datum_versions(kind::RESULT, &name)?.iter().map(|d| d.id));
+            for kind in [kind::RESULT, kind::REPORTED] {
+                excerpt.datums.extend(reader.datum_versions(kind, &name)?.iter().map(|d| d.id));
+            }
             let own = format!(" / run {run}");
             excerpt.datums.extend(blanks.iter().filter(|d| d.name.ends_with(&own)).map(|d| d.id));
             for reckoning in &portion.reckonings {

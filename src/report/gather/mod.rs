@@ -5,6 +5,7 @@ mod chart;
 mod portion;
 mod proof;
 mod stated;
+mod steps;
 mod words;
 
 pub use chart::{Chart, ControlPoint, Controlled, chart_of, controlled};
@@ -102,6 +103,8 @@ pub fn gather(
     };
     let basis = basis::Basis::of(reader, &portions)?;
     let mut excerpt = basis.excerpt(reader, &portions)?;
+    let steps = steps::Steps::of(reader, &portions)?;
+    excerpt.datums.extend(&steps.datums);
     excerpt.runs.extend(&others);
     if let Subject::Series(series) = subject {
         for group in &groups {
@@ -145,6 +148,7 @@ pub fn gather(
     for portion in &portions {
         portion.section(&mut document);
     }
+    steps.section(&mut document);
     cautions(&mut document, &portions);
     proof::sections(reader, &mut document, &portions, &ledger, &anchor)?;
     Ok(Gathered {

@@ -5,7 +5,7 @@ use super::{Error, procedure_of};
 use crate::detector::{EndPoint, Evaluation, evaluate};
 use crate::reading::{Curve, Point};
 use crate::report::{Document, picture};
-use crate::store::{LedgerRow, Reader, Signature, StoredReckoning, StoredRun};
+use crate::store::{Choice, LedgerRow, Reader, Signature, StoredReckoning, StoredRun};
 use crate::work::result::PortionResult;
 use crate::work::{Kept, Procedure, RunId};
 
@@ -20,6 +20,10 @@ pub(super) struct Portion {
     pub(super) procedure_hash: Option<String>,
     pub(super) result: Option<Kept<PortionResult>>,
     pub(super) reckonings: Vec<StoredReckoning>,
+    /// Which of them is reported by a person's choice.
+    pub(super) choice: Option<Choice>,
+    /// The procedure by which the reported one looks for end-points.
+    looks: Option<Procedure>,
     pub(super) signatures: Vec<Signature>,
     /// Local time minus UTC at the start, in seconds.
     pub(super) offset_s: i32,
@@ -40,6 +44,11 @@ impl Portion {
             reckonings.push(reader.reckoning(id)?);
             signatures.extend(reader.signatures(&format!("reckoning {id}"))?);
         }
+        let reported = reckonings.iter().find(|kept| Some(kept.id) == stored.reckoning);
+        let looks = match reported.and_then(|kept| kept.procedure_hash.as_deref()) {
+            Some(hash) => procedure_of(&reader.text(hash)?),
+            None => None,
+        };
         let procedure_hash = match stored.head.plan.procedure.as_str() {
             "" => None,
             text => Some(crate::store::text_hash(text)),
@@ -49,6 +58,8 @@ impl Portion {
             procedure_hash,
             result: reader.result(run)?,
             reckonings,
+            choice: reader.choice_of_reckoning(run)?,
+            looks,
             signatures,
             offset_s: row("begin").map_or(0, |row| row.utc_offset_s),
             ended: row("end").map(|row| (row.utc_us, row.utc_offset_s)),
@@ -59,7 +70,7 @@ impl Portion {
 
     /// Fits the curve again for its picture, as the procedure has it looked at.
     pub(super) fn fit(&mut self) {
-        let looks = self.procedure.as_ref().map(Procedure::looks).unwrap_or_default();
+        let looks = self.looks.as_ref().map(Procedure::looks).unwrap_or_default();
         let given = looks.into_iter().next().unwrap_or_default();
         if self.stored.points.len() > 4 {
             self.fitted = Some(evaluate(&self.curve(), &given));
@@ -163,7 +174,12 @@ impl Portion {
                 |row| format!("{} by {}", moment(row.utc_us, row.utc_offset_s), row.who),
             );
             let why = reckoning.ledger.as_ref().map_or("", |row| row.why.as_str());
-            let what = if n == 0 { "the first, reported" } else { "later, beside the first" };
+            let what = match (n == 0, self.stored.reckoning == Some(reckoning.id)) {
+                (true, true) => "the first, reported",
+                (true, false) => "the first",
+                (false, true) => "later, REPORTED by choice",
+                (false, false) => "later, beside the first",
+            };
             rows.push(vec![
                 reckoning.id.to_string(),
                 what.to_owned(),
@@ -173,11 +189,18 @@ impl Portion {
             ]);
         }
         document.table(&[">reckoning", "which", "end-points", "made", "why"], rows);
-        let chosen = self.reckonings.len() > 1;
-        if chosen {
-            document.words(
+        match &self.choice {
+            Some(choice) => document.words(format!(
+                "The result rests on reckoning {}, which {} chose on {}; the reason: {}. The first stands beside it.",
+                choice.reckoning,
+                person(&choice.who),
+                moment(choice.utc_us, choice.utc_offset_s),
+                choice.why
+            )),
+            None if self.reckonings.len() > 1 => document.words(
                 "The result rests on the first reckoning, which the recorder made when the run ended; nobody chose another.",
-            );
+            ),
+            None => {}
         }
     }
 

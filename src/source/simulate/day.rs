@@ -38,6 +38,9 @@ pub struct Day {
     pub blank_mmol: f64,
     /// The scale of the balance: what it shows over what is true.
     pub balance_scale: f64,
+    /// What the balance shows too little with the standard and with a sample, in g: its curve at the full vessel less that at
+    /// the empty one, each within 0.15 mg.
+    balance_curve_g: [f64; 2],
     burette: BuretteError,
     slope: f64,
     offset_ph: f64,
@@ -125,6 +128,8 @@ impl Day {
             lag_s: r.random_range(1.0..3.0),
             drift_ph_h: 0.01 * normal(r),
             room_c: 20.0 + r.random_range(-3.0..3.0),
+            balance_curve_g: [(); 2]
+                .map(|()| r.random_range(-1.5e-4..1.5e-4) - r.random_range(-1.5e-4..1.5e-4)),
         }
     }
 
@@ -135,7 +140,8 @@ impl Day {
         let r = &mut rng;
         let temperature_c = self.room_c + 0.3 * normal(r);
         // The balance repeats within 0.1 mg.
-        let mut true_mass_g = |shown: f64| (shown + 1e-4 * normal(r)) / self.balance_scale;
+        let curve_g = self.balance_curve_g[usize::from(!matches!(beaker, Beaker::Phthalate(_)))];
+        let mut true_mass_g = |shown: f64| (shown + curve_g + 1e-4 * normal(r)) / self.balance_scale;
         // The standard is dissolved in water that was boiled; the other beakers get the water of the day.
         let water_mmol = if matches!(beaker, Beaker::Phthalate(_)) { 0.0 } else { self.blank_mmol };
         let mut dissolved = vec![Dissolved { mmol: water_mmol, top_charge: 0, pk: vec![CARBONIC_PK[0]] }];

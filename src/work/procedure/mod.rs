@@ -5,6 +5,7 @@
 
 mod form;
 mod known;
+mod other;
 mod read;
 mod shipped;
 
@@ -13,6 +14,7 @@ pub use form::{
     procedure_schema,
 };
 pub use known::{Known, RUN_TIME, blank_name};
+pub use other::OtherLook;
 
 use crate::detector::{Given, Level, Medium, Shape};
 use crate::form::Diagnostic;

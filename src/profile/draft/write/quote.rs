@@ -68,7 +68,7 @@ pub(super) fn percent(weight: f64) -> String {
 }
 
 /// A comment cannot carry control characters.
-pub(super) fn shown(text: &str) -> String {
+pub(in crate::profile::draft) fn shown(text: &str) -> String {
     text.chars().map(|c| if c.is_control() { '\u{b7}' } else { c }).collect()
 }
 

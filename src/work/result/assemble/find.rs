@@ -129,6 +129,12 @@ impl<'a> Gathering<'a> {
                 ));
             }
         }
+        if let Some((checked, _)) = b.corrections.last().filter(|(at, _)| titrant > *at) {
+            self.out.warnings.push(format!(
+                "burette {} was checked up to {checked} mL, {} lies beyond: check it there too",
+                b.name, find.name
+            ));
+        }
         titrant + correction(&b.corrections, titrant)
     }
 
