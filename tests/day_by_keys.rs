@@ -132,7 +132,7 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     day.press("t");
     day.sees("never standardised");
     day.pedal();
-    day.sees("step not ticked yet");
+    day.sees("not ticked yet");
     // Two steps of preparation from the start line of the form: one done, one skipped; Esc leads back.
     day.scan("0.3712");
     day.press(ENTER);
@@ -258,7 +258,7 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     day.text_at_once("as expected");
     std::thread::sleep(Duration::from_millis(350));
     day.press(ENTER);
-    day.sees("with the next acceptance: as expected");
+    day.sees("with the remark: as expected");
     day.twice(F12);
     day.sees("accepted jar A");
 

@@ -196,6 +196,15 @@ pub(super) fn hints(state: &State) -> Vec<(&'static str, &'static str)> {
             }
             _ => vec![("Enter", "keep the note"), ("Esc", "back"), ("F1", "all keys")],
         },
+        Over::Form(form) if form.line == super::form::FormLine::Ready => vec![
+            ("space", "start"),
+            ("x", "steps"),
+            ("e", "electrode"),
+            ("t", "titrant"),
+            ("Esc", "back"),
+            ("Up", "lines"),
+            ("F1", "all keys"),
+        ],
         Over::Form(_) => {
             vec![("Enter", "next line"), ("Esc", "back"), ("Up Down", "lines"), ("F1", "all keys")]
         }

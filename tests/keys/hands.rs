@@ -52,10 +52,11 @@ fn home_of(home: &Path, port: u16, profile: &str, more: &str) {
     std::fs::write(home.join("benches/shelf.toml"), text).unwrap();
 }
 
-/// From the run page to a run without a procedure.
-fn start_plain(screen: &mut Dashboard, sample: &str) {
+/// From the run page to a run, without a procedure unless some words of one are given.
+fn start(screen: &mut Dashboard, sample: &str, procedure: &str) {
     screen.pedal();
     screen.sees("next portion");
+    screen.text_at_once(procedure);
     screen.press(super::DOWN);
     screen.presses(&[super::DOWN, super::DOWN]);
     screen.text_at_once(sample);
@@ -87,7 +88,7 @@ fn the_hand_on_a_run_goes_from_screen_to_screen_only_when_it_is_given() {
     rosa.sees("shelf bench");
     let mut ivo = Dashboard::open_as(home, Some("Ivo"));
     ivo.sees("shelf bench");
-    start_plain(&mut rosa, "jar A");
+    start(&mut rosa, "jar A", "");
     rosa.sees("hand: you");
     ivo.sees("you look on; h asks for it");
     // Whoever has not the hand ends nothing.
@@ -122,7 +123,7 @@ fn a_screen_that_is_left_covers_itself_and_opens_to_whoever_says_who_he_is() {
     screen.text_at_once("Rosa");
     screen.press(ENTER);
     screen.sees("open: Rosa");
-    start_plain(&mut screen, "jar A");
+    start(&mut screen, "jar A", "");
     screen.sees("no command is taken");
     // Under the cover no key is a command, and the run goes on.
     screen.twice(F8);
@@ -142,10 +143,13 @@ fn a_titration_by_hand_is_keyed_corrected_seen_by_eye_and_looked_at_closer() {
     let keyed =
         "volume = { from = \"keyed\" }\nsettling = { drift_per_min = 0.5, window_s = 0.3, longest_s = 3.0 }";
     home_of(home, meter.port, &profile, keyed);
+    std::fs::create_dir_all(home.join("procedures")).unwrap();
+    let eye = "title = \"flask by eye\"\nid = \"flask-by-eye\"\n[[find]]\nname = \"V\"\nshape = \"seen\"\n";
+    std::fs::write(home.join("procedures/flask.toml"), eye).unwrap();
     let _recorder = Recorder::start(home);
     let mut screen = Dashboard::open(home);
     screen.sees("shelf bench");
-    start_plain(&mut screen, "jar A");
+    start(&mut screen, "jar A", "flask");
     screen.sees("key the burette reading");
     screen.press("s");
     screen.sees("burette reading at the start");

@@ -59,6 +59,7 @@ struct Batch<'a> {
 }
 
 /// Who writes.
+#[expect(clippy::large_enum_variant, reason = "one lives at a time, as long as the command")]
 enum By<'a> {
     /// The recorder that runs.
     Recorder(&'a Settings),

@@ -43,7 +43,7 @@ impl ReviewArgs {
             let text = if self.json {
                 serde_json::to_string(row).map_err(|e| unwritable(e.into()))?
             } else {
-                row_text(row)
+                row_text(&reader, row)?
             };
             output.line(&text).map_err(unwritable)?;
         }
@@ -78,15 +78,26 @@ pub(in crate::cli) fn reviewed_to(reader: &Reader) -> Result<i64, Fault> {
     Ok(reviews.iter().filter(|s| s.holds()).map(|s| last(&s.unsigned.signed)).max().unwrap_or(0))
 }
 
-fn row_text(row: &LedgerRow) -> String {
+/// What a row tells of: a document with what it is and its name.
+///
+/// # Errors
+/// When the record cannot be read.
+pub(in crate::cli) fn subject(reader: &Reader, row: &LedgerRow) -> Result<String, Fault> {
+    let number = row.subject.strip_prefix("datum ").and_then(|n| n.parse().ok());
+    let datum = number.map(|id| reader.datum(id)).transpose()?.flatten();
+    let named = datum.map_or_else(String::new, |datum| format!(", {} {}", datum.kind, datum.name));
+    Ok(format!("{}{named}", row.subject))
+}
+
+fn row_text(reader: &Reader, row: &LedgerRow) -> Result<String, Fault> {
     let why = if row.why.is_empty() { String::new() } else { format!("  {}", row.why) };
-    visible(&format!(
+    Ok(visible(&format!(
         "{:>6}  {}  {} ({})  {} {}{why}",
         row.n,
         local_time(row.utc_us),
         row.who,
         row.identity,
         row.verb,
-        row.subject
-    ))
+        subject(reader, row)?
+    )))
 }

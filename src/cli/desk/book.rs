@@ -34,10 +34,12 @@ pub(super) fn readiness(reader: &Reader, plan: &RunPlan, real: bool) -> Result<A
     let mut points = checklist(&procedure, plan, &stock, now, real);
     let in_series = super::looks::in_series(&procedure, plan);
     let steps = steps_of(&procedure, &in_series, &reader.steps(&in_series.series)?);
-    let open: Vec<&str> = open_before(&steps).map(|step| step.text.as_str()).collect();
-    if let Some(first) = open.first() {
-        let more = if open.len() > 1 { format!(" (and {} more)", open.len() - 1) } else { String::new() };
-        points.push(CheckPoint { is: Readiness::Warn, words: format!("step not ticked yet: {first}{more}") });
+    let open = open_before(&steps).count();
+    if open > 0 {
+        points.push(CheckPoint {
+            is: Readiness::Warn,
+            words: format!("steps before it not ticked yet: {open}"),
+        });
     }
     let head = RunHead {
         run: RunId::MAX,

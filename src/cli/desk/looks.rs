@@ -1,6 +1,6 @@
 //! What is gone through beside runs: the ledger, charts of control samples and trends, steps of preparation and care.
 
-use crate::cli::command::review::reviewed_to;
+use crate::cli::command::review::{reviewed_to, subject};
 use crate::cli::{Exit, Fault};
 use crate::dashboard::desk::{Answer, Decision, Decisions, LineChart};
 use crate::report::controlled;
@@ -21,16 +21,13 @@ pub(super) fn decisions(reader: &Reader, all: bool) -> Result<Answer, Fault> {
     let after = if all { 0 } else { reviewed };
     let from = after.max(last - ROWS);
     let rows = reader.ledger_part(from, ROWS)?;
-    let row = |row: crate::store::LedgerRow| Decision {
-        n: row.n,
-        utc_us: row.utc_us,
-        who: row.who,
-        what: format!("{} {}", row.verb, row.subject),
-        why: row.why,
+    let row = |row: crate::store::LedgerRow| -> Result<Decision, Fault> {
+        let what = format!("{} {}", row.verb, subject(reader, &row)?);
+        Ok(Decision { n: row.n, utc_us: row.utc_us, who: row.who, what, why: row.why })
     };
     Ok(Answer::Decisions(Decisions {
         all,
-        rows: rows.into_iter().map(row).collect(),
+        rows: rows.into_iter().map(row).collect::<Result<_, _>>()?,
         left_out: from - after,
         since: (last > reviewed).then_some((reviewed + 1, last)),
     }))

@@ -8,6 +8,10 @@ use super::super::text::{cut, visible, width, wrap};
 use super::super::theme::Tone;
 use crate::work::Health;
 use ratatui::text::{Line, Span};
+use std::time::Duration;
+
+/// So long a message stands right behind the gravest thing.
+const FRESH: Duration = Duration::from_secs(3);
 
 /// The lines of the banner, at most `most` (but always one for each kind of trouble that fits).
 pub(super) fn lines(state: &State, columns: usize, most: usize) -> Vec<Line<'static>> {
@@ -97,7 +101,9 @@ fn sayings(state: &State) -> Vec<(Tone, String)> {
     }
     if let Some(message) = state.current_message() {
         let tone = if message.warns { Tone::Warn } else { Tone::Plain };
-        let at = if message.warns { all.len().min(1) } else { all.len() };
+        // What a key has just done is seen before what has been said for a while.
+        let fresh = state.now.saturating_sub(message.at) < FRESH;
+        let at = if message.warns || fresh { all.len().min(1) } else { all.len() };
         all.insert(at, (tone, message.text.clone()));
     }
     all

@@ -41,7 +41,7 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
                 );
             }
             let what = if told.all { "everything" } else { "since the last review" };
-            format!("decisions {what}: {} rows", told.rows.len())
+            format!("decisions {what}: {}", told.rows.len())
         }
     };
     lines.draw(&title, frame, top);

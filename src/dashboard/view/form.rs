@@ -354,7 +354,7 @@ fn what_to_do(is: Readiness, words: &str) -> &'static str {
     match is {
         Readiness::Fine => "",
         _ if words.contains("checked") || words.contains("check") => "; e on the line start: check it",
-        _ if words.starts_with("step") => "; x on the line start: tick or skip it",
+        _ if words.starts_with("step") => "; x on the line start: tick or skip them",
         _ if words.contains("standardised") => "; t on the line start: standardise it",
         _ => "",
     }

@@ -31,7 +31,7 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
             lines.row(tone, &words, chosen == Some(Row::Portion(at, n)));
         }
         outcome(state, group, &mut lines);
-        accepted(group, &mut lines);
+        accepted(state, group, &mut lines);
     }
     if groups.is_empty() {
         if state.series.name.is_some() {
@@ -40,7 +40,6 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
             lines.say(Tone::Plain, "No series yet: space begins a portion. Portions of a day and a procedure are one series unless it is named otherwise.");
         }
     }
-    remark(state, &mut lines);
     let at = state.books.list.iter().position(|line| Some(&line.series) == state.series.name.as_ref());
     let title = match (&state.series.name, at) {
         (Some(name), Some(at)) => {
@@ -52,10 +51,13 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
     lines.draw(&title, frame, area);
 }
 
-/// What is said with the next acceptance.
-pub(super) fn remark(state: &State, lines: &mut Lines<'_>) {
-    if !state.remark.is_empty() {
-        lines.say(Tone::Plain, &visible(&format!("with the next acceptance: {}", state.remark)));
+/// What F12 does here, with what is said then.
+pub(super) fn accepting(state: &State, what: &str) -> String {
+    let remark = &state.remark;
+    if remark.is_empty() {
+        format!("F12 F12 accepts {what}")
+    } else {
+        format!("F12 F12 accepts {what}, with the remark: {remark}")
     }
 }
 
@@ -131,7 +133,7 @@ fn plain(ascii: bool, text: &str) -> String {
     if ascii { text.replace('±', "+/-") } else { text.to_owned() }
 }
 
-fn accepted(group: &Group, lines: &mut Lines<'_>) {
+fn accepted(state: &State, group: &Group, lines: &mut Lines<'_>) {
     let passes = group.result.as_ref().is_some_and(crate::work::result::SeriesResult::passes);
     match (&group.accepted, group.role) {
         (Some(who), _) => lines.say(Tone::Good, &visible(&format!("accepted by {who}"))),
@@ -143,7 +145,7 @@ fn accepted(group: &Group, lines: &mut Lines<'_>) {
             );
             lines.say(Tone::Warn, &words);
         }
-        (None, _) if passes => lines.say(Tone::Figure, "F12 F12 accepts it"),
+        (None, _) if passes => lines.say(Tone::Figure, &visible(&accepting(state, "it"))),
         _ => {}
     }
 }

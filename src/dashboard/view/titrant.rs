@@ -76,8 +76,8 @@ fn detail(state: &State, lot: &Lot, lines: &mut Lines<'_>) {
             if held {
                 lines.say(Tone::Good, "the factor of this series is accepted; space begins a new series");
             } else if group.result.as_ref().is_some_and(crate::work::result::SeriesResult::passes) {
-                lines.say(Tone::Figure, "F12 F12 accepts the factor: it holds from then on");
-                series::remark(state, lines);
+                let words = series::accepting(state, "the factor, which holds from then on");
+                lines.say(Tone::Figure, &visible(&words));
             }
         }
     }
