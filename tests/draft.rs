@@ -15,7 +15,7 @@
 #[path = "draft/mod.rs"]
 mod instruments;
 
-use dropwise::profile::draft::{DraftAnswer, Heard, draft};
+use dropwise::profile::draft::{DraftAnswer, Heard, HeardChunk, draft};
 use dropwise::reading::{Quantity, Unit};
 use instruments::score::{Answer, Damage, Truth};
 use instruments::{grammar, judge, onwire, score};
@@ -93,6 +93,64 @@ fn nothing_heard_is_a_profile_that_reads_nothing() {
     let proposed = draft(&Heard::default(), &[]);
     assert!(proposed.columns.is_empty());
     assert!(judge::read(&proposed.profile_text, &Heard::default()).is_ok(), "{}", proposed.profile_text);
+}
+
+/// A capture of these lines, one a second.
+fn heard_lines(lines: impl IntoIterator<Item = String>) -> Heard {
+    let chunks = lines.into_iter().enumerate().map(|(second, line)| HeardChunk {
+        at_s: second as f64,
+        sent: false,
+        bytes: format!("{line}\r\n").into_bytes(),
+    });
+    Heard { chunks: chunks.collect(), timed: true, ..Heard::default() }
+}
+
+#[test]
+fn an_exponent_may_lack_its_letter() {
+    let heard =
+        heard_lines((0..30).map(|i| format!("{}.{:04}-01 V", 2 - i / 20, (9_000 + 173 * i) % 10_000)));
+    let proposed = draft(&heard, &[]);
+    assert!(proposed.profile_text.contains("{emf:V:/-n.0000+00/} V"), "{}", proposed.profile_text);
+    let readings = judge::read(&proposed.profile_text, &heard).expect("the profile is sound");
+    assert_eq!(readings.len(), 30);
+    assert_eq!(readings[0].value, Some(0.29));
+}
+
+#[test]
+fn a_slope_is_left_out_and_a_result_that_comes_once_is_told() {
+    let row = |i: usize| {
+        format!("{:7.3} {:9.1} {:8.1}", 0.25 * i as f64, 240.0 - 7.3 * i as f64, 20.0 + (i * 7 % 5) as f64)
+    };
+    let heading = ["Sample: water".to_owned(), "  V/ml      U/mV    dU/dV".to_owned()];
+    let pages =
+        (0..4).flat_map(|page| heading.clone().into_iter().chain((12 * page..12 * page + 12).map(row)));
+    let proposed = draft(&heard_lines(pages.chain(["EP1  6.013 ml  -2.1 mV".to_owned()])), &[]);
+    let text = &proposed.profile_text;
+    assert!(text.contains("the heading dU/dV is that of a slope") && proposed.questions.is_empty(), "{text}");
+    assert!(text.contains("marks = \"page-heading\""), "{text}");
+    assert!(text.contains("#   1 x EP1  6.013 ml  -2.1 mV"), "{text}");
+}
+
+#[test]
+fn rules_dates_and_settings_between_readings_are_ignored_without_a_question() {
+    let print = |i: usize| {
+        let ph = 3.0 + 0.07 * i as f64;
+        let minute = i % 60;
+        [
+            "--------------------".to_owned(),
+            format!("04/05/26 09:{minute:02}:00"),
+            format!("pH      {ph:6.2}"),
+            format!("E    {:8.1} mV", 58.2 * (7.0 - ph)),
+            "*** SLOPE 98.2 % CHECK ***".to_owned(),
+            "OK".to_owned(),
+        ]
+    };
+    let heard = heard_lines((0..40).flat_map(print));
+    let proposed = draft(&heard, &[]);
+    let text = &proposed.profile_text;
+    assert!(proposed.questions.is_empty(), "{:?}", proposed.questions);
+    assert!(!text.contains("fit nothing above"), "{text}");
+    assert_eq!(judge::read(text, &heard).expect("the profile is sound").len(), 80, "{text}");
 }
 
 fn truth(quantity: Quantity, value: f64, unit: Unit, damage: Option<Damage>) -> Truth {

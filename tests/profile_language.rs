@@ -378,6 +378,8 @@ proptest! {
             }
             Some(out)
         };
-        prop_assert_eq!(read(like.clone()), read(format!("{like}[NEVER]")));
+        // Blanks at the end of a pattern mean nothing; those before another part would.
+        let like = like.trim_end();
+        prop_assert_eq!(read(like.to_owned()), read(format!("{like}[NEVER]")));
     }
 }

@@ -53,7 +53,8 @@ pub struct Cut<'a> {
     pub fault: Option<Fault>,
     /// A control byte that stands for itself (ENQ, EOT).
     pub control: bool,
-    /// The body as text, where it is known to be ASCII: whole chunks are looked at once, not each piece of them.
+    /// The body as text with all that stands behind it in its chunk, where that is known to be ASCII: whole chunks are
+    /// looked at once, not each piece of them.
     pub ascii: Option<&'a str>,
 }
 
@@ -272,7 +273,7 @@ impl Framer {
         if fault.is_none() && self.rules.clean.seven_bits && memchr(SUB, &raw[body.clone()]).is_some() {
             fault = Some(Fault::Parity);
         }
-        let ascii = ascii.and_then(|(text, from)| text.get(from + body.start..from + body.end));
+        let ascii = ascii.and_then(|(text, from)| text.get(from + body.start..));
         each(Cut { body: &raw[body], raw, at, began: self.began, fault, control, ascii });
     }
 

@@ -61,7 +61,12 @@ impl TextClean {
     /// The column of the first such place.
     #[inline]
     pub fn clean(&self, text: &mut String) -> Result<(), usize> {
-        if self.printer_escapes || self.overprint { self.clean_print(text) } else { Ok(()) }
+        if self.is_needed() { self.clean_print(text) } else { Ok(()) }
+    }
+
+    /// Whether there is anything to do.
+    pub(crate) const fn is_needed(&self) -> bool {
+        self.printer_escapes || self.overprint
     }
 
     fn clean_print(&self, text: &mut String) -> Result<(), usize> {

@@ -123,8 +123,7 @@ const fn bytes_below(word: u64) -> u32 {
     word.trailing_zeros() / 8
 }
 
-/// Eight characters from `at`, the first one lowest; NUL stands for what lies behind the end of the text. Where a
-/// text goes on for eight characters it is one load, so that texts with that many NUL behind them are fast all over.
+/// Eight characters from `at`, the first one lowest; NUL stands for what lies behind the end of the text.
 #[inline]
 fn eight(text: &[u8], at: usize) -> u64 {
     if let Some(word) = text.get(at..).and_then(|rest| rest.first_chunk::<8>()) {

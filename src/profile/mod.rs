@@ -78,6 +78,16 @@ pub(crate) struct Line {
     pub answers: Vec<usize>,
 }
 
+impl Line {
+    /// The form of its first pattern that is read in one go, where the line says nothing beside its readings.
+    fn straight(&self) -> Option<&straight::Straight> {
+        match &self.means {
+            Means::Like(patterns) if self.mark.is_none() => patterns.first()?.straight.as_ref(),
+            Means::Like(_) | Means::Registers(_) => None,
+        }
+    }
+}
+
 /// How a line is recognised.
 #[derive(Debug, Clone)]
 pub(crate) enum Means {

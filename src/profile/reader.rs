@@ -45,6 +45,8 @@ pub(super) struct Reader {
     pub(super) last_number: Option<u8>,
     pub(super) has_refill: bool,
     pub(super) line_flags: LineFlags,
+    /// Lines may be read where they lie, without a copy.
+    in_place: bool,
 }
 
 impl Reader {
@@ -55,8 +57,11 @@ impl Reader {
             rule: Some(rule.clone()),
             growth: Growth::default(),
         };
-        let totals = profile.growths.iter().map(total).collect();
+        let totals: Vec<Total> = profile.growths.iter().map(total).collect();
+        let as_they_come =
+            profile.asks.is_empty() && profile.handshake.is_none() && !profile.clean.is_needed();
         Self {
+            in_place: as_they_come && totals.is_empty() && !has_refill,
             asking: Asking::new(&profile.asks),
             number: 0,
             text: String::new(),
@@ -109,10 +114,19 @@ impl Reader {
                 body = cut.body.get(length..).unwrap_or_default();
             }
         }
+        let ascii = cut.ascii.filter(|_| body.len() == cut.body.len());
+        if let Some(text) = ascii
+            && self.in_place
+            && cut.fault.is_none()
+            && self.open.is_none()
+            && self.read_in_place(profile, text, body, cut.at, each)
+        {
+            return;
+        }
         self.text.clear();
-        match cut.ascii {
-            Some(ascii) if ascii.len() == body.len() => self.text.push_str(ascii),
-            _ => decode(body, profile.encoding, &mut self.text),
+        match ascii.and_then(|text| text.get(..body.len())) {
+            Some(ascii) => self.text.push_str(ascii),
+            None => decode(body, profile.encoding, &mut self.text),
         }
         if cut.fault.is_some() {
             self.asking.not_understood(&profile.asks, cut.began.elapsed_ns);
@@ -145,6 +159,29 @@ impl Reader {
             self.asking.not_understood(&profile.asks, cut.began.elapsed_ns);
         }
         self.tell(profile, cut.at, Told::Taken(taken), each);
+    }
+
+    /// Reads a line that comes by itself and is the first of its profile where it lies. `text` begins with the
+    /// body; false says nothing, then the long way decides.
+    #[inline]
+    fn read_in_place(
+        &mut self,
+        profile: &Profile,
+        text: &str,
+        body: &[u8],
+        at: Stamp,
+        each: &mut impl FnMut(&Seen<'_>),
+    ) -> bool {
+        let Some(line) = profile.lines.first() else { return false };
+        let (Some(straight), Some(own)) = (line.straight(), text.get(..body.len())) else { return false };
+        if !is_trimmed(body) || !self.in_one_go(straight, text, body.len(), at) {
+            return false;
+        }
+        let fate = Fate::Understood(&line.name);
+        let number = self.number;
+        self.number += 1;
+        each(&Seen { number, at, text: own, fate, readings: self.readings.as_slice(), marks: &[] });
+        true
     }
 
     fn tell_echo(&mut self, profile: &Profile, cut: Cut<'_>, each: &mut impl FnMut(&Seen<'_>)) {
@@ -233,15 +270,16 @@ impl Reader {
             if !timely {
                 continue;
             }
-            if let Means::Like(patterns) = &line.means
-                && let Some(first) = patterns.first()
-                && let Some(straight) = &first.straight
+            if let Some(straight) = line.straight()
                 && waiting.is_none()
-                && line.mark.is_none()
                 && !self.may_grow()
-                && self.in_one_go(straight, at)
             {
-                return Some(Taken::Line(index));
+                let text = std::mem::take(&mut self.text);
+                let found = self.in_one_go(straight, &text, text.len(), at);
+                self.text = text;
+                if found {
+                    return Some(Taken::Line(index));
+                }
             }
             let Some(hit) = self.hit(profile, index, waiting) else { continue };
             let mut answer = Answer::Timely;
@@ -372,12 +410,17 @@ pub(super) enum Told {
     Taken(Taken),
 }
 
+/// Whether [`trim`] has nothing to do.
+#[inline]
+fn is_trimmed(text: &[u8]) -> bool {
+    let is_plain = |byte: &u8| byte.is_ascii_graphic() || *byte == b' ';
+    text.first().is_some_and(is_plain) && text.last().is_some_and(u8::is_ascii_graphic)
+}
+
 /// Takes control characters off both ends, blanks off the right one.
 #[inline(always)]
 fn trim(text: &mut String) {
-    let is_plain = |byte: Option<&u8>| byte.is_some_and(|byte| byte.is_ascii_graphic() || *byte == b' ');
-    let (first, last) = (text.as_bytes().first(), text.as_bytes().last());
-    if is_plain(first) && last.is_some_and(u8::is_ascii_graphic) {
+    if is_trimmed(text.as_bytes()) {
         return;
     }
     let end = text.trim_end_matches(|c: char| c.is_ascii_control() || c == ' ').len();

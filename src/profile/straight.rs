@@ -13,9 +13,6 @@ use super::shape::Shape;
 use crate::reading::{Quantity, Stamp, Unit, Validity};
 use std::sync::Arc;
 
-/// Stands behind a line while it is read, so that eight characters can be taken from every place of it.
-const BEHIND: &str = "\0\0\0\0\0\0\0\0";
-
 /// A straight pattern.
 #[derive(Debug, Clone)]
 pub(crate) struct Straight {
@@ -147,21 +144,17 @@ fn surely_plausible(quantity: Quantity, unit: Unit) -> (f64, f64) {
 impl Reader {
     /// Matches a straight pattern and makes its readings while it goes, without captures in between. False says
     /// nothing but that something is less than plain: then the long way decides.
-    pub(super) fn in_one_go(&mut self, straight: &Straight, at: Stamp) -> bool {
-        let length = self.text.len();
-        self.text.push_str(BEHIND);
-        let found = self.straight_line(straight, length, at).is_some();
-        self.text.truncate(length);
+    /// The line is the first `length` bytes of `text`; what stands behind them is looked at, never read.
+    pub(super) fn in_one_go(&mut self, straight: &Straight, text: &str, length: usize, at: Stamp) -> bool {
+        let found = self.straight_line(straight, text, length, at).is_some();
         if !found {
             self.readings.clear();
         }
         found
     }
 
-    /// The text of so many bytes has [`BEHIND`] behind it.
     #[inline]
-    fn straight_line(&mut self, straight: &Straight, length: usize, at: Stamp) -> Option<()> {
-        let text = self.text.as_str();
+    fn straight_line(&mut self, straight: &Straight, text: &str, length: usize, at: Stamp) -> Option<()> {
         let bytes = text.as_bytes();
         let (mut pos, mut steady) = (0, None);
         for step in &straight.steps {

@@ -378,7 +378,9 @@ fn ignored(found: &Found, body: &mut String, taken: &[String]) {
             patterns.push((digits_skipped(&plain(first)), "ignore"));
         } else if is_left_out(found, index) {
             let text = pattern::patterns(found, index, &BTreeMap::new(), None, true).into_iter().next();
-            patterns.extend(text.filter(|text| has_words(text)).map(|text| (text, "ignore")));
+            patterns.extend(
+                text.filter(|text| !text.contains('{') || has_words(text)).map(|text| (text, "ignore")),
+            );
         }
     }
     // A run of blanks in a pattern stands for any run of blanks.
