@@ -2,10 +2,10 @@
 
 use super::condition::{Dosing, Points};
 use super::evaluation::Evaluation;
-use super::moving::Moving;
 use super::fitted::{Drawn, Fitted};
 use super::given::{Given, Medium};
 use super::models::Meaning;
+use super::moving::Moving;
 use crate::reading::{CurveHead, Quantity};
 
 /// The slope of an electrode may differ by so much from the theoretical one before it is said.

@@ -2,10 +2,10 @@
 
 use super::evaluation::Fitted as Parameter;
 use super::fit::Frame;
-use super::moving::Moving;
 use super::fitted::{Drawn, Fitted};
 use super::given::Given;
 use super::models::Meaning;
+use super::moving::Moving;
 use crate::reading::{Quantity, Titrant, Unit};
 use std::f64::consts::LN_10;
 
