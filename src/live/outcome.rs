@@ -114,22 +114,13 @@ fn of_run(
     let duration_s = end.at.elapsed_ns.saturating_sub(head.at.elapsed_ns) as f64 * 1e-9;
     let mut facts = facts(head, &end.end_points, Some(duration_s), temperature_c);
     procedure.name_the_mass(&mut facts.values);
-    let datum = |kind: &str, name: String, body: String| computed(kind, name, body, head, end.at.utc_us);
     let mut entries = Vec::new();
     let mut result = if head.plan.role == Role::Blank {
-        let (blanks, result) = blanks(&procedure, head, &facts);
-        for blank in blanks {
-            let name = format!("{} / {} / run {}", blank.procedure, blank.find, blank.run);
-            let body = serde_json::to_string(&blank).map_err(|e| e.to_string())?;
-            entries.push(datum(kind::BLANK, name, body));
-        }
-        result
+        blanks(&procedure, head, &facts, end.at.utc_us, &mut entries)?
     } else {
         evaluate_portion(&procedure, Assembled::of(&procedure, &facts, &stock))
     };
-    result.warnings.extend(head.plan.warnings.iter().cloned());
-    let body = serde_json::to_string(&result).map_err(|e| e.to_string())?;
-    entries.push(datum(kind::RESULT, format!("run {}", head.run), body));
+    entries.push(kept_result(&mut result, head, end.at.utc_us)?);
     Ok(Some((result, entries)))
 }
 
@@ -155,16 +146,9 @@ pub(super) fn of_choice(record: &Path, document: &Document, utc_us: i64) -> Resu
     let before = reader.result(kept.run).map_err(|e| e.to_string())?.map(|kept| kept.it).unwrap_or_default();
     let mut facts = facts(head, &kept.findings, None, stored.temperature_c());
     procedure.name_the_mass(&mut facts.values);
-    let datum = |kind: &str, name: String, body: String| computed(kind, name, body, head, utc_us);
     let mut entries = Vec::new();
     let mut result = if head.plan.role == Role::Blank {
-        let (blanks, result) = blanks(&procedure, head, &facts);
-        for blank in blanks {
-            let name = format!("{} / {} / run {}", blank.procedure, blank.find, blank.run);
-            let body = serde_json::to_string(&blank).map_err(|e| e.to_string())?;
-            entries.push(datum(kind::BLANK, name, body));
-        }
-        result
+        blanks(&procedure, head, &facts, utc_us, &mut entries)?
     } else {
         let stock = reader.stock().map_err(|e| e.to_string())?;
         let mut assembled = Assembled::of(&procedure, &facts, &stock);
@@ -178,9 +162,7 @@ pub(super) fn of_choice(record: &Path, document: &Document, utc_us: i64) -> Resu
         assembled.inputs.extend(before.inputs.iter().find(|input| input.name == RUN_TIME).cloned());
         evaluate_portion(&procedure, assembled)
     };
-    result.warnings.extend(head.plan.warnings.iter().cloned());
-    let body = serde_json::to_string(&result).map_err(|e| e.to_string())?;
-    entries.push(datum(kind::RESULT, format!("run {}", head.run), body));
+    entries.push(kept_result(&mut result, head, utc_us)?);
     Ok(entries)
 }
 
@@ -277,27 +259,43 @@ fn of_fit(
     Ok(Some((entry, newly_changed(&records, &fit))))
 }
 
-/// The blanks that a run gives: one for each end-point that was found.
-fn blanks(procedure: &Procedure, head: &RunHead, facts: &PortionFacts) -> (Vec<BlankValue>, PortionResult) {
+/// The blanks that a run gives, one for each end-point that was found, go to `entries`.
+fn blanks(
+    procedure: &Procedure,
+    head: &RunHead,
+    facts: &PortionFacts,
+    utc_us: i64,
+    entries: &mut Vec<Entry>,
+) -> Result<PortionResult, String> {
     let finds: Vec<_> = procedure.instrumental().collect();
     let matched = crate::work::result::match_finds(&finds, &facts.end_points);
     let mut result = PortionResult::default();
-    let mut blanks = Vec::new();
     for (find, end_point) in finds.iter().zip(matched) {
-        match end_point {
-            Some(end_point) => blanks.push(BlankValue {
-                procedure: procedure.id.clone(),
-                find: find.name.clone(),
-                series: head.plan.series.clone(),
-                run: head.run,
-                value: end_point.titrant,
-                u: end_point.u,
-                set_aside: false,
-            }),
-            None => result.missing.push(format!("the blank has no end-point {}", find.name)),
-        }
+        let Some(end_point) = end_point else {
+            result.missing.push(format!("the blank has no end-point {}", find.name));
+            continue;
+        };
+        let blank = BlankValue {
+            procedure: procedure.id.clone(),
+            find: find.name.clone(),
+            series: head.plan.series.clone(),
+            run: head.run,
+            value: end_point.titrant,
+            u: end_point.u,
+            set_aside: false,
+        };
+        let name = format!("{} / {} / run {}", blank.procedure, blank.find, blank.run);
+        let body = serde_json::to_string(&blank).map_err(|e| e.to_string())?;
+        entries.push(computed(kind::BLANK, name, body, head, utc_us));
     }
-    (blanks, result)
+    Ok(result)
+}
+
+/// The result with what the plan warned of, as the row that keeps it.
+fn kept_result(result: &mut PortionResult, head: &RunHead, utc_us: i64) -> Result<Entry, String> {
+    result.warnings.extend(head.plan.warnings.iter().cloned());
+    let body = serde_json::to_string(result).map_err(|e| e.to_string())?;
+    Ok(computed(kind::RESULT, format!("run {}", head.run), body, head, utc_us))
 }
 
 /// What the record knows beside runs.
