@@ -202,17 +202,18 @@ pub(super) fn patterns(
 
 /// Whether noughts at the end are left out, as programs that print JSON do: 3.5 beside 3.512, and never 3.510.
 fn noughts_are_left_out(tokens: &[(usize, usize, &Token)]) -> bool {
-    let most = tokens.iter().filter_map(|t| t.2.number()).map(|n| n.decimals).max().unwrap_or(0);
-    let (mut full, mut fewer) = (0, 0);
+    let mut counts: BTreeMap<usize, usize> = BTreeMap::new();
     for (_, _, token) in tokens {
         let Some(n) = token.number() else { continue };
-        if n.decimals > 0 && !n.exponent && token.text.ends_with('0') && n.decimals > 1 {
+        if n.decimals > 1 && !n.exponent && token.text.ends_with('0') {
             return false;
         }
-        full += usize::from(n.decimals == most);
-        fewer += usize::from(n.decimals < most);
+        *counts.entry(n.decimals).or_default() += 1;
     }
-    full + fewer >= 20 && fewer * 25 >= full + fewer && full > fewer
+    let total: usize = counts.values().sum();
+    let usual = counts.iter().max_by_key(|(_, n)| **n).map_or(0, |(decimals, _)| *decimals);
+    let fewer: usize = counts.range(..usual).map(|(_, n)| n).sum();
+    total >= 20 && fewer * 25 >= total
 }
 
 /// Units with the counts of decimals that occur with them.
