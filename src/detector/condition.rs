@@ -42,6 +42,8 @@ const SETTLING_GROUP: usize = 4;
 /// A signal further than this many noise scales outside both neighbours is a spike.
 const SPIKE: f64 = 8.0;
 
+/// What an eye misses on a scale before the reading is rounded, in divisions (common practice, no source).
+const BY_EYE: f64 = 0.2;
 /// So many repeats of a reading are looked at as a display that stands still.
 const STUCK: usize = 3;
 
@@ -292,7 +294,7 @@ fn dosing(titrant: &[f64], time_s: Option<&[f64]>) -> (Dosing, f64) {
     let range = titrant[titrant.len() - 1] - titrant[0];
     // A piston burette resolves about a ten-thousandth of what it gives; equal steps say nothing about the scale.
     if resolution > 2e-4 * range && different.len() > 3 {
-        return (Dosing::Hand, resolution / 12_f64.sqrt());
+        return (Dosing::Hand, resolution * 12_f64.sqrt().recip().hypot(BY_EYE));
     }
     let continuous = time_s.is_some_and(|t| steady_rate(titrant, t));
     let u = resolution.clamp(1e-6 * range, 1e-4 * range) / 12_f64.sqrt();
