@@ -19,7 +19,7 @@ use self::opinion::Opinion;
 use self::scale::{BuretteGrid, NoiseScale, Resolution};
 use self::still::Still;
 use super::arms::Scales;
-use super::forecast::{self, Forecast, Prior};
+use super::forecast::{self, Forecast, Group, Prior};
 use super::mark::Mark;
 use super::{Change, Given, WatchState};
 use crate::reading::{CurveHead, Point};
@@ -301,13 +301,14 @@ impl Watch {
             return forecast::joined(None, prior);
         }
         let bins = self.stretch.bins();
-        let mut marks: Vec<Mark> = bins[bins.len().saturating_sub(24)..]
+        let last = self.last?;
+        let mut groups: Vec<Group> = bins[bins.len().saturating_sub(24)..]
             .iter()
-            .map(|b| Mark { titrant: b.titrant, signal: b.signal, point: 0 })
+            .map(|b| Group { titrant: b.titrant, signal: b.signal, n: b.n })
             .collect();
-        marks.extend(self.last);
-        let direction = (marks.last()?.signal - marks.first()?.signal).signum();
-        let line = forecast::from_line(&marks, &self.scales(direction));
+        groups.push(Group { titrant: last.titrant, signal: last.signal, n: 1.0 });
+        let direction = (last.signal - groups.first()?.signal).signum();
+        let line = forecast::from_line(&groups, &self.scales(direction));
         forecast::joined(line, prior)
     }
 
