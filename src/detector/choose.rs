@@ -12,8 +12,10 @@ use super::lagged::Turned;
 use super::response::{self, Response, Series};
 use std::rc::Rc;
 
-/// Where a few models leave an end-point less certain than this part of itself, the others are tried too.
-const SHARP: f64 = 5e-4;
+/// Where a few models leave an end-point less certain than this part of itself, the others are tried too,
+const SHARP: f64 = 1e-3;
+/// and where all of the family that was told leave it less certain than this, those of other families.
+const BLUNT: f64 = 5e-3;
 /// How many models are fitted behind a lag.
 const LAGGED: usize = 4;
 /// Time constant of an electrode at the start of its fit, in s.
@@ -34,6 +36,12 @@ impl Choice {
     pub(super) fn criterion(&self) -> f64 {
         self.fits.first().filter(|f| f.fault.is_none()).map_or(f64::INFINITY, |f| f.criterion)
     }
+
+    /// Whether the best model explains the points and knows all its end-points to this part of themselves.
+    fn is_good(&self, sharp: f64) -> bool {
+        let good = |f: &Fitted| well_explained(f) && f.ends.iter().all(|(v, u)| *u < sharp * v.abs());
+        self.ends.is_some() && self.fits.first().is_some_and(good)
+    }
 }
 
 /// Fits all models of `marks.len()` end-points.
@@ -44,24 +52,18 @@ pub(super) fn choose(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) -> Ch
     // Behind a lag the first rounds, which know nothing of it, say little about which models are good.
     if knowledge.told && frame.time_s.is_none() {
         let choice = chosen(frame, marks, knowledge, &mut contest, &FEW);
-        if choice.ends.is_some() && choice.fits.first().is_some_and(|f| plain_enough(f) && sharp(f)) {
+        if choice.is_good(SHARP) {
             return choice;
         }
     }
     let choice = chosen(frame, marks, knowledge, &mut contest, &MANY);
-    let good = |c: &Choice| c.ends.is_some() && c.fits.first().is_some_and(|f| well_explained(f) && sharp(f));
-    if !knowledge.told || good(&choice) {
+    if !knowledge.told || choice.is_good(BLUNT) {
         return choice;
     }
     // What was told does not describe the curve well: nothing told may be better than that.
     let untold = knowledge.untold();
     let other = chosen(frame, marks, &untold, &mut Contest::of(frame, marks, &untold), &MANY);
-    if good(&other) || other.criterion() < choice.criterion() { other } else { choice }
-}
-
-/// Whether a fit knows all its end-points well.
-fn sharp(fit: &Fitted) -> bool {
-    fit.ends.iter().all(|(v, u)| *u < SHARP * v.abs())
+    if other.is_good(BLUNT) || other.criterion() < choice.criterion() { other } else { choice }
 }
 
 fn chosen(

@@ -42,6 +42,9 @@ const SETTLING_GROUP: usize = 4;
 /// A signal further than this many noise scales outside both neighbours is a spike.
 const SPIKE: f64 = 8.0;
 
+/// A motor stops at whole steps and the display shows them: it is off by less than the rounding of any volume would be,
+/// by this part of that (common practice, no source).
+const OF_A_MOTOR: f64 = 0.5;
 /// What an eye misses on a scale before the reading is rounded, in divisions (common practice, no source).
 const BY_EYE: f64 = 0.2;
 /// So many repeats of a reading are looked at as a display that stands still.
@@ -297,7 +300,7 @@ fn dosing(titrant: &[f64], time_s: Option<&[f64]>) -> (Dosing, f64) {
         return (Dosing::Hand, resolution * 12_f64.sqrt().recip().hypot(BY_EYE));
     }
     let continuous = time_s.is_some_and(|t| steady_rate(titrant, t));
-    let u = resolution.clamp(1e-6 * range, 1e-4 * range) / 12_f64.sqrt();
+    let u = OF_A_MOTOR * resolution.clamp(1e-6 * range, 1e-4 * range) / 12_f64.sqrt();
     (if continuous { Dosing::Continuous } else { Dosing::Steps }, u)
 }
 
