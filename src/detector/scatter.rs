@@ -9,11 +9,11 @@ use super::robust::{TUKEY_SHARE, median_scale, tukey};
 /// Noise may come out lower than its estimate, but not by more than this.
 const LEAST_SIGNAL: f64 = 0.5;
 /// The same for readings of the titrant, which may well be exact to far below their last digit,
-const LEAST_TITRANT: f64 = 0.2;
+const LEAST_TITRANT: f64 = 0.4;
 /// and how much more they may scatter.
 const MOST_TITRANT: f64 = 2.0;
 /// What is expected of the titrant counts as much as so many points.
-const EXPECTED: f64 = 5.0;
+const EXPECTED: f64 = 10.0;
 
 /// Both standard deviations over what was expected of them.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -33,7 +33,7 @@ pub(super) struct LeftOver<'a> {
     pub(super) of_titrant: &'a [f64],
     /// Number of parameters,
     pub(super) parameters: usize,
-    /// and of end-points among them: what the points in the jumps are spent on.
+    /// and of end-points among them, on which points in the jumps are spent.
     pub(super) ends: usize,
 }
 
@@ -61,7 +61,8 @@ impl Scatter {
             return Self { signal: held(self.signal * found.clamp(0.2, 5.0)), ..self };
         }
         let found = (signal / of_signal.max(1e-6) / TUKEY_SHARE * freedom).sqrt();
-        let free = (of_titrant - left.ends as f64).max(0.0);
+        let spent = (left.ends as f64).max(left.parameters as f64 * of_titrant / n);
+        let free = (of_titrant - spent).max(0.0);
         let square = (EXPECTED + self.titrant.powi(2) * titrant / TUKEY_SHARE) / (EXPECTED + free);
         Self {
             signal: held(self.signal * found.clamp(0.2, 5.0)),
