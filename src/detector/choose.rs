@@ -5,17 +5,19 @@ use super::complexes::{behind_another_metal, complexes};
 use super::contest::{Contest, FEW, MANY, Reach};
 use super::evaluation::Tried;
 use super::fit::Candidate;
-use super::fitted::{Fitted, average, plain_enough, well_explained};
+use super::fitted::{Fitted, average, well_explained};
 use super::frame::Frame;
 use super::given::Family;
 use super::lagged::Turned;
-use super::response::{self, Response, Series};
+use super::response::{self, FINE, Response, Series};
 use std::rc::Rc;
 
 /// Where a few models leave an end-point less certain than this part of itself, the others are tried too,
 const SHARP: f64 = 1e-3;
 /// and where all of the family that was told leave it less certain than this, those of other families.
 const BLUNT: f64 = 5e-3;
+/// Rounds for something that changes a fit a little.
+const SMALL_CHANGE: usize = 3;
 /// How many models are fitted behind a lag.
 const LAGGED: usize = 4;
 /// Time constant of an electrode at the start of its fit, in s.
@@ -112,17 +114,18 @@ fn lagged(frame: &Frame, marks: &[Mark], time_s: &[f64], contest: &Contest) -> V
         }
         start.push(LAG_S.ln());
         let turned: Rc<dyn Response> = Rc::new(Turned::new(candidate, frame));
-        fits.extend(response::fit(&turned, &series, &start, 0.5, 6).map(|fit| (candidate, fit)));
+        fits.extend(response::fit(&turned, &series, &start, FINE, 6).map(|fit| (candidate, fit)));
     }
     let usable = fits.iter().filter(|(_, fit)| fault(fit, frame, marks).is_none());
     let best = usable.min_by(|a, b| a.1.criterion.total_cmp(&b.1.criterion));
     let mut again = Vec::new();
-    if let Some((candidate, best)) = best.filter(|(_, fit)| !plain_enough(fit)) {
+    // Salt is there whether it shows or not.
+    if let Some((candidate, best)) = best {
         let mut start = best.p.clone();
         start.insert(1, 0.0);
         for candidate in candidate.model.sites().map_or_else(Vec::new, with_activity) {
             let turned: Rc<dyn Response> = Rc::new(Turned::new(&candidate, frame));
-            again.extend(response::fit(&turned, &series, &start, 0.5, 6));
+            again.extend(response::fit(&turned, &series, &start, FINE, SMALL_CHANGE));
         }
     }
     fits.into_iter().map(|(_, fit)| fit).chain(again).collect()

@@ -6,7 +6,7 @@ use super::fitted::Fitted;
 use super::frame::Frame;
 use super::models::two_metals::{self, TwoMetals};
 use super::models::{Complexation, IonElectrode, complexation, ion_electrode};
-use super::response::{self, Response};
+use super::response::{self, FINE, Response};
 use std::rc::Rc;
 
 /// Where the end of the first metal is looked for when it does not stand out, as shares of the last.
@@ -43,7 +43,7 @@ pub(super) fn complexes(frame: &Frame, marks: &[Mark], knowledge: &Knowledge) ->
             start.push(LAG_S.ln());
         }
         if knowledge.allows(&model.name()) {
-            fits.extend(response::fit(&model, &series, &start, 0.5, 7));
+            fits.extend(response::fit(&model, &series, &start, FINE, 7));
         }
     }
     fits
@@ -67,7 +67,7 @@ pub(super) fn behind_another_metal(frame: &Frame, mark: &Mark, knowledge: &Knowl
             start.push(LAG_S.ln());
         }
     }
-    let fits = starts.iter().filter_map(|start| response::fit(&response, &series, start, 0.5, 7));
+    let fits = starts.iter().filter_map(|start| response::fit(&response, &series, start, FINE, 7));
     fits.min_by(|a, b| a.criterion.total_cmp(&b.criterion))
 }
 

@@ -56,6 +56,9 @@ pub(super) struct Series {
     pub(super) u_titrant: f64,
 }
 
+/// Between nodes a lag takes the signal for straight: where it is counted in Nernst scales, over no more than this.
+pub(super) const FINE: f64 = 0.15;
+
 struct Weighted<'a> {
     response: &'a dyn Response,
     series: &'a Series,

@@ -6,7 +6,7 @@ use super::fitted::{Fitted, average};
 use super::given::Given;
 use super::models::{Couples, PolarisedVoltage, voltage};
 use super::portray::{self, Scale};
-use super::response::{self, Response, Series};
+use super::response::{self, FINE, Response, Series};
 use super::{EndPoint, diagnosis};
 use crate::reading::{CurveHead, Quantity};
 use std::rc::Rc;
@@ -71,7 +71,7 @@ pub(super) fn evaluate(
             if series.time_s.is_some() {
                 start.push(2_f64.ln());
             }
-            let Some(found) = response::fit(&response, &series, &start, 0.5, 7) else { continue };
+            let Some(found) = response::fit(&response, &series, &start, FINE, 7) else { continue };
             let known = fits.iter().any(|f| {
                 f.name == found.name
                     && (f.ends[0].0 - found.ends[0].0).abs() < 0.3 * f.ends[0].1.max(found.ends[0].1)
