@@ -8,14 +8,14 @@ use super::frame::Frame;
 use super::moving::Moving;
 
 /// Over so many points the first round goes where the family was told.
-const HASTY_POINTS: usize = 32;
+const HASTY_POINTS: usize = 25;
 /// What a fit that cannot be used after two rounds is charged.
 const HANDICAP: f64 = 15.0;
 /// Most standard deviation of a slow drift over a run in Nernst scales (activity, junction, temperature).
 const DRIFT: f64 = 0.15;
 
 /// Rounds for something that changes a fit a little.
-const SMALL_CHANGE: usize = 2;
+const SMALL_CHANGE: usize = 1;
 
 /// How far a contest goes.
 #[derive(Debug, Clone, Copy)]
@@ -36,7 +36,7 @@ pub(super) struct Reach {
 
 /// Where the family was told.
 pub(super) const FEW: Reach =
-    Reach { hasty: 80.0, least: 6, most: 6, earnest: 14.0, finals: 3, moving: 1 };
+    Reach { hasty: 60.0, least: 4, most: 5, earnest: 10.0, finals: 2, moving: 1 };
 /// Where it was not, or where a few do not explain the points.
 pub(super) const MANY: Reach =
     Reach { hasty: 200.0, least: 20, most: usize::MAX, earnest: 24.0, finals: usize::MAX, moving: 2 };
@@ -165,7 +165,7 @@ impl<'a> Contest<'a> {
             }
             let mut p = one.progress.p.clone();
             p.insert(1, 0.0);
-            // It moves the fit so little that a step or two are enough.
+            // It moves the fit so little that one round is enough.
             let mut progress = Progress::from(p, one.progress.scatter);
             fit::advance(&candidate, self.frame, &mut progress, SMALL_CHANGE);
             self.fits.extend(fit::finish(&candidate, self.frame, &progress).map(|f| (i, f)));
