@@ -311,10 +311,10 @@ fn steady_rate(titrant: &[f64], time_s: &[f64]) -> bool {
         return false;
     }
     let (span_v, span_t) = (titrant[n - 1] - titrant[0], time_s[n - 1] - time_s[0]);
-    // The densest quarter decides: what the watch remembers of a long run is thinned elsewhere.
+    // The densest eighth decides: what the watch remembers of a long run is thinned elsewhere.
     let mut gaps: Vec<f64> = time_s.windows(2).map(|w| w[1] - w[0]).collect();
     gaps.sort_by(f64::total_cmp);
-    if !(span_v > 0.0 && span_t > 0.0) || gaps[n / 4] > 5.0 {
+    if !(span_v > 0.0 && span_t > 0.0) || gaps[n / 8] > 5.0 {
         return false;
     }
     let rate = span_v / span_t;
