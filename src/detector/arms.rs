@@ -3,7 +3,7 @@
 //! With z the signal over the Nernst unit in the direction of the run, the titrant before a jump lies on
 //! `V = Ve - l f(V) exp(-z)` and after it on `V = Ve + r exp(z)`; f is V for a buffered or redox arm and V0 + V for a
 //! strong acid or a precipitate (the Gran functions, G. Gran, Analyst 77 (1952) 661, written for V). The left arm
-//! alone is the forecast, both together place the end-point.
+//! alone is the forecast (see `forecast`), both together place the end-point.
 
 use super::mark::Mark;
 

@@ -35,8 +35,7 @@ pub(super) struct Reach {
 }
 
 /// Where the family was told.
-pub(super) const FEW: Reach =
-    Reach { hasty: 60.0, least: 4, most: 5, earnest: 10.0, finals: 2, moving: 1 };
+pub(super) const FEW: Reach = Reach { hasty: 60.0, least: 4, most: 5, earnest: 10.0, finals: 2, moving: 1 };
 /// Where it was not, or where a few do not explain the points.
 pub(super) const MANY: Reach =
     Reach { hasty: 200.0, least: 20, most: usize::MAX, earnest: 24.0, finals: usize::MAX, moving: 2 };
@@ -69,7 +68,8 @@ impl<'a> Contest<'a> {
     /// All models that `knowledge` allows after their first round.
     pub(super) fn of(frame: &'a Frame, marks: &'a [Mark], knowledge: &Knowledge) -> Self {
         let n = frame.titrant.len();
-        let thinned = frame.thinned(if knowledge.told && frame.time_s.is_none() { HASTY_POINTS } else { usize::MAX });
+        let thinned =
+            frame.thinned(if knowledge.told && frame.time_s.is_none() { HASTY_POINTS } else { usize::MAX });
         let mut running: Vec<Running> = bank(frame, marks, knowledge)
             .into_iter()
             .filter(|(candidate, _)| n > candidate.len() + 2)
@@ -77,7 +77,15 @@ impl<'a> Contest<'a> {
                 let mut progress = Progress::at(start);
                 fit::advance(&candidate, &thinned, &mut progress, 1);
                 let hasty = fit::score(&candidate, &thinned, &progress);
-                Running { candidate, progress, hasty, earnest: None, done: false, salted: false, drifted: false }
+                Running {
+                    candidate,
+                    progress,
+                    hasty,
+                    earnest: None,
+                    done: false,
+                    salted: false,
+                    drifted: false,
+                }
             })
             .collect();
         running.sort_by(|a, b| a.hasty.total_cmp(&b.hasty));

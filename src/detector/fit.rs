@@ -205,7 +205,9 @@ pub(super) fn advance(candidate: &Candidate, frame: &Frame, progress: &mut Progr
 
 /// The criterion of a fit as it stands, without its covariance; infinite where it has none.
 pub(super) fn score(candidate: &Candidate, frame: &Frame, progress: &Progress) -> f64 {
-    let Some(state) = residuals(candidate, frame, &progress.p, progress.scatter) else { return f64::INFINITY };
+    let Some(state) = residuals(candidate, frame, &progress.p, progress.scatter) else {
+        return f64::INFINITY;
+    };
     let priors = prior::cost(&candidate.priors_anywhere(frame), &progress.p);
     let parameters = (candidate.len() - candidate.model.tied()) as f64;
     criterion(frame, progress, &state, parameters).map_or(f64::INFINITY, |cost| cost + priors)
@@ -243,8 +245,8 @@ pub(super) fn finish(candidate: &Candidate, frame: &Frame, progress: &Progress) 
     let mut system = Weighted { candidate, frame, priors, factor, gradient: vec![0.0; candidate.len()] };
     let covariance = levenberg::covariance(&mut system, p)?;
     let parameters = prior::determined(&system.priors, &covariance);
-    let criterion = criterion(frame, progress, &state, parameters)?
-        + prior::cost(&candidate.priors_anywhere(frame), p);
+    let criterion =
+        criterion(frame, progress, &state, parameters)? + prior::cost(&candidate.priors_anywhere(frame), p);
     let offset = candidate.offset();
     let ends = prior::sums(&candidate.model.ends(), offset, p, &covariance);
     let (lag_one, runs_z) = whiteness(&state.standardised, &weights);

@@ -124,12 +124,12 @@ pub(super) fn from_line(points: &[Group], scales: &Scales) -> Option<Forecast> {
 /// One group of points in the coordinates of the lines.
 struct Row {
     titrant: f64,
-    /// z from the newest point.
+    /// z from the newest point, and exp(-z).
     z: f64,
+    decay: f64,
     forms: [f64; 4],
     /// Noise of the signal in z.
     noise: f64,
-    weight: f64,
 }
 
 impl Row {
@@ -139,7 +139,7 @@ impl Row {
         let (shared, diluted) = (group.titrant, Arm::Diluted(scales.before).factor(group.titrant));
         let forms = [shared * decay, diluted * decay, shared * decay * decay, diluted * decay * decay];
         let noise = scales.noise / scales.nernst / group.n.sqrt();
-        (decay < FURTHEST).then_some(Self { titrant: group.titrant, z, forms, noise, weight: 0.0 })
+        (decay < FURTHEST).then_some(Self { titrant: group.titrant, z, decay, forms, noise })
     }
 
     /// Weight where the titrant falls by `slope` for each z.
@@ -157,29 +157,30 @@ struct Sums {
 /// The sums, with weights by the best of the single lines.
 fn sums(rows: &[Row], scales: &Scales) -> Option<Sums> {
     let mut best: Option<(f64, usize, f64)> = None;
-    for (form, charge) in CHARGES.iter().enumerate() {
+    let mut weights = vec![0.0; rows.len()];
+    for (form, charge) in CHARGES.into_iter().enumerate() {
         let mut size: Option<f64> = None;
         let mut chi2 = f64::INFINITY;
         for _ in 0..2 {
-            let weight = |row: &Row| {
-                // Without a size yet, as if all forms were of equal size.
-                let slope = size.map_or(1e-3 * (-charge * row.z).exp() / row.noise, |s| s * charge * row.forms[form]);
-                row.weight(slope, scales)
-            };
             let (mut w, mut x, mut y) = (0.0, 0.0, 0.0);
-            for row in rows {
-                let one = weight(row);
-                w += one;
-                x += one * row.forms[form];
-                y += one * row.titrant;
+            for (row, weight) in rows.iter().zip(&mut weights) {
+                let slope = size.map_or_else(
+                    // Without a size yet, as if all forms were of equal size.
+                    || 1e-3 * if charge > 1.5 { row.decay * row.decay } else { row.decay } / row.noise,
+                    |s: f64| s * charge * row.forms[form],
+                );
+                *weight = row.weight(slope, scales);
+                w += *weight;
+                x += *weight * row.forms[form];
+                y += *weight * row.titrant;
             }
             let (x, y) = (x / w, y / w);
             let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
-            for row in rows {
-                let (one, dx, dy) = (weight(row), row.forms[form] - x, row.titrant - y);
-                xx += one * dx * dx;
-                xy += one * dx * dy;
-                yy += one * dy * dy;
+            for (row, weight) in rows.iter().zip(&weights) {
+                let (dx, dy) = (row.forms[form] - x, row.titrant - y);
+                xx += weight * dx * dx;
+                xy += weight * dx * dy;
+                yy += weight * dy * dy;
             }
             size = Some(-xy / xx);
             chi2 = yy - xy * xy / xx;
@@ -234,7 +235,8 @@ impl Sums {
             return None;
         }
         // 1 and at most two forms, and the slope of the electrode behind them.
-        let places: Vec4 = std::array::from_fn(|i| if i == 0 { 0 } else { forms.get(i - 1).map_or(0, |f| FORM + f) });
+        let places: Places =
+            std::array::from_fn(|i| if i == 0 { 0 } else { forms.get(i - 1).map_or(0, |f| FORM + f) });
         let mut sizes = [0.0; 4];
         match K {
             1 => sizes[..2].copy_from_slice(&solve(&self.normal::<2>(&places), &self.right::<2>(&places))?.0),
@@ -253,11 +255,11 @@ impl Sums {
         }
     }
 
-    fn normal<const N: usize>(&self, places: &Vec4) -> [[f64; N]; N] {
+    fn normal<const N: usize>(&self, places: &Places) -> [[f64; N]; N] {
         std::array::from_fn(|i| std::array::from_fn(|j| self.of[places[i]][places[j]]))
     }
 
-    fn right<const N: usize>(&self, places: &Vec4) -> [f64; N] {
+    fn right<const N: usize>(&self, places: &Places) -> [f64; N] {
         std::array::from_fn(|i| self.of[places[i]][TITRANT])
     }
 
@@ -266,7 +268,7 @@ impl Sums {
         &self,
         mut normal: [[f64; N]; N],
         mut right: [f64; N],
-        places: &Vec4,
+        places: &Places,
         along: &[f64; SUMS],
         free: f64,
     ) -> Option<Line> {
@@ -289,7 +291,7 @@ impl Sums {
 }
 
 /// Places among the sums.
-type Vec4 = [usize; 4];
+type Places = [usize; 4];
 
 /// Solves normal equations scaled to a unit diagonal; with the variance of the first unknown.
 fn solve<const N: usize>(normal: &[[f64; N]; N], right: &[f64; N]) -> Option<([f64; N], f64)> {
@@ -332,7 +334,8 @@ pub(super) fn joined(line: Option<Forecast>, prior: Option<Prior>) -> Option<For
 mod tests {
     use super::*;
 
-    const SCALES: Scales = Scales { nernst: 25.69, noise: 0.1, titrant: 0.0005, direction: 1.0, before: 50.0 };
+    const SCALES: Scales =
+        Scales { nernst: 25.69, noise: 0.1, titrant: 0.0005, direction: 1.0, before: 50.0 };
 
     /// Points of V = 10 - b f(V) exp(-z) up to a part of the way.
     fn line(until: f64, f: impl Fn(f64) -> f64) -> Vec<Group> {
