@@ -3,7 +3,7 @@
 //! With z the signal over the Nernst unit in the direction of the run, the titrant before a jump lies on
 //! `V = Ve - l f(V) exp(-z)` and after it on `V = Ve + r exp(z)`; f is V for a buffered or redox arm and V0 + V for a
 //! strong acid or a precipitate (the Gran functions, G. Gran, Analyst 77 (1952) 661, written for V). The left arm
-//! alone is the forecast, both together place the end-point.
+//! alone is the forecast (see `forecast`), both together place the end-point.
 
 use super::mark::Mark;
 
@@ -80,7 +80,7 @@ pub(super) fn least_squares<const N: usize>(rows: &[([f64; N], f64, f64)]) -> Op
     (value.iter().chain(&u).all(|x| x.is_finite())).then_some(Fit { value, u, chi2, points: rows.len() })
 }
 
-fn cholesky<const N: usize>(a: &[[f64; N]; N]) -> Option<[[f64; N]; N]> {
+pub(super) fn cholesky<const N: usize>(a: &[[f64; N]; N]) -> Option<[[f64; N]; N]> {
     let mut l = [[0.0; N]; N];
     for i in 0..N {
         for j in 0..=i {
@@ -99,7 +99,7 @@ fn cholesky<const N: usize>(a: &[[f64; N]; N]) -> Option<[[f64; N]; N]> {
     Some(l)
 }
 
-fn substitute<const N: usize>(l: &[[f64; N]; N], mut b: [f64; N]) -> [f64; N] {
+pub(super) fn substitute<const N: usize>(l: &[[f64; N]; N], mut b: [f64; N]) -> [f64; N] {
     for i in 0..N {
         for k in 0..i {
             b[i] -= l[i][k] * b[k];
@@ -165,64 +165,6 @@ pub(super) fn both(points: &[Mark], scales: &Scales, middle: f64, left: Arm) -> 
     best
 }
 
-/// The left arm alone: `[Ve, l]`, from points with their `exp(-z)`, z counted from the newest point.
-///
-/// A straight line of V on `f(V) exp(-z)`, written out because it is fitted several times at every point of a run.
-pub(super) fn left_alone(points: &[Mark], decay: &[f64], scales: &Scales, left: Arm) -> Option<Fit<2>> {
-    let mut size: Option<f64> = None;
-    let mut best = None;
-    for _ in 0..2 {
-        let spread = |column: f64, decay: f64| {
-            size.map_or(decay * 1e-3, |l| l.abs() * column / scales.nernst * scales.noise)
-        };
-        let rows = || {
-            points.iter().zip(decay).filter(|(_, d)| d.is_finite() && **d < DECAY_MOST).map(|(p, d)| {
-                let column = left.factor(p.titrant) * d;
-                (column, p.titrant, (scales.titrant.powi(2) + spread(column, *d).powi(2)).max(1e-18).recip())
-            })
-        };
-        let (mut n, mut weight, mut mean_x, mut mean_y) = (0_usize, 0.0, 0.0, 0.0);
-        for (x, y, w) in rows() {
-            n += 1;
-            weight += w;
-            mean_x += w * x;
-            mean_y += w * y;
-        }
-        mean_x /= weight;
-        mean_y /= weight;
-        let (mut sxx, mut sxy, mut syy) = (0.0, 0.0, 0.0);
-        for (x, y, w) in rows() {
-            sxx += w * (x - mean_x).powi(2);
-            sxy += w * (x - mean_x) * (y - mean_y);
-            syy += w * (y - mean_y).powi(2);
-        }
-        let slope = sxy / sxx;
-        let chi2 = (syy - slope * sxy).max(0.0);
-        let misfit = (chi2 / n.saturating_sub(2).max(1) as f64).max(1.0);
-        let fit = Fit {
-            value: [mean_y - slope * mean_x, -slope],
-            u: [(misfit * (weight.recip() + mean_x * mean_x / sxx)).sqrt(), (misfit / sxx).sqrt()],
-            chi2,
-            points: n,
-        };
-        if n < 3 || !fit.value.iter().chain(&fit.u).all(|x| x.is_finite()) {
-            return None;
-        }
-        size = Some(fit.value[1]);
-        best = Some(fit);
-    }
-    best
-}
-
-/// `exp(-z)` of each point, z counted from the newest one.
-pub(super) fn decays(points: &[Mark], scales: &Scales) -> Vec<f64> {
-    let origin = points.last().map_or(0.0, |p| p.signal);
-    points.iter().map(|p| (-scales.direction * (p.signal - origin) / scales.nernst).exp()).collect()
-}
-
-/// Points further back than this would rule the line.
-const DECAY_MOST: f64 = 1e10;
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -255,8 +197,5 @@ mod tests {
             .collect();
         let fit = both(&points, &scales, 0.0, Arm::Shared).unwrap();
         assert!((fit.value[0] - 10.0).abs() < 1e-6, "{:?}", fit.value);
-        let before: Vec<Mark> = points.into_iter().filter(|p| p.signal < -60.0).collect();
-        let fit = left_alone(&before, &decays(&before, &scales), &scales, Arm::Shared).unwrap();
-        assert!((fit.value[0] - 10.0).abs() < 0.01, "{:?}", fit.value);
     }
 }

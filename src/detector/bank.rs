@@ -1,6 +1,7 @@
 //! The models that may be fitted to a jump, each with its start taken from the picture of the curve.
 
-use super::fit::{Candidate, Frame};
+use super::fit::Candidate;
+use super::frame::Frame;
 use super::given::{Family, Given, Medium, begins};
 use super::models::{Group, Halides, Model, Redox, RightArm, Sites};
 use super::moving::Moving;

@@ -42,6 +42,11 @@ const SETTLING_GROUP: usize = 4;
 /// A signal further than this many noise scales outside both neighbours is a spike.
 const SPIKE: f64 = 8.0;
 
+/// A motor stops at whole steps and the display shows them: it is off by less than the rounding of any volume would be,
+/// by this part of that (common practice, no source).
+const OF_A_MOTOR: f64 = 0.5;
+/// What an eye misses on a scale before the reading is rounded, in divisions (common practice, no source).
+const BY_EYE: f64 = 0.2;
 /// So many repeats of a reading are looked at as a display that stands still.
 const STUCK: usize = 3;
 
@@ -292,10 +297,10 @@ fn dosing(titrant: &[f64], time_s: Option<&[f64]>) -> (Dosing, f64) {
     let range = titrant[titrant.len() - 1] - titrant[0];
     // A piston burette resolves about a ten-thousandth of what it gives; equal steps say nothing about the scale.
     if resolution > 2e-4 * range && different.len() > 3 {
-        return (Dosing::Hand, resolution / 12_f64.sqrt());
+        return (Dosing::Hand, resolution * 12_f64.sqrt().recip().hypot(BY_EYE));
     }
     let continuous = time_s.is_some_and(|t| steady_rate(titrant, t));
-    let u = resolution.clamp(1e-6 * range, 1e-4 * range) / 12_f64.sqrt();
+    let u = OF_A_MOTOR * resolution.clamp(1e-6 * range, 1e-4 * range) / 12_f64.sqrt();
     (if continuous { Dosing::Continuous } else { Dosing::Steps }, u)
 }
 
@@ -306,10 +311,10 @@ fn steady_rate(titrant: &[f64], time_s: &[f64]) -> bool {
         return false;
     }
     let (span_v, span_t) = (titrant[n - 1] - titrant[0], time_s[n - 1] - time_s[0]);
-    // The densest quarter decides: what the watch remembers of a long run is thinned elsewhere.
+    // The densest eighth decides: what the watch remembers of a long run is thinned elsewhere.
     let mut gaps: Vec<f64> = time_s.windows(2).map(|w| w[1] - w[0]).collect();
     gaps.sort_by(f64::total_cmp);
-    if !(span_v > 0.0 && span_t > 0.0) || gaps[n / 4] > 5.0 {
+    if !(span_v > 0.0 && span_t > 0.0) || gaps[n / 8] > 5.0 {
         return false;
     }
     let rate = span_v / span_t;

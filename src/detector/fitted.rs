@@ -51,6 +51,8 @@ pub(super) struct Fitted {
 const NEAR: f64 = 12.0;
 /// An end-point that does not stand out is told if its relative uncertainty is below this.
 const UNSEEN: f64 = 0.004;
+/// Neighbouring readings of the titrant are rounded alike: this part of their uncertainty does not average out.
+const ALIKE: f64 = 0.3;
 /// A rival whose uncertainty is so many times that of the best says nothing about the end-point.
 const BLUNT: f64 = 5.0;
 
@@ -141,7 +143,7 @@ pub(super) fn average(fits: &mut [Fitted], u_titrant: f64) -> (Option<Vec<(f64, 
                 .map(|(f, w)| w * (f.ends[k].1.powi(2) * f.inflation() + (f.ends[k].0 - mean).powi(2)))
                 .sum::<f64>()
                 / total;
-            (mean, variance.sqrt().max(0.3 * u_titrant))
+            (mean, variance.sqrt().hypot(ALIKE * u_titrant))
         })
         .collect();
     let rows = fits.iter().zip(&weights).map(|(f, w)| f.row(best, w / total)).collect();

@@ -2,11 +2,10 @@
 
 use super::bank::{Knowledge, Mark};
 use super::choose::choose;
-use super::condition::{Dosing, Points};
+use super::condition::Points;
 use super::evaluation::Evaluation;
-use super::fit::Frame;
-use super::given::{Given, Medium};
-use super::moving::Along;
+use super::frame::frame;
+use super::given::Given;
 use super::picture::{Inverse, Minimum};
 use super::portray::{self, Scale};
 use super::{EndPoint, diagnosis, scale};
@@ -22,8 +21,6 @@ const CONTRAST_SURE: f64 = 1.8;
 const SIMPLER: f64 = 3.0;
 /// Contrast before it from which a curve that stopped barely behind an end-point is put before the models.
 const CONTRAST_BEFORE: f64 = 1.2;
-/// Points above which readings are pooled before a fit.
-const MOST_POINTS: usize = 400;
 
 /// Writes the end-points, the models tried and the fitted curve to `evaluation`.
 pub(super) fn evaluate(points: &Points, head: &CurveHead, given: &Given, evaluation: &mut Evaluation) {
@@ -153,80 +150,6 @@ fn barely_past(points: &Points, mark: &Minimum) -> bool {
     behind >= 3 || (behind == 2 && mark.right > 0.1)
 }
 
-/// Points in the coordinates of the models; many readings are pooled where the signal hardly moves.
-fn frame(points: &Points, middle: f64, unit: f64, known: bool, given: &Given) -> Frame {
-    let sign = unit.signum();
-    let origin = sign * middle;
-    let z: Vec<f64> = points.signal.iter().map(|x| (x - origin) / unit).collect();
-    let (mut titrant, mut pooled, mut share) = (Vec::new(), Vec::new(), Vec::new());
-    let time = points.time_s.as_ref().filter(|_| points.dosing == Dosing::Continuous);
-    let mut time_s = time.map(|_| Vec::new());
-    if points.len() <= MOST_POINTS {
-        titrant.clone_from(&points.titrant);
-        time_s = time.cloned();
-        pooled = z;
-        share = vec![1.0; points.len()];
-    } else {
-        let most = points.len().div_ceil(MOST_POINTS / 2);
-        let widest = points.range() * 2.0 / MOST_POINTS as f64;
-        let mut i = 0;
-        while i < points.len() {
-            let mut j = i + 1;
-            while j < points.len()
-                && j - i < most
-                && (z[j] - z[i]).abs() < 0.2
-                && points.titrant[j] - points.titrant[i] < widest
-            {
-                j += 1;
-            }
-            let n = (j - i) as f64;
-            titrant.push(points.titrant[i..j].iter().sum::<f64>() / n);
-            pooled.push(z[i..j].iter().sum::<f64>() / n);
-            share.push(n.sqrt().recip());
-            if let (Some(all), Some(t)) = (&mut time_s, time) {
-                all.push(t[i..j].iter().sum::<f64>() / n);
-            }
-            i = j;
-        }
-    }
-    let first = start_up(&titrant, &pooled);
-    if first > 0 {
-        titrant.drain(..first);
-        pooled.drain(..first);
-        share.drain(..first);
-        if let Some(t) = &mut time_s {
-            t.drain(..first);
-        }
-    }
-    let v0 = given.sample_volume_ml.filter(|v| v.is_finite() && *v > 0.0).unwrap_or(60.0);
-    let along = Along::of(&titrant, v0);
-    let salt = titrant.iter().map(|v| along.salt(*v)).collect();
-    let dilution = titrant.iter().map(|v| along.dilution(*v)).collect();
-    let ln_slope = match (given.slope, given.medium) {
-        (Some((slope, u)), _) if slope.is_finite() && slope > 0.0 && u.is_finite() => {
-            (slope.ln(), (u / slope).clamp(0.002, 0.1))
-        }
-        (_, Medium::NonAqueous) => (0.0, 0.15),
-        // A unit without a scale of its own: the slope is anything.
-        _ if !known => (0.0, 0.7),
-        _ => (0.0, 0.03),
-    };
-    Frame {
-        titrant,
-        z: pooled,
-        time_s,
-        share,
-        along,
-        salt,
-        dilution,
-        u_z: points.u_signal / unit.abs(),
-        u_titrant: points.u_titrant,
-        origin,
-        unit,
-        ln_slope,
-    }
-}
-
 /// The end-point as the steepest place, with half the gap around it as the half-width of its uncertainty.
 fn model_free(points: &Points, minimum: &Minimum, sign: f64) -> EndPoint {
     let i = points.titrant.partition_point(|v| *v < minimum.titrant).clamp(1, points.len() - 1);
@@ -239,17 +162,4 @@ fn model_free(points: &Points, minimum: &Minimum, sign: f64) -> EndPoint {
         confirmed_at_point: None,
         method: "steepest place (no model): an inflection, not an equivalence point".to_owned(),
     }
-}
-
-/// Number of points at the start that belong to no buffered branch: an electrode in a solution without its own ion, or
-/// one that was not yet at rest.
-fn start_up(titrant: &[f64], z: &[f64]) -> usize {
-    let n = titrant.len();
-    let early = titrant[0] + 0.1 * (titrant[n - 1] - titrant[0]);
-    (1..n.min(8))
-        .take_while(|i| titrant[*i] <= early || *i == 1)
-        .filter(|i| z[*i] - z[*i - 1] > 2.0)
-        .last()
-        .filter(|first| n - first >= 8)
-        .unwrap_or(0)
 }

@@ -1,6 +1,7 @@
 //! A model that gives the titrant for a signal, turned round: the signal for a titrant, for electrodes that lag.
 
-use super::fit::{Candidate, Frame};
+use super::fit::Candidate;
+use super::frame::Frame;
 use super::models::{Meaning, Model, Place, Prior};
 use super::moving::{Along, Moving};
 use super::response::Response;
@@ -134,7 +135,7 @@ impl Response for Turned {
     }
 
     fn priors(&self) -> Vec<Prior> {
-        let mut all = vec![Prior::on(0, self.ln_slope.0, self.ln_slope.1)];
+        let mut all = vec![Prior::as_a_rule(0, self.ln_slope.0, self.ln_slope.1)];
         all.extend(self.moving.prior(1));
         all.extend(self.model.priors().into_iter().map(|prior| prior.behind(self.offset())));
         all

@@ -1,8 +1,8 @@
 //! The best fit told to people: parameters with their meaning, and the curve for a picture.
 
 use super::evaluation::Fitted as Parameter;
-use super::fit::Frame;
 use super::fitted::{Drawn, Fitted};
+use super::frame::Frame;
 use super::given::Given;
 use super::models::Meaning;
 use super::moving::Moving;

@@ -11,12 +11,27 @@ pub(super) struct Prior {
     pub(super) mean: f64,
     /// Its standard deviation.
     pub(super) sd: f64,
+    /// Whether what is far from expected is rare, but not as rare as a normal law has it.
+    pub(super) rarely_far: bool,
 }
+
+/// Degrees of freedom of Student's law where what is far from expected does occur: a worn electrode.
+const TAILS: f64 = 3.0;
 
 impl Prior {
     /// One parameter is known.
     pub(super) fn on(index: usize, mean: f64, sd: f64) -> Self {
-        Self { terms: vec![(index, 1.0)], mean, sd }
+        Self::sum(vec![(index, 1.0)], mean, sd)
+    }
+
+    /// A sum of parameters is known.
+    pub(super) const fn sum(terms: Vec<(usize, f64)>, mean: f64, sd: f64) -> Self {
+        Self { terms, mean, sd, rarely_far: false }
+    }
+
+    /// One parameter is known as a rule, with exceptions.
+    pub(super) fn as_a_rule(index: usize, mean: f64, sd: f64) -> Self {
+        Self { rarely_far: true, ..Self::on(index, mean, sd) }
     }
 
     /// The same for a model that stands behind `offset` other parameters.
@@ -31,6 +46,32 @@ impl Prior {
         let value: f64 = self.terms.iter().map(|(k, c)| c * p[*k]).sum();
         (value - self.mean) / self.sd
     }
+
+    /// The normal law that holds a parameter at `p` as this one does (K. L. Lange, R. J. A. Little, J. M. G. Taylor,
+    /// J. Am. Stat. Assoc. 84 (1989) 881: Student's law by weights that are renewed).
+    fn near(&self, p: &[f64]) -> Self {
+        let mut held = self.clone();
+        if self.rarely_far {
+            let square = self.standardised(p).powi(2);
+            held.sd *= ((TAILS + square) / (TAILS + 1.0)).max(1.0).sqrt();
+        }
+        held
+    }
+
+    /// -2 ln of its density at `p` over that at its mean.
+    fn cost(&self, p: &[f64]) -> f64 {
+        let square = self.standardised(p).powi(2);
+        if self.rarely_far && square > 1.0 {
+            1.0 + (TAILS + 1.0) * ((TAILS + square) / (TAILS + 1.0)).ln()
+        } else {
+            square
+        }
+    }
+}
+
+/// The priors as they hold near `p`.
+pub(super) fn near(priors: &[Prior], p: &[f64]) -> Vec<Prior> {
+    priors.iter().map(|prior| prior.near(p)).collect()
 }
 
 /// Writes the rows of the priors, the first of which is row `first`.
@@ -51,9 +92,9 @@ pub(super) fn fill(
     }
 }
 
-/// Sum of squares of the priors.
+/// -2 ln of the density of the priors over that at their means.
 pub(super) fn cost(priors: &[Prior], p: &[f64]) -> f64 {
-    priors.iter().map(|prior| prior.standardised(p).powi(2)).sum()
+    priors.iter().map(|prior| prior.cost(p)).sum()
 }
 
 /// End-points as sums of parameters, each with its standard uncertainty.

@@ -3,10 +3,12 @@
 //! Residual x - x(V) with variance s_x^2 + (dx/dV s_V)^2, weights frozen within a run, Tukey's biweight outside.
 //! A first-order lag filters the model and, because the filter is linear, its derivatives alike.
 
-use super::fit::{LEAST_SCALE, PROMISE, TUKEY_SHARE, median_scale, tukey, tukey_cost, whiteness};
+use super::fit::PROMISE;
 use super::fitted::{Drawn, Fitted};
 use super::models::Meaning;
 use super::prior::{self, Prior};
+use super::robust::{median_scale, tukey, tukey_cost, whiteness};
+use super::scatter::{LeftOver, Scatter};
 use crate::numeric::levenberg::{self, Patience, Stop, System};
 use nalgebra::{DMatrix, DVector};
 use std::rc::Rc;
@@ -53,6 +55,9 @@ pub(super) struct Series {
     /// Standard deviation of a reading of the titrant.
     pub(super) u_titrant: f64,
 }
+
+/// Between nodes a lag takes the signal for straight: where it is counted in Nernst scales, over no more than this.
+pub(super) const FINE: f64 = 0.15;
 
 struct Weighted<'a> {
     response: &'a dyn Response,
@@ -249,26 +254,31 @@ pub(super) fn fit(
         // Electrodes settle within a tenth of a second to a minute (common practice, no source).
         priors.push(Prior::on(k - 1, 3_f64.ln(), 1.0));
     }
-    let mut scale = 1.5;
+    let everywhere = priors;
+    let parts = response.ends().len();
+    let mut scatter = Scatter::at_first();
     let mut model = vec![0.0; n];
     let lagging = series.time_s.is_some();
+    // Points that only lead in (see `stretch`) say nothing about the noise.
+    let counted: Vec<usize> = (0..n).filter(|i| series.share[*i] < 100.0).collect();
     let mut nodes = Nodes::of(series, response, &p[..response.len()], widest);
+    if !evaluate(response, &nodes, &p, lagging, &mut model, None) {
+        return None;
+    }
     for round in 0..rounds {
-        if !evaluate(response, &nodes, &p, lagging, &mut model, None) {
-            return None;
-        }
-        let sigma = sigmas(series, &model, scale);
-        let standardised: Vec<f64> = (0..n).map(|i| (series.signal[i] - model[i]) / sigma[i]).collect();
+        let sigma = Sigmas::of(series, &model, scatter);
+        let standardised: Vec<f64> = (0..n).map(|i| (series.signal[i] - model[i]) / sigma.whole[i]).collect();
         let spread = if round == 0 { median_scale(&standardised).max(1.0) } else { 1.0 };
         let factor: Vec<f64> = standardised
             .iter()
-            .zip(&sigma)
+            .zip(&sigma.whole)
             .map(|(u, s)| {
                 let u = u / spread;
                 let weight = if round == 0 { (1.5 / u.abs().max(1.5)).sqrt() } else { tukey(u).sqrt() };
                 weight / s
             })
             .collect();
+        let priors = prior::near(&everywhere, &p);
         let mut system =
             Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
         let outcome = levenberg::minimise(&mut system, &mut p, Patience { iterations: 15, promise: PROMISE });
@@ -276,40 +286,32 @@ pub(super) fn fit(
         if !evaluate(response, &nodes, &p, lagging, &mut model, None) {
             return None;
         }
-        let u: Vec<f64> = (0..n).map(|i| (series.signal[i] - model[i]) / sigma[i]).collect();
-        let freedom = (n as f64 / (n - k) as f64).sqrt();
-        let (mut sum, mut weight) = (0.0, 0.0);
-        // Points that only lead in (see `bend`) say nothing about the noise.
-        let counted = u.iter().zip(&series.share).filter(|(_, share)| **share < 100.0).map(|(u, _)| *u);
-        for u in counted {
-            sum += tukey(u) * u * u;
-            weight += tukey(u);
-        }
-        let found = if round == 0 || weight < 0.3 * n as f64 {
-            median_scale(&u)
-        } else {
-            (sum / weight / TUKEY_SHARE).sqrt()
-        };
-        let old = scale;
-        scale = (scale * (found * freedom).clamp(0.2, 5.0)).clamp(LEAST_SCALE, 1e4);
+        let pick = |of: &dyn Fn(usize) -> f64| counted.iter().map(|i| of(*i)).collect::<Vec<f64>>();
+        let standardised = pick(&|i| (series.signal[i] - model[i]) / sigma.whole[i]);
+        let of_titrant = pick(&|i| sigma.of_titrant[i]);
+        let left =
+            LeftOver { standardised: &standardised, of_titrant: &of_titrant, parameters: k, ends: parts };
+        let old = scatter;
+        scatter = scatter.renewed(&left, round == 0);
         // One step with new weights that gained nothing, and a scale that stands: another round would bring no more.
         let still = outcome.stop == Stop::Converged && outcome.iterations == 1;
-        if round > 1 && still && (scale / old - 1.0).abs() < 0.01 {
+        if round > 1 && still && scatter.is_near(old) {
             break;
         }
     }
-    let sigma = sigmas(series, &model, scale);
+    let sigma = Sigmas::of(series, &model, scatter).whole;
     let standardised: Vec<f64> = (0..n).map(|i| (series.signal[i] - model[i]) / sigma[i]).collect();
     let weights: Vec<f64> = standardised.iter().map(|u| tukey(*u)).collect();
     let factor: Vec<f64> = weights.iter().zip(&sigma).map(|(w, s)| w.sqrt() / s).collect();
+    let priors = prior::near(&everywhere, &p);
     let mut system =
         Weighted { response, series, nodes: &nodes, priors: &priors, factor, work: vec![0.0; n] };
     let covariance = levenberg::covariance(&mut system, &p)?;
-    let mut cost = 0.0;
+    let mut cost = scatter.cost();
     for (u, s) in standardised.iter().zip(&sigma) {
         cost += 2.0 * s.ln() + tukey_cost(*u);
     }
-    cost += prior::cost(&priors, &p);
+    cost += prior::cost(&everywhere, &p);
     let (n_f, k_f) = (n as f64, prior::determined(&priors, &covariance));
     let mut ends = prior::sums(&response.ends(), 0, &p, &covariance);
     if let Some(time_s) = &series.time_s {
@@ -331,7 +333,7 @@ pub(super) fn fit(
         covariance,
         ends,
         criterion,
-        scale,
+        scale: scatter.signal,
         standardised,
         weights,
         lag_one,
@@ -340,15 +342,25 @@ pub(super) fn fit(
 }
 
 /// Standard deviation of each residual: noise of the signal, and of the titrant through the slope of the model.
-fn sigmas(series: &Series, model: &[f64], scale: f64) -> Vec<f64> {
-    let n = model.len();
-    (0..n)
-        .map(|i| {
+struct Sigmas {
+    whole: Vec<f64>,
+    /// The part of the variance that comes from the titrant.
+    of_titrant: Vec<f64>,
+}
+
+impl Sigmas {
+    fn of(series: &Series, model: &[f64], scatter: Scatter) -> Self {
+        let n = model.len();
+        let mut sigmas = Self { whole: Vec::with_capacity(n), of_titrant: Vec::with_capacity(n) };
+        for i in 0..n {
             let (a, b) = (i.saturating_sub(1), (i + 1).min(n - 1));
             let gap = series.titrant[b] - series.titrant[a];
             let slope = if gap > 0.0 { (model[b] - model[a]) / gap } else { 0.0 };
-            let sigma = (scale * series.u_signal).hypot(slope * series.u_titrant) * series.share[i];
-            sigma.max(1e-12)
-        })
-        .collect()
+            let of_titrant = slope * scatter.titrant * series.u_titrant;
+            let single = (scatter.signal * series.u_signal).hypot(of_titrant).max(f64::MIN_POSITIVE);
+            sigmas.of_titrant.push((of_titrant / single).powi(2));
+            sigmas.whole.push((single * series.share[i]).max(1e-12));
+        }
+        sigmas
+    }
 }

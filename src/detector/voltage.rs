@@ -6,7 +6,7 @@ use super::fitted::{Fitted, average};
 use super::given::Given;
 use super::models::{Couples, PolarisedVoltage, voltage};
 use super::portray::{self, Scale};
-use super::response::{self, Response, Series};
+use super::response::{self, FINE, Response, Series};
 use super::{EndPoint, diagnosis};
 use crate::reading::{CurveHead, Quantity};
 use std::rc::Rc;
@@ -71,7 +71,7 @@ pub(super) fn evaluate(
             if series.time_s.is_some() {
                 start.push(2_f64.ln());
             }
-            let Some(found) = response::fit(&response, &series, &start, 0.5, 7) else { continue };
+            let Some(found) = response::fit(&response, &series, &start, FINE, 7) else { continue };
             let known = fits.iter().any(|f| {
                 f.name == found.name
                     && (f.ends[0].0 - found.ends[0].0).abs() < 0.3 * f.ends[0].1.max(found.ends[0].1)
@@ -82,6 +82,7 @@ pub(super) fn evaluate(
         }
     }
     let tail = z[z.len() - 1];
+    let valley = summit(z).map_or(titrant[0], |(lowest, _)| titrant[lowest]);
     // A rise must stay, a peak must come back.
     let stays_high = tail > f64::midpoint(low, high);
     for fit in &mut fits {
@@ -90,7 +91,7 @@ pub(super) fn evaluate(
         let (v, u) = fit.ends[0];
         let (first, last) = (points.titrant[0], points.titrant[points.len() - 1]);
         let behind = titrant.iter().filter(|t| **t > v + u).count();
-        if other_kind || behind < 2 {
+        if other_kind || behind < 2 || starts_low && v <= valley {
             fit.fault = Some("another kind of voltage");
         } else if fit.scale > most_scatter || kept * 10 < 8 * fit.weights.len() {
             fit.fault = Some("does not describe the voltage");
@@ -118,6 +119,21 @@ pub(super) fn evaluate(
     true
 }
 
+/// The point that rises furthest above all before it, behind the lowest of these: what falls from the start is no peak.
+fn summit(z: &[f64]) -> Option<(usize, usize)> {
+    let mut lowest = 0;
+    let mut best: Option<(usize, usize)> = None;
+    for i in 1..z.len() {
+        if best.is_none_or(|(from, top)| z[i] - z[lowest] > z[top] - z[from]) {
+            best = Some((lowest, i));
+        }
+        if z[i] < z[lowest] {
+            lowest = i;
+        }
+    }
+    best
+}
+
 /// Starts: where the voltage crosses the middle, or where it is highest.
 fn starts(
     couples: Couples,
@@ -137,9 +153,7 @@ fn starts(
     let gap = match couples {
         Couples::Titrant => crossing(true).map(|i| (titrant[i - 1], titrant[i])),
         Couples::Analyte => crossing(false).map(|i| (titrant[i - 1], titrant[i])),
-        Couples::Both => (1..n)
-            .max_by(|a, b| z[*a].total_cmp(&z[*b]))
-            .map(|i| (titrant[i.saturating_sub(1)], titrant[(i + 1).min(n - 1)])),
+        Couples::Both => summit(z).map(|(_, i)| (titrant[i - 1], titrant[(i + 1).min(n - 1)])),
     };
     let Some((before, behind)) = gap else { return Vec::new() };
     let mut all = Vec::new();

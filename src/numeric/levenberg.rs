@@ -24,6 +24,11 @@ pub trait System {
     fn rows(&self) -> usize;
     /// Fills residuals and, if asked for, their derivatives by the parameters. `false` if `p` is not allowed.
     fn fill(&mut self, p: &[f64], residuals: &mut DVector<f64>, jacobian: Option<&mut DMatrix<f64>>) -> bool;
+    /// Whether the derivatives cost next to nothing beside the residuals: then they are asked for at every trial, most
+    /// of which are taken.
+    fn derivatives_are_free(&self) -> bool {
+        false
+    }
 }
 
 /// What a minimisation ended with.
@@ -71,6 +76,8 @@ pub fn minimise(system: &mut impl System, p: &mut [f64], patience: Patience) -> 
     let mut growth = 2.0;
     let mut trial = vec![0.0; k];
     let mut trial_residuals = DVector::zeros(m);
+    let eager = system.derivatives_are_free();
+    let mut trial_jacobian = if eager { DMatrix::zeros(m, k) } else { DMatrix::zeros(0, 0) };
     let mut work = Work::new(m, k);
     for iteration in 1..=patience.iterations {
         for (j, scale) in column.iter_mut().enumerate() {
@@ -89,7 +96,8 @@ pub fn minimise(system: &mut impl System, p: &mut [f64], patience: Patience) -> 
                 trial[j] = p[j] - work.step[j];
             }
             let length: f64 = (0..k).map(|j| (work.step[j] * column[j]).powi(2)).sum::<f64>();
-            let allowed = system.fill(&trial, &mut trial_residuals, None) && finite(&trial_residuals);
+            let wanted = eager.then_some(&mut trial_jacobian);
+            let allowed = system.fill(&trial, &mut trial_residuals, wanted) && finite(&trial_residuals);
             let trial_sum = trial_residuals.norm_squared();
             if allowed && trial_sum <= sum {
                 let gain = sum - trial_sum;
@@ -117,7 +125,10 @@ pub fn minimise(system: &mut impl System, p: &mut [f64], patience: Patience) -> 
         if iteration == patience.iterations {
             break;
         }
-        if !system.fill(p, &mut residuals, Some(&mut jacobian)) {
+        if eager {
+            std::mem::swap(&mut residuals, &mut trial_residuals);
+            std::mem::swap(&mut jacobian, &mut trial_jacobian);
+        } else if !system.fill(p, &mut residuals, Some(&mut jacobian)) {
             return Outcome { sum, stop: Stop::Stuck, iterations: iteration };
         }
     }

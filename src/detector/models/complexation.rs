@@ -4,39 +4,32 @@
 //! M^2 + M (y - c + k) - c k = 0, and z = z0 - ln(M + floor) / charge. The signal is explicit in the titrant here, because
 //! on the floor the inverse has no slope.
 
+use super::ion_electrode::{FIRST, IonElectrode, LN_SLOPE, LN_V0};
 use super::{Meaning, Prior, exp};
 use crate::detector::response::Response;
 
 /// One metal.
 #[derive(Debug, Clone)]
-pub(in crate::detector) struct Complexation {
-    /// Charge of the metal ion.
-    pub(in crate::detector) charge: f64,
-    /// ln(slope / nominal): expected value and standard deviation.
-    pub(in crate::detector) ln_slope: (f64, f64),
-    /// ln of the volume before the first addition, with its standard deviation.
-    pub(in crate::detector) ln_volume: (f64, f64),
-}
+pub(in crate::detector) struct Complexation(pub(in crate::detector) IonElectrode);
 
-pub(in crate::detector) const LN_SLOPE: usize = 0;
-pub(in crate::detector) const END: usize = 1;
-pub(in crate::detector) const LN_K: usize = 2;
-pub(in crate::detector) const LN_FLOOR: usize = 3;
-pub(in crate::detector) const ORIGIN: usize = 4;
-pub(in crate::detector) const LN_V0: usize = 5;
+pub(in crate::detector) const END: usize = FIRST;
+pub(in crate::detector) const LN_K: usize = FIRST + 1;
+pub(in crate::detector) const LN_FLOOR: usize = FIRST + 2;
+pub(in crate::detector) const ORIGIN: usize = FIRST + 3;
+pub(in crate::detector) const COUNT: usize = FIRST + 4;
 
 impl Response for Complexation {
     fn name(&self) -> String {
-        format!("complexation (charge {}), electrode with a floor", self.charge)
+        format!("complexation (charge {}), electrode with a floor", self.0.charge)
     }
 
     fn len(&self) -> usize {
-        6
+        COUNT
     }
 
     fn signal(&self, titrant: f64, p: &[f64], gradient: &mut [f64]) -> Option<f64> {
         let end = p[END];
-        if end <= 0.0 || p[LN_SLOPE].abs() > 1.5 {
+        if end <= 0.0 || !IonElectrode::allows(p) {
             return None;
         }
         let v0 = exp(p[LN_V0]);
@@ -48,7 +41,7 @@ impl Response for Complexation {
         // The positive root without cancellation.
         let metal = if b > 0.0 { 2.0 * c * k / (b + root) } else { f64::midpoint(-b, root) };
         let floor = exp(p[LN_FLOOR]);
-        let stretch = p[LN_SLOPE].exp() / self.charge;
+        let stretch = p[LN_SLOPE].exp() / self.0.charge;
         let seen = (metal + floor).max(1e-200);
         // From the quadratic: dM = -(M db - d(ck)) / root, with d(ck) = c dk + k dc.
         let by_b = -metal / root;
@@ -70,28 +63,17 @@ impl Response for Complexation {
     }
 
     fn meanings(&self) -> Vec<Meaning> {
-        let mut all = vec![Meaning::Other; self.len()];
-        all[LN_SLOPE] = Meaning::LnSlope;
-        all[END] = Meaning::Titrant;
-        all[LN_V0] = Meaning::LnSampleVolume;
-        all
+        IonElectrode::meanings(COUNT, &[END])
     }
 
     fn priors(&self) -> Vec<Prior> {
-        vec![
-            Prior::on(LN_SLOPE, self.ln_slope.0, self.ln_slope.1),
-            Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1),
-            Prior::on(LN_FLOOR, -14.0, 4.0),
-        ]
+        let mut all = self.0.priors();
+        all.push(Prior::on(LN_FLOOR, -14.0, 4.0));
+        all
     }
 
     fn fault(&self, p: &[f64]) -> Option<&'static str> {
-        if p[LN_SLOPE].abs() > 0.35 {
-            Some("slope of the electrode without sense")
-        } else if p[LN_FLOOR] > -1.0 {
-            Some("floor of the electrode above the sample")
-        } else {
-            None
-        }
+        let floor = (p[LN_FLOOR] > -1.0).then_some("floor of the electrode above the sample");
+        IonElectrode::fault(p).or(floor)
     }
 }

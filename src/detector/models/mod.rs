@@ -9,6 +9,7 @@ mod bend;
 pub(super) mod complexation;
 pub(super) mod conductance;
 mod halides;
+pub(super) mod ion_electrode;
 pub(super) mod one_sided;
 pub(super) mod polarised;
 mod redox;
@@ -20,6 +21,7 @@ pub(super) use super::prior::Prior;
 pub(super) use bend::Bend;
 pub(super) use complexation::Complexation;
 pub(super) use halides::Halides;
+pub(super) use ion_electrode::IonElectrode;
 pub(super) use redox::{Redox, RightArm};
 pub(super) use sites::{Group, Sites};
 pub(super) use voltage::{Couples, PolarisedVoltage};
@@ -68,6 +70,24 @@ pub(super) trait Model {
     /// middle of the run; for a redox titrant ln of the dilution of hydrogen ions, for each electron); the derivatives by the parameters go to `gradient`.
     /// `None` where the model has no titrant for that signal (beyond the titrant's own signal).
     fn titrant(&self, z: f64, shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<Place>;
+    /// The same at many places, at once because much of it is the same at all of them: hands the number of each place to
+    /// `each`, with what `titrant` gives there and the whole gradient, in which the model's own begins at `offset`.
+    /// `shift` may be empty where nothing is shifted.
+    fn titrants(
+        &self,
+        z: &[f64],
+        shift: &[f64],
+        p: &[f64],
+        gradient: &mut [f64],
+        offset: usize,
+        each: &mut dyn FnMut(usize, Option<Place>, &mut [f64]),
+    ) {
+        for (i, z) in z.iter().enumerate() {
+            let shift = shift.get(i).copied().unwrap_or(0.0);
+            let place = self.titrant(*z, shift, p, &mut gradient[offset..]);
+            each(i, place, gradient);
+        }
+    }
     /// Which parameters add up to each end-point.
     fn ends(&self) -> Vec<Vec<usize>>;
     /// The sites, if the model is one of acids and bases.
@@ -114,6 +134,16 @@ mod tests {
         let mut scrap = vec![0.0; p.len()];
         let step = 1e-6;
         let close = |a: f64, b: f64| (a - b).abs() < 2e-5 * (1.0 + a.abs());
+        // Many places at once, behind two other parameters, are the same places one by one.
+        let shifts = vec![0.1; places.len()];
+        let mut whole = vec![0.0; p.len() + 2];
+        model.titrants(places, &shifts, p, &mut whole, 2, &mut |i, place, whole| {
+            let (at_once, one) = (place.unwrap(), model.titrant(places[i], 0.1, p, &mut gradient).unwrap());
+            let same = |a: f64, b: f64| (a - b).abs() < 1e-9 * (1.0 + a.abs());
+            assert!(same(at_once.titrant, one.titrant) && same(at_once.slope, one.slope), "{name} {i}");
+            assert!(same(at_once.by_shift, one.by_shift), "{name} {i}");
+            assert!(whole[2..].iter().zip(&gradient).all(|(a, b)| same(*a, *b)), "{name} {i}");
+        });
         for z in places {
             let place = model.titrant(*z, 0.1, p, &mut gradient).unwrap();
             let mut at =
@@ -180,7 +210,8 @@ mod tests {
     #[test]
     fn derivatives_of_responses_are_those_of_their_formulas() {
         let ln_volume = (4.0, 0.8);
-        let metal = Complexation { charge: 2.0, ln_slope: (0.0, 0.03), ln_volume };
+        let electrode = IonElectrode { charge: 2.0, ln_slope: (0.0, 0.03), ln_volume };
+        let metal = Complexation(electrode);
         let current = Polarised { alike: false, ln_volume };
         let ions = Conductance {
             acid: true,
@@ -191,10 +222,10 @@ mod tests {
             temperature_c: 20.0,
         };
         let side = OneSided { behind: false, sharp: false, ln_volume, ln_width: (-3.0, 2.0) };
-        let metals = TwoMetals { charge: 2.0, first_is_seen: true, ln_slope: (0.0, 0.03), ln_volume };
+        let metals = TwoMetals { electrode, first_is_seen: true };
         let cases: [(&dyn Response, &[f64]); 5] = [
-            (&metals, &[0.02, 5.0, 4.0, 14.0, 4.0, -4.0, -12.0, 3.0, 4.0]),
-            (&metal, &[0.02, 9.0, -9.0, -11.0, 3.0, 4.0]),
+            (&metals, &[0.02, 4.0, 5.0, 4.0, 14.0, 4.0, -4.0, -12.0, 3.0]),
+            (&metal, &[0.02, 4.0, 9.0, -9.0, -11.0, 3.0]),
             (&current, &[9.0, 40.0, 3.2, 0.1, 4.0, 0.2]),
             (&ions, &[9.0, -0.5, 4.5, 0.02, 0.01, 0.01, -0.01, 0.01, 1.1, 0.01, 10.5, 0.1]),
             (&side, &[9.0, -2.0, 0.1, 3.0, 4.0]),

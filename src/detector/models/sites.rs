@@ -6,7 +6,7 @@
 //! A_i = V0 C_i / Cb: the titrant that the i-th site takes. A polyprotic acid is a sum of independent sites whose
 //! constants are those of its polynomial. A precipitate M_a X_b is A0 alone with \[M\] and \[X\] in q and m = a n / b.
 
-use super::{Meaning, Model, Place, Prior, exp, logistic};
+use super::{Meaning, Model, Place, Prior, exp};
 
 /// What is titrated up to one end-point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -100,10 +100,79 @@ impl Sites {
         slope.filter(|s| s.is_finite() && *s > 0.0)
     }
 
+    /// Titrant at z, from the powers of e that the parameters stand for.
+    fn place(&self, powers: &Powers, z: f64, shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<Place> {
+        let (n, m) = self.exponents;
+        // One exponential for all; a second one only where something shifts the concentrations.
+        let signal = exp(z);
+        let moves = shift.abs() > 0.0;
+        let moved = if moves { exp(shift) } else { 1.0 };
+        let right = power(signal * moved, n) * powers.right;
+        let left = powers.left * power(moved / signal, m);
+        let q = right - left;
+        let below = 1.0 - q;
+        if below < 0.02 {
+            return None;
+        }
+        let inverse = 1.0 / below;
+        let mut above = powers.v0 * q;
+        let (mut slope, mut by_shift) = (0.0, 0.0);
+        let mut charge = self.charges.0;
+        if self.strong() {
+            above += p[FIRST];
+            gradient[FIRST] = inverse;
+        }
+        let pairs = self.pairs_from();
+        for (i, half) in (pairs..p.len()).step_by(2).zip(&powers.halves) {
+            let at = if moves { signal * exp(charge * shift) } else { signal };
+            let s = at / (at + half);
+            let bell = p[i] * s * (1.0 - s);
+            above += p[i] * s;
+            slope += bell;
+            by_shift += charge * bell;
+            charge += self.charges.1;
+            gradient[i] = s * inverse;
+            gradient[i + 1] = -bell * inverse;
+        }
+        let v = above * inverse;
+        let lever = (powers.v0 + v) * inverse;
+        gradient[LN_V0] = powers.v0 * q * inverse;
+        gradient[RHO] = -lever * n * right;
+        gradient[LAMBDA] = -lever * m * left;
+        Some(Place {
+            titrant: v,
+            slope: slope * inverse + lever * (n * right + m * left),
+            by_shift: by_shift * inverse + lever * (n * right - m * left),
+        })
+    }
+
     /// Index of the first (amount, place) pair.
     fn pairs_from(&self) -> usize {
         FIRST + usize::from(self.strong())
     }
+}
+
+/// Powers of e for which the parameters stand.
+struct Powers {
+    v0: f64,
+    /// exp(-n rho) and exp(m lambda).
+    right: f64,
+    left: f64,
+    /// exp(p_i) of each site.
+    halves: Vec<f64>,
+}
+
+impl Powers {
+    fn of(model: &Sites, p: &[f64]) -> Self {
+        let (n, m) = model.exponents;
+        let halves = (model.pairs_from()..p.len()).step_by(2).map(|i| exp(p[i + 1])).collect();
+        Self { v0: exp(p[LN_V0]), right: exp(-n * p[RHO]), left: exp(m * p[LAMBDA]), halves }
+    }
+}
+
+/// A power of one or two, as the arms have them.
+fn power(of: f64, exponent: f64) -> f64 {
+    if exponent > 1.5 { of * of } else { of }
 }
 
 impl Model for Sites {
@@ -137,43 +206,24 @@ impl Model for Sites {
     }
 
     fn titrant(&self, z: f64, shift: f64, p: &[f64], gradient: &mut [f64]) -> Option<Place> {
-        let (n, m) = self.exponents;
-        let v0 = exp(p[LN_V0]);
-        let right = exp(n * (z + shift - p[RHO]));
-        let left = exp(-m * (z - shift - p[LAMBDA]));
-        let q = right - left;
-        let below = 1.0 - q;
-        if below < 0.02 {
-            return None;
+        self.place(&Powers::of(self, p), z, shift, p, gradient)
+    }
+
+    fn titrants(
+        &self,
+        z: &[f64],
+        shift: &[f64],
+        p: &[f64],
+        gradient: &mut [f64],
+        offset: usize,
+        each: &mut dyn FnMut(usize, Option<Place>, &mut [f64]),
+    ) {
+        let powers = Powers::of(self, p);
+        for (i, z) in z.iter().enumerate() {
+            let shift = shift.get(i).copied().unwrap_or(0.0);
+            let place = self.place(&powers, *z, shift, p, &mut gradient[offset..]);
+            each(i, place, gradient);
         }
-        let inverse = 1.0 / below;
-        let mut above = v0 * q;
-        let (mut slope, mut by_shift) = (0.0, 0.0);
-        let mut charge = self.charges.0;
-        if self.strong() {
-            above += p[FIRST];
-            gradient[FIRST] = inverse;
-        }
-        for i in (self.pairs_from()..p.len()).step_by(2) {
-            let s = logistic(z + charge * shift - p[i + 1]);
-            let bell = p[i] * s * (1.0 - s);
-            above += p[i] * s;
-            slope += bell;
-            by_shift += charge * bell;
-            charge += self.charges.1;
-            gradient[i] = s * inverse;
-            gradient[i + 1] = -bell * inverse;
-        }
-        let v = above * inverse;
-        let lever = (v0 + v) * inverse;
-        gradient[LN_V0] = v0 * q * inverse;
-        gradient[RHO] = -lever * n * right;
-        gradient[LAMBDA] = -lever * m * left;
-        Some(Place {
-            titrant: v,
-            slope: slope * inverse + lever * (n * right + m * left),
-            by_shift: by_shift * inverse + lever * (n * right - m * left),
-        })
     }
 
     fn ends(&self) -> Vec<Vec<usize>> {
@@ -202,15 +252,15 @@ impl Model for Sites {
     fn priors(&self) -> Vec<Prior> {
         let mut all = vec![Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1)];
         if let Some((mean, sd)) = self.arms_apart {
-            all.push(Prior { terms: vec![(RHO, 1.0), (LAMBDA, -1.0)], mean, sd });
+            all.push(Prior::sum(vec![(RHO, 1.0), (LAMBDA, -1.0)], mean, sd));
         }
         if let Some(sd) = self.tied {
             let first = self.pairs_from();
             for i in 1..self.number() {
-                all.push(Prior { terms: vec![(first, 1.0), (first + 2 * i, -1.0)], mean: 0.0, sd });
+                all.push(Prior::sum(vec![(first, 1.0), (first + 2 * i, -1.0)], 0.0, sd));
             }
             if self.salt {
-                all.push(Prior { terms: vec![(FIRST, 1.0), (first, 1.0)], mean: 0.0, sd });
+                all.push(Prior::sum(vec![(FIRST, 1.0), (first, 1.0)], 0.0, sd));
             }
         }
         all

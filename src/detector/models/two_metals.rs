@@ -5,6 +5,7 @@
 //! / charge with s its selectivity for the second metal. The stronger complex is formed first; both ends are exact by
 //! stoichiometry, however much the metals compete.
 
+use super::ion_electrode::{self, IonElectrode, LN_SLOPE, LN_V0};
 use super::{Meaning, Prior};
 use crate::detector::response::Response;
 use crate::numeric::Dual;
@@ -12,26 +13,20 @@ use crate::numeric::Dual;
 /// Two metals of one charge.
 #[derive(Debug, Clone)]
 pub(in crate::detector) struct TwoMetals {
-    /// Charge of the metal ions.
-    pub(in crate::detector) charge: f64,
+    /// What follows them, and the vessel.
+    pub(in crate::detector) electrode: IonElectrode,
     /// Whether the first end stands out on the curve; else it is only a parameter that may be told.
     pub(in crate::detector) first_is_seen: bool,
-    /// ln(slope / nominal): expected value and standard deviation.
-    pub(in crate::detector) ln_slope: (f64, f64),
-    /// ln of the volume before the first addition, with its standard deviation.
-    pub(in crate::detector) ln_volume: (f64, f64),
 }
 
-pub(in crate::detector) const LN_SLOPE: usize = 0;
-pub(in crate::detector) const FIRST: usize = 1;
-pub(in crate::detector) const SECOND: usize = 2;
-pub(in crate::detector) const LN_K: usize = 3;
-pub(in crate::detector) const LN_RATIO: usize = 4;
-pub(in crate::detector) const LN_SEEN: usize = 5;
-pub(in crate::detector) const LN_FLOOR: usize = 6;
-pub(in crate::detector) const ORIGIN: usize = 7;
-pub(in crate::detector) const LN_V0: usize = 8;
-pub(in crate::detector) const COUNT: usize = 9;
+pub(in crate::detector) const FIRST: usize = ion_electrode::FIRST;
+pub(in crate::detector) const SECOND: usize = FIRST + 1;
+pub(in crate::detector) const LN_K: usize = FIRST + 2;
+pub(in crate::detector) const LN_RATIO: usize = FIRST + 3;
+pub(in crate::detector) const LN_SEEN: usize = FIRST + 4;
+pub(in crate::detector) const LN_FLOOR: usize = FIRST + 5;
+pub(in crate::detector) const ORIGIN: usize = FIRST + 6;
+pub(in crate::detector) const COUNT: usize = FIRST + 7;
 
 /// ln of the free ligand by a safeguarded Newton search.
 fn ligand(metals: [(f64, f64); 2], total: f64) -> f64 {
@@ -69,6 +64,10 @@ fn ligand(metals: [(f64, f64); 2], total: f64) -> f64 {
 }
 
 impl TwoMetals {
+    fn allows(titrant: f64, p: &[f64]) -> bool {
+        p[FIRST] > 0.0 && p[SECOND] > 0.0 && titrant >= 0.0 && IonElectrode::allows(p)
+    }
+
     /// The signal, with derivatives by the first `N` parameters.
     fn z<const N: usize>(&self, titrant: f64, p: &[f64]) -> Dual<N> {
         let at = |i: usize| if i < N { Dual::parameter(p[i], i) } else { Dual::constant(p[i]) };
@@ -91,14 +90,14 @@ impl TwoMetals {
         }
         let free = metals.map(|(m, k)| m * (k * l + 1.0).recip());
         let seen = free[0] + free[1] * at(LN_SEEN).exp() + at(LN_FLOOR).exp();
-        let stretch = at(LN_SLOPE).exp() * self.charge.recip();
+        let stretch = at(LN_SLOPE).exp() * self.electrode.charge.recip();
         at(ORIGIN) - stretch * (seen + 1e-200).ln()
     }
 }
 
 impl Response for TwoMetals {
     fn name(&self) -> String {
-        format!("complexation of two metals (charge {}), electrode with a floor", self.charge)
+        format!("complexation of two metals (charge {}), electrode with a floor", self.electrode.charge)
     }
 
     fn len(&self) -> usize {
@@ -106,7 +105,7 @@ impl Response for TwoMetals {
     }
 
     fn signal(&self, titrant: f64, p: &[f64], gradient: &mut [f64]) -> Option<f64> {
-        if p[FIRST] <= 0.0 || p[SECOND] <= 0.0 || p[LN_SLOPE].abs() > 1.5 || titrant < 0.0 {
+        if !Self::allows(titrant, p) {
             return None;
         }
         let z = self.z::<COUNT>(titrant, p);
@@ -115,7 +114,7 @@ impl Response for TwoMetals {
     }
 
     fn value(&self, titrant: f64, p: &[f64], _scrap: &mut [f64]) -> Option<f64> {
-        if p[FIRST] <= 0.0 || p[SECOND] <= 0.0 || p[LN_SLOPE].abs() > 1.5 || titrant < 0.0 {
+        if !Self::allows(titrant, p) {
             return None;
         }
         let z = self.z::<0>(titrant, p).value;
@@ -132,34 +131,24 @@ impl Response for TwoMetals {
     }
 
     fn meanings(&self) -> Vec<Meaning> {
-        let mut all = vec![Meaning::Other; COUNT];
-        all[LN_SLOPE] = Meaning::LnSlope;
-        all[FIRST] = Meaning::Titrant;
-        all[SECOND] = Meaning::Titrant;
-        all[LN_V0] = Meaning::LnSampleVolume;
-        all
+        IonElectrode::meanings(COUNT, &[FIRST, SECOND])
     }
 
     fn priors(&self) -> Vec<Prior> {
-        vec![
-            Prior::on(LN_SLOPE, self.ln_slope.0, self.ln_slope.1),
-            Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1),
-            // Conditional constants from 10^5 to 10^12, one to three powers of ten apart; electrodes see the second
-            // metal a tenth to a ten-thousandth as well; floors near a micromole (common practice, no source).
+        let mut all = self.electrode.priors();
+        // Conditional constants from 10^5 to 10^12, one to three powers of ten apart; electrodes see the second metal a
+        // tenth to a ten-thousandth as well; floors near a micromole (common practice, no source).
+        all.extend([
             Prior::on(LN_K, 15.0, 4.0),
             Prior::on(LN_RATIO, 4.6, 1.5),
             Prior::on(LN_SEEN, -4.5, 2.0),
             Prior::on(LN_FLOOR, -13.0, 3.0),
-        ]
+        ]);
+        all
     }
 
     fn fault(&self, p: &[f64]) -> Option<&'static str> {
-        if p[LN_SLOPE].abs() > 0.35 {
-            Some("slope of the electrode without sense")
-        } else if p[LN_RATIO] < 1.0 {
-            Some("metals that cannot be told apart")
-        } else {
-            None
-        }
+        let alike = (p[LN_RATIO] < 1.0).then_some("metals that cannot be told apart");
+        IonElectrode::fault(p).or(alike)
     }
 }

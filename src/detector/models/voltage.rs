@@ -117,7 +117,12 @@ impl Response for PolarisedVoltage {
 
     fn priors(&self) -> Vec<Prior> {
         // A microampere or so against tens in the limit: a hundredth to a thousandth.
-        vec![Prior::on(LN_CURRENT, -5.5, 1.0), Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1)]
+        // What takes over stands half a volt to a volt away; where a peak has few points they do not tell.
+        vec![
+            Prior::on(LN_CURRENT, -5.5, 1.0),
+            Prior::on(LN_NEXT, -28.0, 8.0),
+            Prior::on(LN_V0, self.ln_volume.0, self.ln_volume.1),
+        ]
     }
 
     fn fault(&self, p: &[f64]) -> Option<&'static str> {

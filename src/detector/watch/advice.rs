@@ -30,7 +30,7 @@ impl Watch {
     pub fn outlook(&self) -> Outlook {
         let Some(last) = self.last else { return Outlook::default() };
         let interval =
-            self.forecast.map(|f| ((f.expected - f.half_width).max(last.titrant), f.expected + f.half_width));
+            self.forecast.map(|f| ((f.expected - f.below).max(last.titrant), f.expected + f.above));
         Outlook {
             expected: self.forecast.map(|f| f.expected),
             interval,

@@ -96,7 +96,7 @@ impl Watch {
         let Sight::Found(place, because) = sight else { return sight };
         let now = self.last.map_or(0.0, |l| l.titrant);
         let asked = self.ask(&place);
-        let past = |p: &Place| self.recent.marks().iter().filter(|m| m.titrant > p.end_point).count();
+        let past = |p: &Place| self.memory.points().iter().filter(|q| q.titrant > p.end_point).count();
         let step = self.last_but_one.map_or(0.0, |before| now - before.titrant);
         let sharp = |p: &Place| p.u < BEND_SHARP * step || p.end_point + BEND_FAR * p.u < now;
         match asked.filter(|p| p.end_point + BEHIND * p.u < now && past(p) >= BEND_PAST && sharp(p)) {

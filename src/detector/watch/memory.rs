@@ -45,6 +45,11 @@ impl Memory {
         self.points.retain(|p| p.titrant < titrant);
     }
 
+    /// Forgets everything above a titrant.
+    pub(super) fn forget_above(&mut self, titrant: f64) {
+        self.points.retain(|p| p.titrant <= titrant);
+    }
+
     /// Drops the point whose neighbours are nearest, in signal and titrant together.
     fn thin(&mut self) {
         let range = match (self.points.first(), self.points.last()) {

@@ -11,13 +11,15 @@ mod peak;
 mod scale;
 mod sight;
 mod states;
+mod still;
 
 use self::finder::Finder;
 use self::memory::{Memory, Recent, Stretch};
 use self::opinion::Opinion;
 use self::scale::{BuretteGrid, NoiseScale, Resolution};
+use self::still::Still;
 use super::arms::Scales;
-use super::forecast::{self, Forecast, Prior};
+use super::forecast::{self, Forecast, Group, Prior};
 use super::mark::Mark;
 use super::{Change, Given, WatchState};
 use crate::reading::{CurveHead, Point};
@@ -69,6 +71,8 @@ pub struct Watch {
     finder: Finder,
     /// The finder before the newest point, to undo a spike.
     finder_before: Option<Finder>,
+    /// A display that stands still, as long as it does.
+    still: Option<Still>,
     opinion: Opinion,
     state: WatchState,
     finds: u32,
@@ -131,6 +135,7 @@ impl Watch {
             stretch: Stretch::new(),
             finder: Finder::new(&head, given, nernst),
             finder_before: None,
+            still: None,
             opinion: Opinion::new(),
             state: WatchState::Far,
             finds: 0,
@@ -203,6 +208,7 @@ impl Watch {
         let mark = mark(&point, number);
         self.accepted += 1;
         self.drop_spike(&mark);
+        self.drop_stuck(&mark);
         self.first_signal.get_or_insert(mark.signal);
         self.arrived = point.t_s.map(|t| (t, point.signal));
         self.noise.add(&point);
@@ -276,6 +282,7 @@ impl Watch {
         self.last_but_one = None;
         self.recent.clear();
         self.stretch.clear();
+        self.still = None;
         self.finder = Finder::new(&self.head, &self.given, self.nernst);
         for point in kept {
             let mark = mark(&point, self.pushed);
@@ -294,13 +301,14 @@ impl Watch {
             return forecast::joined(None, prior);
         }
         let bins = self.stretch.bins();
-        let mut marks: Vec<Mark> = bins[bins.len().saturating_sub(24)..]
+        let last = self.last?;
+        let mut groups: Vec<Group> = bins[bins.len().saturating_sub(24)..]
             .iter()
-            .map(|b| Mark { titrant: b.titrant, signal: b.signal, point: 0 })
+            .map(|b| Group { titrant: b.titrant, signal: b.signal, n: b.n })
             .collect();
-        marks.extend(self.last);
-        let direction = (marks.last()?.signal - marks.first()?.signal).signum();
-        let line = forecast::from_line(&marks, &self.scales(direction));
+        groups.push(Group { titrant: last.titrant, signal: last.signal, n: 1.0 });
+        let direction = (last.signal - groups.first()?.signal).signum();
+        let line = forecast::from_line(&groups, &self.scales(direction));
         forecast::joined(line, prior)
     }
 

@@ -13,7 +13,7 @@ const BUDGET: u32 = 24;
 /// and a find gives so many questions back.
 const PER_FIND: u32 = 8;
 /// Between two questions the run must have grown by this part of its points (and by one point).
-const GROWN: f64 = 0.01;
+const GROWN: f64 = 0.004;
 
 /// When the final evaluation may be asked.
 #[derive(Debug, Clone)]
