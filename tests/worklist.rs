@@ -109,7 +109,13 @@ fn a_worklist_with_a_mistake_is_refused_before_anything_is_titrated() {
     let folder = tempfile::tempdir().unwrap();
     let home = folder.path();
     for (text, words) in [
-        ("sample,procedure,mm\nA,vinegar-acidity,5\n", "asks for no `mm`"),
+        ("sample,procedure,mm\nA,vinegar-acidity,5\n", "knows no `mm`; did you mean `m`?"),
+        ("sample,procedure,m\nA,vinegar-acidity,five\n", "line 2: m: "),
+        (
+            "sample,procedure,m [mL]\nA,vinegar-acidity,5\nB,vinegar-acidity,6\n",
+            "line 3: m is measured in g, not in mL",
+        ),
+        ("sample,procedure,m,titrant\nA,vinegar-acidity,1,5,lot\n", "5 cells under a heading of 4"),
         ("sample,procedure\nA,vinegar-acidty\n", "vinegar-acidty"),
         ("sample\nA\n", "`procedure`"),
     ] {

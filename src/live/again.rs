@@ -81,7 +81,8 @@ fn begin(stored: &StoredRun, procedure: &str) -> Result<Run, String> {
     let (signal, _) = stored.head.curve.signal.ok_or("the run does not say what its signal is")?;
     let bench: Bench = toml::from_str(&stored.bench_text)
         .map_err(|e| format!("the bench of the run cannot be read: {}", e.to_string().trim_end()))?;
-    let pairing = Pairing::new(bench.volume, signal, bench.settling, stored.head.at);
+    let pairing = Pairing::new(bench.volume, signal, bench.settling, stored.head.at)
+        .measuring(stored.head.curve.titrant)?;
     Ok(Run::of_looks(pairing, looks, stored.head.expectation))
 }
 

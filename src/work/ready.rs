@@ -1,8 +1,10 @@
 //! Is everything there for a portion? What is fresh, what is overdue, and what that means.
 
 use super::procedure::{Freshness, OverdueWord, Procedure};
+use super::steps::{StepLine, open_before};
 use super::{EquipmentKind, Role, RunPlan, Stock};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// How a point of the checklist stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -27,6 +29,18 @@ pub struct CheckPoint {
     pub words: String,
 }
 
+/// The point that steps before a portion stand open; none where each was ticked or skipped.
+#[must_use]
+pub fn steps_not_told(lines: &[StepLine]) -> Option<CheckPoint> {
+    let open: Vec<&str> = open_before(lines).map(|step| step.text.as_str()).collect();
+    let words = match open.len() {
+        0 => return None,
+        1 => format!("a step before it was neither ticked nor skipped: {}", open[0]),
+        n => format!("{n} steps before it were neither ticked nor skipped: {}", open.join("; ")),
+    };
+    Some(CheckPoint { is: Readiness::Warn, words })
+}
+
 /// The checklist of a portion.
 ///
 /// `utc_us`: now; `today`: the day of the place; `real`: the data come from a real instrument or a person.
@@ -48,8 +62,15 @@ pub fn checklist(
     for solution in &procedure.solutions {
         list.strength(&solution.name, &solution.what, solution.needs);
     }
-    list.equipment();
+    list.equipment(procedure);
+    for words in procedure.wrong_values(&named_mass(procedure, plan)) {
+        list.add(Readiness::Refuse, words);
+    }
     if plan.role != Role::Blank {
+        if plan.mass_g.is_some() && procedure.only_mass().is_none() && !procedure.asked.is_empty() {
+            let words = "the mass enters nothing: the procedure does not ask for exactly one; give values by their names";
+            list.add(Readiness::Warn, words.to_owned());
+        }
         for asked in procedure.asked.iter().filter(|a| a.usual.is_none()) {
             let given = plan.values.contains_key(&asked.name)
                 || (plan.mass_g.is_some() || plan.values.contains_key("mass"))
@@ -88,6 +109,13 @@ pub fn decide(list: &[CheckPoint], reason: Option<&str>) -> Result<Vec<String>, 
     }
     warnings.extend(of(Readiness::Warn).into_iter().map(str::to_owned));
     Ok(warnings)
+}
+
+/// The values of a plan, a mass without a name under the name that the procedure has for it.
+fn named_mass(procedure: &Procedure, plan: &RunPlan) -> BTreeMap<String, String> {
+    let mut values = plan.values.clone();
+    procedure.name_the_mass(&mut values);
+    values
 }
 
 struct List<'a> {
@@ -168,8 +196,25 @@ impl List<'_> {
         self.fresh(&format!("{what} {lot_name}"), factor, "standardised", needs);
     }
 
-    /// Equipment that is named, or the only one of its kind, must be valid today.
-    fn equipment(&mut self) {
+    /// Equipment that is named, or the only one of its kind, must be there and valid today.
+    fn equipment(&mut self, procedure: &Procedure) {
+        for words in procedure.wrong_uses(&self.plan.uses) {
+            self.add(Readiness::Refuse, words);
+        }
+        let by_kind = |name: &str| EquipmentKind::parse(name).is_some();
+        let for_a_name = self.plan.uses.iter().filter(|(name, _)| !by_kind(name));
+        for (name, thing) in for_a_name.map(|(name, thing)| (name.clone(), thing.clone())).collect::<Vec<_>>()
+        {
+            let kept = self.stock.equipment.iter().find(|kept| kept.it.name == thing);
+            match kept.map(|kept| kept.it.why_not(self.now.1)) {
+                None => {
+                    let words =
+                        format!("there is nothing named \"{thing}\" in the record, to be used for {name}");
+                    self.add(Readiness::Refuse, words);
+                }
+                Some(why) => self.points.extend(why.map(|words| CheckPoint { is: Readiness::Warn, words })),
+            }
+        }
         for kind in EquipmentKind::ALL {
             let kept = match self.plan.uses.get(kind.word()) {
                 Some(name) => {
