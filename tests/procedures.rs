@@ -228,3 +228,56 @@ fn every_procedure_has_a_fixture_that_says_what_came_from_outside() {
         assert!(outside > 0, "{name}: no value that is not computed by this repository's code");
     }
 }
+
+fn plan(arguments: &[&str]) -> (Option<i32>, String) {
+    let home = tempfile::tempdir().unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_dropwise"))
+        .args(["--home", home.path().to_str().unwrap(), "plan"])
+        .args(arguments)
+        .output()
+        .unwrap();
+    let told =
+        String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
+    (output.status.code(), told)
+}
+
+#[test]
+fn a_rehearsal_tells_jump_and_steps_and_refuses_names_it_does_not_know() {
+    let (code, told) = plan(&[
+        "vinegar-acidity",
+        "--expect",
+        "5",
+        "--value",
+        "m=1.5",
+        "--burette",
+        "20",
+        "--value",
+        "V_blank=0.03",
+    ]);
+    assert_eq!(code, Some(0), "{told}");
+    for needed in
+        ["titrant   12.5", "63 % of 20 mL", "jump      ", "<- advised", "ruled by", "of the variance"]
+    {
+        assert!(told.contains(needed), "{needed} is not in {told}");
+    }
+    // Too little for the burette: told, and the exit code says so.
+    let (code, told) = plan(&["vinegar-acidity", "--expect", "5", "--value", "m=0.3", "--burette", "20"]);
+    assert_eq!(code, Some(1), "{told}");
+    assert!(told.contains("take more") && told.contains("no V_blank is known"), "{told}");
+    // A trace of chloride in steps that are wider than its jump.
+    let trace = ["chloride-in-water", "--expect", "1 mg/L", "--value", "V_s=100", "--step", "0.1"];
+    let (code, told) = plan(&trace);
+    assert_eq!(code, Some(1), "{told}");
+    for (value, words) in
+        [("mm=1.5", "did you mean `m`?"), ("m=1.5 mL", "measured in g, not in mL"), ("m=heavy", "m: ")]
+    {
+        let (code, told) = plan(&["vinegar-acidity", "--expect", "5", "--value", value]);
+        assert_eq!(code, Some(2), "{told}");
+        assert!(told.contains(words), "{value}: {told}");
+    }
+    let (code, told) = plan(&["vinegar-acidity", "--expect", "5 mL", "--value", "m=1.5"]);
+    assert_eq!(code, Some(2), "{told}");
+    let (code, told) = plan(&["saponification-value", "--expect", "190", "--value", "m=2"]);
+    assert_eq!(code, Some(2), "{told}");
+    assert!(told.contains("V_blank"), "a negative volume needs its blank: {told}");
+}

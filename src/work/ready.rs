@@ -1,8 +1,8 @@
 //! Is everything there for a portion? What is fresh, what is overdue, and what that means.
 
-use super::procedure::{Freshness, OverdueWord, Procedure};
+use super::procedure::{ConstantValue, Freshness, HowWord, OverdueWord, Procedure};
 use super::steps::{StepLine, open_before};
-use super::{EquipmentKind, Role, RunPlan, Stock};
+use super::{Equipment, EquipmentKind, Kept, Role, RunPlan, Stock};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -63,6 +63,7 @@ pub fn checklist(
         list.strength(&solution.name, &solution.what, solution.needs);
     }
     list.equipment(procedure);
+    list.unnamed(procedure);
     for words in procedure.wrong_values(&named_mass(procedure, plan)) {
         list.add(Readiness::Refuse, words);
     }
@@ -163,6 +164,7 @@ impl List<'_> {
             let only = self.stock.only(EquipmentKind::Electrode, |e| e.what.as_deref() == Some(kind));
             only.map(|kept| kept.it.name.clone())
         });
+        self.valid(name.as_deref().and_then(|name| self.stock.named(EquipmentKind::Electrode, name)));
         let check = name.as_deref().and_then(|name| self.stock.check(name, self.now.0));
         let what =
             name.as_ref().map_or_else(|| format!("the {kind} electrode"), |name| format!("electrode {name}"));
@@ -191,9 +193,42 @@ impl List<'_> {
             self.fresh(what, None, "standardised", needs);
             return;
         };
+        self.valid(Some(lot));
         let lot_name = lot.it.name.clone();
         let factor = self.stock.factor(&lot_name, self.now.0, self.real).map(|factor| factor.utc_us);
         self.fresh(&format!("{what} {lot_name}"), factor, "standardised", needs);
+    }
+
+    /// Warns of a piece or a lot that is out of use or not valid today.
+    fn valid(&mut self, kept: Option<&Kept<Equipment>>) {
+        let why = kept.and_then(|kept| kept.it.why_not(self.now.1));
+        let words = why.filter(|why| self.points.iter().all(|point| point.words != *why));
+        self.points.extend(words.map(|words| CheckPoint { is: Readiness::Warn, words }));
+    }
+
+    /// What enters without being named, because it is the only one that fits: standards, pipettes, flasks.
+    fn unnamed(&mut self, procedure: &Procedure) {
+        for constant in &procedure.constants {
+            if let ConstantValue::PurityOf(standard) = &constant.value
+                && self.named(EquipmentKind::Standard, &constant.name).is_none()
+            {
+                let fits =
+                    |lot: &Equipment| lot.what.as_deref() == Some(standard.as_str()) || lot.name == *standard;
+                self.valid(self.stock.only(EquipmentKind::Standard, fits));
+            }
+        }
+        for asked in &procedure.asked {
+            let kind = match asked.how {
+                HowWord::Pipette => EquipmentKind::Pipette,
+                HowWord::Flask => EquipmentKind::Flask,
+                _ => continue,
+            };
+            if let Some(usual) = asked.usual.filter(|_| self.named(kind, &asked.name).is_none()) {
+                let in_ml = asked.unit.to_coherent(usual);
+                let fits = |e: &Equipment| e.value.is_some_and(|v| (v - in_ml).abs() <= 1e-6 * in_ml.abs());
+                self.valid(self.stock.only(kind, fits));
+            }
+        }
     }
 
     /// Equipment that is named, or the only one of its kind, must be there and valid today.
@@ -232,9 +267,7 @@ impl List<'_> {
                 }
                 None => None,
             };
-            if let Some(why) = kept.and_then(|kept| kept.it.why_not(self.now.1)) {
-                self.add(Readiness::Warn, why);
-            }
+            self.valid(kept);
         }
     }
 }
@@ -296,6 +329,20 @@ mod tests {
         let today = jiff::civil::date(2026, 5, 4);
         let list = checklist(&procedure("warn"), &plan, &Stock::default(), (0, today), true);
         assert!(list.iter().any(|point| point.is == Readiness::Refuse && point.words.contains("blue")));
+    }
+
+    #[test]
+    fn a_lot_that_has_expired_is_told_though_nobody_named_it() {
+        let lots = "[[titrant]]\nname = \"lot 7\"\nwhat = \"sodium hydroxide\"\nvalid_to = \"2026-05-03\"\n";
+        let equipment = crate::work::read_equipment("lots", lots).unwrap();
+        let kept = |it| Kept { datum: 1, utc_us: 0, who: String::new(), it };
+        let stock = Stock { equipment: equipment.into_iter().map(kept).collect(), ..Stock::default() };
+        let told = |day| {
+            let today = jiff::civil::date(2026, 5, day);
+            let list = checklist(&procedure("warn"), &RunPlan::default(), &stock, (0, today), true);
+            list.iter().filter(|point| point.words.contains("was valid until 2026-05-03")).count()
+        };
+        assert_eq!((told(3), told(4)), (0, 1));
     }
 
     #[test]

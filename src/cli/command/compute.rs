@@ -9,8 +9,10 @@ use crate::cli::typed::{TypedArgs, check, stock};
 use crate::cli::{Exit, Fault, Settings};
 use crate::detector;
 use crate::reading::Titrant;
-use crate::results::{Formulae, Simulation, Sources, Unit, simulate};
-use crate::work::result::{Assembled, PortionResult, evaluate_portion, scope_of, titrant_per_signal};
+use crate::results::{Formula, Formulae, Simulation, Sources, Unit, simulate};
+use crate::work::result::{
+    Assembled, PortionResult, REPEATABILITY, evaluate_portion, scope_of, titrant_per_signal,
+};
 use crate::work::{Procedure, ResultRule};
 use clap::Args;
 use std::path::PathBuf;
@@ -105,7 +107,16 @@ impl ComputeArgs {
             let name = rule.symbol.clone().unwrap_or_else(|| format!("result_{}", at + 1));
             list.push((name, rule.formula.clone()));
         }
-        let names: Vec<String> = list.iter().map(|(name, _)| name.clone()).collect();
+        let mut names: Vec<String> = list.iter().map(|(name, _)| name.clone()).collect();
+        if scope.get(REPEATABILITY).is_some() {
+            // As a result has it: once in each, whatever results it is computed from.
+            for name in &mut names {
+                let told = format!("{name}_with_its_scatter");
+                let formula = Formula::parse(&format!("{name} * {REPEATABILITY}"));
+                list.push((told.clone(), formula.map_err(|wrong| definition(wrong.to_string()))?));
+                *name = told;
+            }
+        }
         let formulae = Formulae::new(list).map_err(|wrong| definition(wrong.to_string()))?;
         let probability = procedure.uncertainty.coverage;
         let options = Simulation { trials, seed: self.seed, probability };

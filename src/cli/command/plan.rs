@@ -170,8 +170,11 @@ impl Setting<'_> {
         let unit = self.procedure.titrant_unit();
         let source = self.procedure.reaction_source.as_deref().unwrap_or("not said");
         let (before, behind) = ahead.around;
+        let is_level =
+            self.procedure.finds.iter().any(|find| find.name == rehearsed.find && find.level.is_some());
+        let what = if is_level { "level    " } else { "jump     " };
         let mut lines = vec![format!(
-            "jump      {:.2} {} from 1 % before the end-point to 1 % behind it ({before:.2} to {behind:.2}), steepest {:.3} {} in 0.01 {unit}",
+            "{what} {:.2} {} from 1 % before the end-point to 1 % behind it ({before:.2} to {behind:.2}), steepest {:.3} {} in 0.01 {unit}",
             (behind - before).abs(),
             ahead.unit,
             ahead.steepest * 0.01,

@@ -115,12 +115,15 @@ impl Lane {
             None => None,
         };
         let wanted = procedure.as_ref().and_then(Procedure::signal);
+        // Where a person or the instrument tells every end-point, no signal is needed; the curve stays empty without one.
+        let told_only = procedure.as_ref().is_some_and(Procedure::is_told_only);
         let signal = match ph_from {
             Some(_) => Quantity::Ph,
             None => choose_signal(wanted, &measured)
+                .or_else(|| told_only.then_some(Quantity::Ph))
                 .ok_or("the profiles of this bench measure no signal: name one in `measures`")?,
         };
-        if ph_from.is_none() && !measured.contains(&signal) {
+        if ph_from.is_none() && !told_only && !measured.contains(&signal) {
             return Err(format!(
                 "the procedure looks at {signal}, which no instrument of this bench measures"
             ));

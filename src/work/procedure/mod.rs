@@ -359,6 +359,12 @@ impl Procedure {
         self.finds.iter().filter(|f| !matches!(f.shape, Some(ShapeWord::Seen | ShapeWord::Printed)))
     }
 
+    /// Whether every end-point is told by a person or printed by the instrument.
+    #[must_use]
+    pub fn is_told_only(&self) -> bool {
+        !self.finds.is_empty() && self.instrumental().next().is_none()
+    }
+
     /// The signal to look at, where the procedure says so.
     #[must_use]
     pub fn signal(&self) -> Option<Quantity> {

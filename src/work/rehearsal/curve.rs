@@ -18,7 +18,7 @@ const IN_THE_TITRANT: (f64, f64) = (15.0, 1_000.0);
 /// Each width is tried so often, its points lying elsewhere about the end-point.
 const TRIES: usize = 3;
 /// Steps of the chosen width begin this part of the titrant before the end-point, and go on so far behind it.
-const NEAR: f64 = 0.08;
+const NEAR: f64 = 0.15;
 /// The height of a jump is told from this part of the titrant before the end-point to as much behind it.
 const HEIGHT: f64 = 0.01;
 /// A find further than this part of the titrant from the end-point is another thing.
@@ -51,8 +51,8 @@ pub struct StepAhead {
     pub width: f64,
     /// Points of the whole curve.
     pub points: usize,
-    /// Root mean square of what the end-point is off, and the largest standard uncertainty that was stated; `None`: it
-    /// was not found each time.
+    /// Root mean squares of what the end-point is off, and of the standard uncertainty that was stated; `None`: it was
+    /// not found each time.
     pub found: Option<(f64, f64)>,
     /// How far behind the end-point the watch tells it at the latest; `None`: it does not each time.
     pub told_behind: Option<f64>,
@@ -221,11 +221,13 @@ impl Rehearsed<'_> {
             off.extend(nearest.map(|e| (e.titrant - self.end_point, e.u.unwrap_or(0.0))));
             behind.extend(self.told_behind(&curve));
         }
-        let rms = || (off.iter().map(|(d, _)| d * d).sum::<f64>() / TRIES as f64).sqrt();
+        let rms = |of: fn(&(f64, f64)) -> f64| {
+            (off.iter().map(|both| of(both).powi(2)).sum::<f64>() / TRIES as f64).sqrt()
+        };
         StepAhead {
             width,
             points,
-            found: (off.len() == TRIES).then(|| (rms(), off.iter().map(|(_, u)| *u).fold(0.0, f64::max))),
+            found: (off.len() == TRIES).then(|| (rms(|both| both.0), rms(|both| both.1))),
             told_behind: (behind.len() == TRIES).then(|| behind.iter().copied().fold(0.0, f64::max)),
         }
     }
@@ -251,7 +253,10 @@ impl Rehearsed<'_> {
         }
         let mut k = 0.0;
         while from + k * width <= self.end_point + near {
-            titrants.push(from + k * width);
+            let next = from + k * width;
+            if next >= 0.0 {
+                titrants.push(next);
+            }
             k += 1.0;
         }
         let point = |titrant: f64| {

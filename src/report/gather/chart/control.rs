@@ -179,7 +179,8 @@ pub(super) fn document(
         (
             "lines set by",
             match (stated, s, &lines) {
-                (_, _, None) => "at least two series are needed for lines".to_owned(),
+                (_, _, None) if points.len() < 2 => "at least two series are needed for lines".to_owned(),
+                (_, _, None) => "none: the means do not differ from each other".to_owned(),
                 (Some(_), Some(_), _) => {
                     "the content of the material and the standard deviation of the lab".to_owned()
                 }

@@ -82,7 +82,8 @@ pub(super) struct ProcedureForm {
     pub find: Vec<FindForm>,
     /// The blank.
     #[serde(default)]
-    pub blank: Option<BlankForm>,
+    #[schemars(with = "Option<BlankForm>")]
+    pub blank: Option<Spanned<BlankForm>>,
     /// Values that are the same for every portion.
     #[serde(default)]
     pub constant: Vec<ConstantForm>,

@@ -7,6 +7,7 @@ use crate::detector::Level;
 use crate::form::nearest;
 use crate::reading::{Quantity, Unit as SignalUnit};
 use crate::results::Dimension;
+use toml::Spanned;
 
 impl Reader<'_, '_> {
     pub(super) fn find(&mut self, form: &FindForm) -> Find {
@@ -91,15 +92,15 @@ impl Reader<'_, '_> {
         Some((Level { signal, u_signal, stay_s }, quantity))
     }
 
-    pub(super) fn blank(&mut self, form: Option<&BlankForm>) -> Blank {
-        let Some(form) = form else {
+    pub(super) fn blank(&mut self, form: Option<&Spanned<BlankForm>>) -> Blank {
+        let Some((form, span)) = form.map(|form| (form.get_ref(), form.span())) else {
             return Blank { rule: BlankWord::None, fixed: None, last: 1, within_s: None, most: None };
         };
         let value = form.value.as_ref().and_then(|text| self.titrant(text));
         let u = form.u.as_ref().and_then(|text| self.titrant(text));
         if form.rule == BlankWord::Fixed && form.value.is_none() {
             let message = "the blank is fixed, and its value is not said".to_owned();
-            self.error("missing-key", 0..0, message, "add `value = \"0.02 mL\"` to [blank]");
+            self.error("missing-key", span, message, "add `value = \"0.02 mL\"` to [blank]");
         }
         Blank {
             rule: form.rule,
