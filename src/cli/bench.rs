@@ -226,8 +226,8 @@ pub fn profile_text(name: &str, settings: &Settings) -> Result<(String, String),
     let (name, text) = match Profile::shipped(name) {
         Some(profile) => (format!("{name}.toml"), profile.text),
         None => settings.read_named("instruments", name).map_err(|why| {
-            let shipped = shipped_names().collect::<Vec<_>>().join(", ");
-            definition(format!("there is no profile \"{name}\": {why}; these ship: {shipped}"))
+            let meant = meant(name, &shipped_names().collect::<Vec<_>>());
+            definition(format!("there is no profile \"{name}\": {why}; {meant}"))
         })?,
     };
     parsed(&name, &text)?;
@@ -253,6 +253,14 @@ pub fn procedure_text(name: Option<&str>, settings: &Settings) -> Result<String,
     name.map_or_else(|| Ok(String::new()), |name| procedure(name, settings).map(|(_, text)| text))
 }
 
+/// The shipped name that was likely meant, else all of them.
+fn meant(name: &str, shipped: &[&str]) -> String {
+    match crate::form::nearest(name, shipped.iter().copied()) {
+        Some(near) => format!("did you mean \"{near}\"?"),
+        None => format!("these ship: {}", shipped.join(", ")),
+    }
+}
+
 /// A procedure that ships or lies in a file, with its text.
 ///
 /// # Errors
@@ -262,8 +270,8 @@ pub fn procedure(name: &str, settings: &Settings) -> Result<(Procedure, String),
     let (path, text) = match Procedure::shipped(name) {
         Some(text) => (name.to_owned(), text.to_owned()),
         None => settings.read_named("procedures", name).map_err(|why| {
-            let shipped = Procedure::shipped_names().collect::<Vec<_>>().join(", ");
-            definition(format!("there is no procedure \"{name}\": {why}; these ship: {shipped}"))
+            let meant = meant(name, &Procedure::shipped_names().collect::<Vec<_>>());
+            definition(format!("there is no procedure \"{name}\": {why}; {meant}"))
         })?,
     };
     let procedure = Procedure::read(&path, &text).map_err(definition)?;

@@ -66,12 +66,9 @@ impl Run {
         Self::of_looks(pairing, vec![given], expectation)
     }
 
-    /// A run whose curve is looked at in several ways; without one it is looked at as it comes.
+    /// A run whose curve is looked at in several ways; without one nothing is looked for.
     #[must_use]
-    pub fn of_looks(pairing: Pairing, mut looks: Vec<Given>, expectation: Expectation) -> Self {
-        if looks.is_empty() {
-            looks.push(Given::default());
-        }
+    pub fn of_looks(pairing: Pairing, looks: Vec<Given>, expectation: Expectation) -> Self {
         Self {
             watch: Lookout::new(pairing.head(), &looks, &expectation),
             looks,

@@ -1,7 +1,7 @@
 //! How a run begins: by a person, by the mass on a balance, or by a mark in the line.
 
 use super::{Going, Lane, Line};
-use crate::detector::Prior;
+use crate::detector::{Given, Prior};
 use crate::live::outcome;
 use crate::profile::{Mark, MarkKind};
 use crate::reading::{Quantity, Stamp, Titrant};
@@ -167,7 +167,7 @@ impl Lane {
         for text in head.plan.warnings.clone() {
             self.show(LaneEvent::Warning { text }).await;
         }
-        let looks = procedure.as_ref().map(Procedure::looks).unwrap_or_default();
+        let looks = procedure.as_ref().map_or_else(|| vec![Given::default()], Procedure::looks);
         let run = Run::of_looks(pairing, looks, head.expectation);
         self.going = Some(Going {
             run,

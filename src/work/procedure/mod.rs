@@ -315,9 +315,12 @@ impl Procedure {
     }
 
     /// What the detector may know for each look at the curve: end-points that show in one way are looked for together,
-    /// each fixed level for itself.
+    /// each fixed level for itself. None where all of them are told; one where the procedure names none.
     #[must_use]
     pub fn looks(&self) -> Vec<Given> {
+        if self.finds.is_empty() {
+            return vec![self.given_for(&[])];
+        }
         let mut groups: Vec<Vec<&Find>> = Vec::new();
         for find in self.instrumental() {
             let alike =

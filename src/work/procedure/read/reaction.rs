@@ -18,15 +18,15 @@ impl Reader<'_, '_> {
         let reaction = match r.kind {
             ReactionWord::Acid | ReactionWord::Base => {
                 let is_base = r.kind == ReactionWord::Base;
-                let protons = r.pka.len() as u32;
+                let protons = u32::try_from(r.pka.len()).unwrap_or(u32::MAX);
                 let off = r.protons_off.unwrap_or(if is_base { protons } else { 0 });
                 let all = if is_base { off } else { protons.saturating_sub(off) }.max(1);
                 Reaction::Protons(Protons {
                     is_base,
-                    charge: r.charge.unwrap_or_else(|| match (is_base, protons) {
-                        (_, 0) if is_base => 1,
-                        (_, 0) => -1,
+                    // A strong acid is its anion, a strong base its cation.
+                    charge: r.charge.unwrap_or(match (is_base, protons) {
                         (true, _) => 1,
+                        (false, 0) => -1,
                         (false, _) => 0,
                     }),
                     off,
