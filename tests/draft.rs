@@ -194,3 +194,83 @@ fn the_figure_counts_as_by_hand() {
     let (all, _) = score::score(&meant[..2], &answers[..2], &[]);
     assert!((all.figure() - 100.0).abs() < 1e-9);
 }
+
+#[test]
+fn each_column_of_a_line_may_have_its_own_decimal_sign() {
+    let line = |i: usize| format!("T 22,{} C  pH {}.{:03}", i / 4 % 10, 4 + i / 20, 37 * i % 1000);
+    let heard = heard_lines((0..40).map(line));
+    let proposed = draft(&heard, &[]);
+    let text = &proposed.profile_text;
+    let readings = judge::read(text, &heard).expect("the profile is sound");
+    assert_eq!(readings.len(), 80, "{text}");
+    assert_eq!((readings[78].quantity, readings[78].value), (Quantity::Temperature, Some(22.9)), "{text}");
+    assert_eq!((readings[79].quantity, readings[79].value), (Quantity::Ph, Some(5.443)), "{text}");
+}
+
+/// The readings of `quantity` that the draft of these lines makes.
+fn values(lines: impl IntoIterator<Item = String>, quantity: Quantity) -> (Vec<f64>, String) {
+    let heard = heard_lines(lines);
+    let proposed = draft(&heard, &[]);
+    let readings = judge::read(&proposed.profile_text, &heard).expect("the profile is sound");
+    let values = readings.iter().filter(|r| r.quantity == quantity).filter_map(|r| r.value).collect();
+    (values, proposed.profile_text)
+}
+
+#[test]
+fn a_line_may_name_what_the_next_one_holds() {
+    let pairs = |i: usize| {
+        ["pH".to_owned(), format!("{:.3}", 3.0 + 0.05 * i as f64), "TEMP".to_owned(), format!("24.{}", i % 7)]
+    };
+    let lines: Vec<String> = (0..40).flat_map(pairs).collect();
+    let (ph, text) = values(lines.clone(), Quantity::Ph);
+    assert_eq!((ph.len(), ph[0], ph[39]), (40, 3.0, 4.95), "{text}");
+    let (temperature, text) = values(lines, Quantity::Temperature);
+    assert_eq!((temperature.len(), temperature[39]), (40, 24.4), "{text}");
+}
+
+#[test]
+fn the_number_of_a_channel_before_a_colon_is_no_clock() {
+    let lines = (0..90).map(|i| match i % 3 {
+        0 => format!("CH1:{:.3} pH", 3.0 + 0.02 * f64::from(i)),
+        1 => format!("CH2:24.{} C", i % 7),
+        _ => format!("CH3:{:.2} mL", 0.15 * f64::from(i)),
+    });
+    let (volume, text) = values(lines, Quantity::Volume);
+    assert_eq!((volume.len(), volume[29]), (30, 13.35), "{text}");
+}
+
+#[test]
+fn noughts_at_the_end_may_be_left_out() {
+    let lines = (0..60).map(|i| format!("{{\"ph\": {}, \"n\": {i}}}", 3.0 + f64::from(i * 37 % 100) / 100.0));
+    let (ph, text) = values(lines, Quantity::Ph);
+    assert_eq!(ph.len(), 60, "{text}");
+}
+
+#[test]
+fn a_number_may_fill_its_place() {
+    let lines = (0..60).map(|i| format!("{:3} s  {:.1} mV", i * 5, 200.0 - 3.7 * f64::from(i)));
+    let (time, text) = values(lines, Quantity::Time);
+    assert_eq!((time.len(), time[59]), (60, 295.0), "{text}");
+}
+
+#[test]
+fn a_unit_may_touch_the_next_number_and_controls_may_part_numbers() {
+    let glued = (0..40).map(|i| format!("{:.3}pH24.{}°C", 3.0 + 0.05 * f64::from(i), i % 7));
+    let (temperature, text) = values(glued, Quantity::Temperature);
+    assert_eq!((temperature.len(), temperature[1]), (40, 24.1), "{text}");
+    let parted =
+        (0..40).map(|i| format!("{:.3}\u{1d}{:.1}", 3.0 + 0.05 * f64::from(i), 200.0 - 4.0 * f64::from(i)));
+    let (ph, text) = values(parted, Quantity::Ph);
+    assert_eq!((ph.len(), ph[39]), (40, 4.95), "{text}");
+}
+
+#[test]
+fn brackets_that_stand_for_a_minus_are_not_read() {
+    let lines = (0..60).map(|i| {
+        let emf_mv = 200.0 - 8.0 * f64::from(i);
+        let shown = if emf_mv < 0.0 { format!("({:.1})", -emf_mv) } else { format!("{emf_mv:.1}") };
+        format!("{:.3} ml, {shown} mV", 0.25 * f64::from(i))
+    });
+    let (emf, text) = values(lines, Quantity::Emf);
+    assert_eq!(emf.len(), 26, "{text}");
+}

@@ -1,8 +1,10 @@
 //! The machine that cuts bytes into frames.
 
+use super::cut::{Cut, Fault};
+use super::mark::{MarkAt, find_first_byte, mark_at};
 use super::{Check, CheckPlace, Ending, FrameRules};
 use crate::reading::Stamp;
-use memchr::{memchr, memchr2, memchr3, memmem};
+use memchr::{memchr, memchr2, memmem};
 use std::ops::Range;
 
 const CR: u8 = 0x0D;
@@ -11,52 +13,6 @@ const XON: u8 = 0x11;
 const XOFF: u8 = 0x13;
 /// ASCII "substitute": stands for a character whose parity was wrong.
 const SUB: u8 = 0x1A;
-
-/// Why a piece of the wire is no sound frame.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub enum Fault {
-    /// No end came within the limit.
-    #[error("longer than {0} bytes without an end")]
-    TooLong(usize),
-    /// A new frame began before this one had ended.
-    #[error("cut short: a new frame began before its end")]
-    CutShort,
-    /// Bytes between frames.
-    #[error("bytes outside of a frame")]
-    Outside,
-    /// The check value is wrong.
-    #[error("the checksum does not fit")]
-    Check,
-    /// There is no place for a check value.
-    #[error("the checksum is missing")]
-    CheckMissing,
-    /// A character had the wrong parity.
-    #[error("a character had the wrong parity")]
-    Parity,
-    /// The wire ended within it.
-    #[error("the wire ended before the frame did")]
-    Unfinished,
-}
-
-/// One piece of the wire.
-#[derive(Debug, Clone, Copy)]
-pub struct Cut<'a> {
-    /// What stands between the marks; the whole piece where it is damaged.
-    pub body: &'a [u8],
-    /// Everything of the piece, marks and check value included.
-    pub raw: &'a [u8],
-    /// When the chunk with its last byte arrived.
-    pub at: Stamp,
-    /// When the chunk with its first byte arrived.
-    pub began: Stamp,
-    /// Why it is no sound frame.
-    pub fault: Option<Fault>,
-    /// A control byte that stands for itself (ENQ, EOT).
-    pub control: bool,
-    /// The body as text with all that stands behind it in its chunk, where that is known to be ASCII: whole chunks are
-    /// looked at once, not each piece of them.
-    pub ascii: Option<&'a str>,
-}
 
 enum Step {
     /// More bytes are needed.
@@ -478,39 +434,4 @@ fn check_before_end(
 /// The bytes as text, if all of them are ASCII.
 fn ascii_text(bytes: &[u8]) -> Option<&str> {
     if bytes.is_ascii() { std::str::from_utf8(bytes).ok() } else { None }
-}
-
-#[inline]
-fn find_first_byte(marks: &[Box<[u8]>], data: &[u8]) -> Option<usize> {
-    match marks {
-        [a] => memchr(a[0], data),
-        [a, b] => memchr2(a[0], b[0], data),
-        [a, b, c] => memchr3(a[0], b[0], c[0], data),
-        _ => data.iter().position(|byte| marks.iter().any(|mark| mark[0] == *byte)),
-    }
-}
-
-enum MarkAt {
-    Whole(usize),
-    /// The data end within a mark.
-    Open,
-    No,
-}
-
-#[inline]
-fn mark_at(marks: &[Box<[u8]>], data: &[u8], at: usize) -> MarkAt {
-    let rest = &data[at..];
-    if let [mark] = marks
-        && mark.len() <= rest.len()
-        && mark.iter().zip(rest).all(|(wanted, found)| wanted == found)
-    {
-        return MarkAt::Whole(mark.len());
-    }
-    let whole = marks.iter().filter(|mark| rest.starts_with(mark)).map(|mark| mark.len()).max();
-    let open = marks.iter().any(|mark| mark.len() > rest.len() && mark.starts_with(rest));
-    match (open, whole) {
-        (true, _) => MarkAt::Open,
-        (false, Some(length)) => MarkAt::Whole(length),
-        (false, None) => MarkAt::No,
-    }
 }

@@ -4,12 +4,15 @@
 //! [`FrameRules::limit`]; what does not fit the rules comes out as a damaged frame, never as silence.
 
 mod checksum;
+mod cut;
 mod framer;
+mod mark;
 mod rules;
 mod text;
 
 pub(crate) use checksum::hex_byte;
 pub use checksum::{Check, CheckKind, CheckPlace};
-pub use framer::{Cut, Fault, Framer};
+pub use cut::{Cut, Fault};
+pub use framer::Framer;
 pub use rules::{ByteClean, Ending, FrameRules};
 pub use text::{Encoding, TextClean, decode};

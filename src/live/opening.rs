@@ -14,7 +14,7 @@ use std::sync::atomic::Ordering;
 use tokio::sync::mpsc;
 
 impl Hub {
-    /// Opens a bench; one that is open already keeps its lane.
+    /// Opens a bench; one that is open already keeps its lane, unless its settings have changed and no run is on.
     pub(super) async fn open(
         &mut self,
         bench: &BenchPlan,
@@ -23,9 +23,7 @@ impl Hub {
     ) -> Result<LaneId, String> {
         let same = self.lanes.iter().find(|(_, l)| l.bench.bench.title == bench.bench.title);
         if let Some((&id, handle)) = same {
-            // A simulated instrument waits for nobody: its next beaker may take its place at once.
-            let simulated = handle.bench.lines.iter().all(|line| line.port.starts_with("simulator"));
-            let gives_way = simulated && !handle.busy && *handle.bench != *bench;
+            let gives_way = !handle.busy && *handle.bench != *bench;
             if gives_way {
                 handle.cancel.cancel();
             }
@@ -41,7 +39,7 @@ impl Hub {
                     Ok(id)
                 } else {
                     Err(format!(
-                        "a bench called \"{}\" is open with other settings; give this one another title, or end the recorder first",
+                        "a run goes on at the bench \"{}\", which was opened with other settings: end that run first, or give this bench another title",
                         bench.bench.title
                     ))
                 };

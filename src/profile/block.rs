@@ -20,9 +20,9 @@ pub(crate) struct Block {
 }
 
 impl Block {
-    /// Whether its lines are kept until the end.
+    /// Whether its readings are kept until the end; those of a table are told row by row.
     pub(crate) fn is_kept(&self) -> bool {
-        !self.lines.is_empty()
+        !self.lines.is_empty() || self.rows.is_empty()
     }
 }
 

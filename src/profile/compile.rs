@@ -225,12 +225,14 @@ impl Compiler<'_, '_> {
             begins,
             within_ns: self.duration(form.within.as_ref(), 10_000_000_000),
         };
-        if block.rows.is_empty() && block.lines.is_empty() {
+        let ends_with_value =
+            block.ends.iter().flat_map(|pattern| &pattern.program.ops).any(|op| matches!(op, Op::Field(_)));
+        if block.rows.is_empty() && block.lines.is_empty() && !ends_with_value {
             let span = form.begins.span();
             self.error(
                 "profile.block",
                 span,
-                "a block needs `row` (a table) or `lines` (one reading)",
+                "a block needs `row` (a table), `lines` (one reading), or a field in `ends`",
                 "add one of them",
             );
         }

@@ -280,7 +280,7 @@ pub(crate) struct BlockForm {
     #[serde(default)]
     #[schemars(with = "Option<TextOrList>")]
     pub ignore: Option<Spanned<TextOrList>>,
-    /// The line that it ends with; it may hold fields too.
+    /// The line that it ends with; it may hold fields too, and all of them where a heading stands over one value.
     #[serde(default)]
     #[schemars(with = "Option<TextOrList>")]
     pub ends: Option<Spanned<TextOrList>>,

@@ -79,7 +79,8 @@ async fn a_large_record_is_used_as_any_other() {
     let recorder = Recorder::start(home.path(), &[]);
     println!("{:<28} {:.3} s", "a recorder is ready", began.elapsed().as_secs_f64());
     let mut session = recorder.attach().await;
-    open_and_run(&session, 1, 60).await;
+    // The run has to last as long as the copy is made.
+    open_and_run(&session, 1, if gigabytes.is_some() { 4 } else { 60 }).await;
     let mut state = BenchState::default();
     let began = Instant::now();
     follow(&mut session, &mut state, |s| s.store.saved_lines > 0).await;

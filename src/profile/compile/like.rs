@@ -85,7 +85,9 @@ impl Compiler<'_, '_> {
                 Part::Blanks(count) if next_has_width => ops.push(Op::ExactBlanks(*count)),
                 Part::Blanks(_) if first => ops.push(Op::AnyBlanks),
                 Part::Blanks(_) => ops.push(Op::Blanks),
-                Part::Literal(literal) => literal_ops(literal, ops),
+                Part::Literal(literal) => {
+                    literal_ops(literal, matches!(parts.get(index + 1), Some(Part::Field(_))), ops);
+                }
                 Part::OneOf(words) => {
                     let mut words: Vec<Box<str>> = words.iter().map(|word| word.as_str().into()).collect();
                     words.sort_by_key(|word| std::cmp::Reverse(word.len()));
@@ -296,8 +298,9 @@ fn has_width(part: &Part) -> bool {
     }
 }
 
-/// A literal behind a number may be its unit: then any spelling of it will do.
-fn literal_ops(literal: &str, ops: &mut Vec<Op>) {
+/// A literal behind a number may be its unit: then any spelling of it will do. A unit that the next number touches
+/// (`7.00pH24.8`) has no end of its own and stays as it is written.
+fn literal_ops(literal: &str, number_touches: bool, ops: &mut Vec<Op>) {
     let number =
         ops.iter().rev().take_while(|op| matches!(op, Op::Blanks | Op::Field(_))).find_map(|op| match op {
             Op::Field(Field { kind: Kind::Number(number), .. }) => Some(number),
@@ -306,6 +309,7 @@ fn literal_ops(literal: &str, ops: &mut Vec<Op>) {
     if let Some(number) = number
         && let UnitFrom::Profile(unit) = number.unit
         && let Some(length) = unit_words::this_unit_at(literal, unit)
+        && !(number_touches && length == literal.len())
     {
         ops.push(Op::Unit(unit, unit_words::spellings(unit).collect()));
         if length < literal.len() {

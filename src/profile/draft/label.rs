@@ -84,7 +84,9 @@ fn leaning(template: &Template, side: Side) -> f64 {
 
 /// An integer may hide its decimal sign.
 pub(super) fn fits_scaled(q: Quantity, column: &Column) -> bool {
-    column.main_decimals() == 0
+    let counts = column.run.rising > 0.97 && column.run.few_steps > 0.97 && column.run.climbing > 0.9;
+    (q == Quantity::Volume || !counts)
+        && column.main_decimals() == 0
         && !column.run.counter
         && matches!(
             q,
@@ -144,6 +146,16 @@ fn name_by(column: &mut Column, word: &str, after: bool, units: Option<&Slot>) {
                 column.label.get_or_insert_with(|| word.to_owned());
             }
         }
+    }
+}
+
+/// The words of the line above name the only number of a line.
+pub(super) fn by_line_above(column: &mut Column, above: &str) {
+    for word in
+        above.split(|c: char| c.is_whitespace() || ":()[]".contains(c)).filter(|word| !word.is_empty())
+    {
+        let behind = column.label.is_some();
+        name_by(column, word, behind, None);
     }
 }
 

@@ -4,9 +4,11 @@
 //! line, which word belongs to which number, guards, quantities with their confidence. What stays doubtful becomes a
 //! comment or one of at most three questions: a missing column is seen at once, a wrong one is not.
 
+mod above;
 mod check;
 mod column;
 mod example;
+mod flag;
 mod framing;
 mod heading;
 mod heard;
@@ -16,6 +18,7 @@ mod modbus;
 mod over_range;
 mod pattern;
 mod pipeline;
+mod pulse;
 mod quantity;
 mod question;
 mod style;

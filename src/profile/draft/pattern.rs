@@ -1,7 +1,8 @@
 //! The patterns of a build, as they stand in the profile: literal text, blanks, fields with their shapes.
 
 use super::column::Column;
-use super::pipeline::{FlagSeen, Found};
+use super::flag::FlagSeen;
+use super::pipeline::Found;
 use super::template::{Line, Slot, Template};
 use super::text::{Number, SignPlace, Token};
 use super::words;
@@ -123,6 +124,11 @@ pub(super) fn shape_of(
             && count(&|n| n.grouped) == 0
     }) {
         let negative = count(&|n| n.negative) > 0;
+        // A number that fills its width leaves no place for a sign.
+        let full = numbers.iter().any(|(_, t, _)| t.end - t.start == width) && !negative && !always;
+        if full && places >= 2 {
+            return Some((format!("{}0{part}", "#".repeat(places - 1)), true));
+        }
         if places >= 3 {
             return Some((format!("{before}{}0{part}", "#".repeat(places - 2)), true));
         }
@@ -194,6 +200,21 @@ pub(super) fn patterns(
     out
 }
 
+/// Whether noughts at the end are left out, as programs that print JSON do: 3.5 beside 3.512, and never 3.510.
+fn noughts_are_left_out(tokens: &[(usize, usize, &Token)]) -> bool {
+    let most = tokens.iter().filter_map(|t| t.2.number()).map(|n| n.decimals).max().unwrap_or(0);
+    let (mut full, mut fewer) = (0, 0);
+    for (_, _, token) in tokens {
+        let Some(n) = token.number() else { continue };
+        if n.decimals > 0 && !n.exponent && token.text.ends_with('0') && n.decimals > 1 {
+            return false;
+        }
+        full += usize::from(n.decimals == most);
+        fewer += usize::from(n.decimals < most);
+    }
+    full + fewer >= 20 && fewer * 25 >= full + fewer && full > fewer
+}
+
 /// Units with the counts of decimals that occur with them.
 fn ways(
     found: &Found,
@@ -216,6 +237,7 @@ fn ways(
         let unit = unit.map(|u| units.iter().find(|known| same_unit(known, &u)).cloned().unwrap_or(u));
         *seen.entry((unit, n.decimals)).or_default() += 1;
     }
+    let trimmed = noughts_are_left_out(&tokens);
     let mut by_unit: BTreeMap<Option<String>, Vec<(usize, usize)>> = BTreeMap::new();
     for ((unit, decimals), n) in seen {
         by_unit.entry(unit).or_default().push((decimals, n));
@@ -236,7 +258,7 @@ fn ways(
             })
             .map(|(d, _)| *d)
             .collect();
-        if !strict || kept.is_empty() || kept.len() > 3 {
+        if !strict || trimmed || kept.is_empty() || kept.len() > 3 {
             out.push((unit, None));
         } else {
             out.extend(kept.into_iter().map(|d| (unit.clone(), Some(d))));

@@ -3,29 +3,19 @@
 use super::Heard;
 use super::check::{self, FoundCheck};
 use super::column::Column;
+use super::flag::{self, FlagSeen};
 use super::framing::{self, Frame, Framing};
 use super::heading;
 use super::heard::{self, Parity, Stream};
 use super::label;
 use super::modbus::{self, RegisterSet};
+use super::pulse;
 use super::quantity::{self, Choice};
 use super::style::{self, NumberStyle};
-use super::template::{self, Line, Slot, Template};
+use super::template::{self, Line, Template};
 use super::text::{self, Encoding};
-use super::words;
 use crate::reading::Quantity;
 use std::collections::HashMap;
-
-/// A flag of a build.
-#[derive(Debug, Clone)]
-pub(super) struct FlagSeen {
-    pub(super) template: usize,
-    pub(super) slot: usize,
-    /// Words with their count and what they mean, where that is known.
-    pub(super) words: Vec<(String, usize, Option<bool>)>,
-    /// The meaning comes from the words alone, or also from how the values move.
-    pub(super) known: bool,
-}
 
 /// Everything that was found out about a capture.
 pub(super) struct Found {
@@ -125,7 +115,7 @@ pub(super) fn run(heard: &Heard) -> Found {
     found.registers = modbus::find(&found.stream, &found.frames, &found.lines);
     if found.registers.is_empty() {
         columns(&mut found);
-        flags(&mut found);
+        found.flags = flag::find(&found);
         habits(&mut found);
     } else {
         modbus::tie(&mut found.registers, &found.lines);
@@ -221,6 +211,9 @@ fn columns(found: &mut Found) {
     for (index, template) in found.templates.iter().enumerate() {
         let mut mine: Vec<&mut Column> = columns.iter_mut().filter(|c| c.template == index).collect();
         label::within_lines(template, &mut mine, &found.lines);
+        if let (Some(above), [column]) = (&template.above, mine.as_mut_slice()) {
+            label::by_line_above(column, above);
+        }
     }
     let mut used = vec![false; found.lines.len()];
     for template in &found.templates {
@@ -242,6 +235,7 @@ fn columns(found: &mut Found) {
             label::by_request(column, String::from_utf8_lossy(request).trim());
         }
     }
+    bracketed(found, &mut columns);
     for column in &mut columns {
         // A word behind the last number (STATUS) does not undo what stands before it.
         if column.evidence.iter().any(|e| e.1 >= 0.8)
@@ -261,7 +255,7 @@ fn columns(found: &mut Found) {
         quantity::hidden_point(column);
         if column.run.constant
             && column.run.count > 5
-            && column.main_decimals() == 0
+            && (column.main_decimals() == 0 || column.evidence.iter().all(|(_, w, _)| *w < 0.5))
             && !column.evidence.iter().any(|(_, w, _)| *w >= 0.9)
         {
             column.other.get_or_insert_with(|| "it never changes: a setting".to_owned());
@@ -281,7 +275,24 @@ fn columns(found: &mut Found) {
         found.templates.iter().filter(|t| !t.number_slots().is_empty()).map(|t| t.lines.len()).sum();
     found.live_templates =
         found.templates.iter().map(|t| t.lines.len() >= 3 && t.lines.len() * 12 >= numeric).collect();
-    pulses(found);
+    pulse::mark(found);
+}
+
+/// A number that stands in brackets in some lines and without them in others is negative there, as in accounts: a
+/// profile cannot say that, so such a column stays a comment.
+fn bracketed(found: &Found, columns: &mut [Column]) {
+    let keys: Vec<&[char]> = found.templates.iter().map(|t| t.key.as_slice()).collect();
+    for column in columns {
+        let (key, slot) = (keys[column.template], column.slot);
+        let around =
+            slot.checked_sub(1).is_some_and(|before| key[before] == '(') && key.get(slot + 1) == Some(&')');
+        if around {
+            let without = [&key[..slot - 1], &key[slot..=slot], &key[slot + 2..]].concat();
+            if keys.contains(&without.as_slice()) {
+                column.other = Some("it stands in brackets, as negative amounts do".to_owned());
+            }
+        }
+    }
 }
 
 impl Found {
@@ -354,119 +365,4 @@ fn habits(found: &mut Found) {
                 && c.run.min >= 0.0
                 && found.templates[c.template].lines.len() * 2 > found.lines.len()
         });
-}
-
-/// A burette that counts pulses: whole numbers that rise in a few sizes of step, under no name of a quantity.
-fn pulses(found: &mut Found) {
-    let size = found.lines.iter().take(40).find_map(|l| {
-        l.tokens.windows(2).find_map(|w| {
-            let n = w[0].number()?;
-            (n.decimals >= 2
-                && n.value > 0.0
-                && n.value <= 0.1
-                && words::unit(&w[1].text).is_some_and(|u| u.0 == crate::reading::Unit::Millilitre))
-            .then_some(n.value)
-        })
-    });
-    for column in &mut found.columns {
-        let named = column.other.as_deref().is_none_or(|o| o.starts_with("the word"));
-        let says = column.evidence.iter().any(|(_, w, from)| *w > 0.45 && from != "its numbers");
-        let alone = found.templates[column.template].number_slots().len() == 1;
-        let label = column.label.as_deref().map(words::plain).unwrap_or_default();
-        let counts =
-            ["N", "CNT", "COUNT", "PULSE", "PULSES", "IMP", "IMPULSE", "STEPS", "P", "CT", "PLS", "I"]
-                .contains(&label.as_str())
-                || label.is_empty();
-        let says = says && (!counts || !column.units.is_empty());
-        if column.main_decimals() == 0
-            && alone
-            && named
-            && !says
-            && counts
-            && !column.run.counter
-            && column.run.rising > 0.88
-            && column.run.few_steps > 0.4
-            && column.run.min >= 0.0
-            && column.run.max > 20.0
-            && column.run.climbing > 0.1
-        {
-            column.is_pulses = true;
-            column.evidence.clear();
-            match size {
-                Some(ml) => column.set_pulse(ml),
-                None => {
-                    column.other = Some("it counts pulses, and the volume of one is not known".to_owned())
-                }
-            }
-        }
-    }
-}
-
-/// What the flag words mean: from the words, and from how the values move beside them.
-fn flags(found: &mut Found) {
-    for (index, template) in found.templates.iter().enumerate() {
-        if template.number_slots().is_empty() {
-            continue;
-        }
-        for (slot, kind) in template.slots.iter().enumerate() {
-            let Slot::Flag(list) = kind else { continue };
-            if list.len() > 6 {
-                continue;
-            }
-            let mut seen: Vec<(String, usize, Option<bool>)> =
-                list.iter().map(|(w, n)| (w.clone(), *n, words::steadiness(w))).collect();
-            let mut known = seen.iter().all(|s| s.2.is_some()) && seen.len() >= 2;
-            if seen.len() == 2 && !known {
-                let moves = moves(found, index, template, slot, [&list[0].0, &list[1].0]);
-                // The words decide; the values may only confirm what one of the words says, or give an offer.
-                match (seen[0].2, seen[1].2) {
-                    (Some(a), None) => seen[1].2 = Some(!a),
-                    (None, Some(b)) => seen[0].2 = Some(!b),
-                    _ => {
-                        if let Some((a, b)) = moves
-                            && (a > 3.0 * b || b > 3.0 * a)
-                        {
-                            seen[0].2 = Some(a < b);
-                            seen[1].2 = Some(b < a);
-                        }
-                    }
-                }
-                let agrees = moves.is_some_and(|(a, b)| {
-                    (a < b) == (seen[0].2 == Some(true)) && (a > 1.5 * b || b > 1.5 * a)
-                });
-                known = agrees && list.iter().any(|(w, _)| words::steadiness(w).is_some());
-            }
-            found.flags.push(FlagSeen { template: index, slot, words: seen, known });
-        }
-    }
-}
-
-/// Mean size of a change beside each of two words, in units of the column's usual change.
-fn moves(
-    found: &Found,
-    index: usize,
-    template: &Template,
-    slot: usize,
-    pair: [&String; 2],
-) -> Option<(f64, f64)> {
-    let mut best: Option<(f64, f64)> = None;
-    for column in found.columns.iter().filter(|c| c.template == index && !c.run.constant && !c.run.counter) {
-        let mut sums = [(0.0, 0usize); 2];
-        for w in column.values.windows(2) {
-            let word = template.token(&found.lines[w[1].0], slot).map_or("", |t| t.text.as_str());
-            if let Some(k) = pair.iter().position(|p| p.as_str() == word) {
-                sums[k].0 += (w[1].1 - w[0].1).abs();
-                sums[k].1 += 1;
-            }
-        }
-        if sums.iter().any(|s| s.1 < 5) {
-            continue;
-        }
-        let (a, b) = (sums[0].0 / sums[0].1 as f64, sums[1].0 / sums[1].1 as f64);
-        let ratio = |x: (f64, f64)| (x.0.max(x.1)) / (x.0.min(x.1)).max(1e-12);
-        if a.max(b) > 0.0 && best.is_none_or(|o| ratio((a, b)) > ratio(o)) {
-            best = Some((a, b));
-        }
-    }
-    best
 }

@@ -21,7 +21,9 @@ pub(super) fn possible(quantity: Quantity, column: &Column) -> bool {
                 && !(d == 0 && run.counter && run.max < 1_000.0)
         }
         Quantity::Temperature => {
-            run.usual.0 > -30.0 && run.usual.1 < 130.0
+            // What climbs with every line, and far, is no beaker that warms.
+            let counts = run.rising > 0.97 && run.climbing > 0.9 && run.range() > 30.0 && run.count > 8;
+            run.usual.0 > -30.0 && run.usual.1 < 130.0 && !counts
                 || run.min > 260.0 && run.max < 380.0 && run.range() < 30.0
         }
         Quantity::Emf | Quantity::Voltage => run.min.abs().max(run.max.abs()) < 6_000.0,

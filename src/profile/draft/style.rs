@@ -24,6 +24,8 @@ struct Runs {
     several: usize,
     /// Count of digits behind a single comma, by the place of the run in its line.
     behind: HashMap<(u64, usize, usize), usize>,
+    /// Runs with a point, by the place of the run in its line.
+    pointed: HashMap<(u64, usize), usize>,
     /// Commas with a nought and a digit behind them: no whole number begins so.
     nought_behind: usize,
     /// Numbers with a point, and with one comma and no point, by kind of line.
@@ -65,6 +67,9 @@ impl Runs {
             let (points, commas) = (count('.'), count(','));
             self.points += points;
             self.by_kind.entry(kind).or_default().0 += points;
+            if points > 0 {
+                *self.pointed.entry((kind, place)).or_default() += 1;
+            }
             self.apostrophes += count('\'');
             for at in run.iter().enumerate().filter(|(_, x)| **x == '.').map(|(k, _)| k) {
                 let n = digits(run, at + 1);
@@ -93,6 +98,30 @@ impl Runs {
             place += 1;
         }
     }
+
+    /// Whether columns of one line differ in their decimal sign: each keeps to its own, and a comma has the same count
+    /// of digits behind it in its column, somewhere not three of them, which could be thousands.
+    fn columns_differ(&self) -> bool {
+        let mut places: HashMap<(u64, usize), (usize, usize)> = HashMap::new();
+        for ((kind, place, digits), n) in &self.behind {
+            let (commas, best) = places.entry((*kind, *place)).or_default();
+            *commas += n;
+            if *digits != 3 {
+                *best = (*best).max(*n);
+            }
+        }
+        let beside_points = |kind: u64| self.by_kind.get(&kind).is_some_and(|k| k.0 >= 5 && k.1 >= 5);
+        let own_sign = |place: &(u64, usize), commas: usize| {
+            self.pointed.get(place).copied().unwrap_or(0) * 20 <= commas
+        };
+        let (mut all, mut own, mut sure) = (0, 0, 0);
+        for (place, (commas, best)) in places.iter().filter(|(place, _)| beside_points(place.0)) {
+            all += commas;
+            own += if own_sign(place, *commas) { *commas } else { 0 };
+            sure += if best * 10 >= commas * 9 { *best } else { 0 };
+        }
+        all >= 5 && own * 20 >= all * 19 && sure >= 5 && all * 2 >= self.single
+    }
 }
 
 /// The decimal sign and the thousands mark, from all lines together.
@@ -115,14 +144,14 @@ pub(super) fn number_style(lines: &[String], asked: &[Option<usize>]) -> NumberS
     let of_commas: usize = runs.by_kind.values().filter(|k| k.0 == 0).map(|k| k.1).sum();
     let of_points: usize = runs.by_kind.values().filter(|k| k.1 == 0).map(|k| k.0).sum();
     let mixed: usize = runs.by_kind.values().filter(|k| k.0 > 0 && k.1 > 0).map(|k| k.0 + k.1).sum();
-    let either = !grouped_by_point
-        && of_commas * 5 > runs.single * 3
-        && runs.several * 10 < runs.single
+    let lines_differ = of_commas * 5 > runs.single * 3
         && of_commas >= 5
         && of_points >= 5
         && of_commas.max(of_points) < 4 * of_commas.min(of_points)
         && mixed * 3 < of_commas + of_points
         && steady * 10 >= runs.single * 7;
+    let either =
+        !grouped_by_point && runs.several * 10 < runs.single && (lines_differ || runs.columns_differ());
     let comma = grouped_by_point
         || runs.single > 0
             && runs.single > runs.several * 2
@@ -148,4 +177,27 @@ fn has_other_separator(lines: &[String]) -> bool {
     let tight = |l: &String| l.contains(';') || l.contains('\t') || l.contains('|');
     let n = lines.iter().filter(|l| tight(l)).count();
     n * 2 > lines.len() || n > 0 && lines.iter().filter(|l| parted(l)).count() * 2 > lines.len()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn style_of(line: impl Fn(usize) -> String) -> NumberStyle {
+        let lines: Vec<String> = (0..30).map(line).collect();
+        number_style(&lines, &vec![None; lines.len()])
+    }
+
+    #[test]
+    fn columns_of_one_line_may_differ_in_their_decimal_sign() {
+        assert!(
+            style_of(|i| format!("pH {}.{:03} T {},{}", 3 + i / 10, i * 31 % 1000, 22 + i / 20, i % 10))
+                .either
+        );
+        // Thousands, and a list without blanks, are no decimals.
+        let thousands = style_of(|i| format!("V 4.{i:02} N 12,{:03}", 100 + i));
+        assert!(!thousands.either && !thousands.comma);
+        let list = style_of(|i| format!("{i},22,4.{i:02}"));
+        assert!(!list.either && !list.comma);
+    }
 }

@@ -1,5 +1,6 @@
 //! Lines of one build: the same kinds of token in the same order, merged slot by slot.
 
+use super::above;
 use super::over_range::{Over, note_over_range, take_over_range};
 use super::text::{Kind, Token};
 use super::words::{self, Meaning};
@@ -63,6 +64,8 @@ pub(super) struct Template {
     pub(super) lines: Vec<usize>,
     /// A slot that may be missing.
     pub(super) optional: Option<usize>,
+    /// The line that stands above each of these lines, where that names what they hold.
+    pub(super) above: Option<String>,
     /// Words that stood in place of a number: slot of the number, words, how often, and the lines.
     pub(super) over: Vec<Over>,
 }
@@ -123,6 +126,7 @@ pub(super) fn find(lines: &[Line]) -> Vec<Template> {
                 key,
                 lines: list,
                 optional: None,
+                above: None,
                 over: Vec::new(),
             }
         })
@@ -138,7 +142,7 @@ pub(super) fn find(lines: &[Line]) -> Vec<Template> {
         split(template, lines, least, 0, &mut out);
     }
     out.sort_by(|a, b| b.lines.len().cmp(&a.lines.len()).then_with(|| a.lines.cmp(&b.lines)));
-    let mut kept = take_over_range(out, lines);
+    let mut kept = take_over_range(above::by_name_above(out, lines), lines);
     for template in rare {
         for i in template.lines {
             note_over_range(&mut kept, lines, i);

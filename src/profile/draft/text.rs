@@ -49,9 +49,13 @@ pub(super) fn encoding(frames: &[Frame]) -> Encoding {
             }
         }
     }
+    // Garbage is hardly ever readable UTF-8, not even once.
+    let readable = |c: char| c.is_ascii_graphic() || c.is_alphabetic() || "°µ²³".contains(c);
+    let is_utf8 = |word: &[u8]| std::str::from_utf8(word).is_ok_and(|word| word.chars().all(readable));
+    let all_utf8 = !recurring.is_empty() && recurring.keys().all(|word| is_utf8(word));
     recurring.retain(|_, n| *n >= 3);
     if recurring.is_empty() {
-        return Encoding::Ascii;
+        return if all_utf8 { Encoding::Utf8 } else { Encoding::Ascii };
     }
     let total: usize = recurring.values().sum();
     let valid: usize = recurring.iter().filter(|(w, _)| std::str::from_utf8(w).is_ok()).map(|(_, n)| n).sum();
@@ -139,6 +143,8 @@ pub(super) fn tidy(text: &str) -> String {
             }
             '\t' => out.push('\t'),
             '\r' => out.push('\r'),
+            // FS, GS, RS and US part what stands on both sides; other control characters say nothing.
+            '\u{1c}'..='\u{1f}' => out.push(c),
             c if c < ' ' || c == '\u{7f}' => {}
             c => out.push(c),
         }
@@ -199,13 +205,14 @@ pub(super) fn tokens(line: &str, style: NumberStyle) -> Vec<Token> {
             while i < c.len() && c[i] == mark && !matches!(mark, ',' | ';' | '\t') {
                 i += 1;
             }
-            let alone = (start == 0 || c[start - 1] == ' ' || c[start - 1] == ',' || c[start - 1] == ';')
-                && c.get(i).is_none_or(|n| matches!(n, ' ' | ',' | ';'));
+            let parts = |c: char| matches!(c, ' ' | ',' | ';' | '\t' | '|');
+            let alone = (start == 0 || parts(c[start - 1])) && c.get(i).is_none_or(|n| parts(*n));
             let before_number = c[i..]
                 .iter()
                 .find(|n| **n != ' ')
                 .is_some_and(|n| n.is_ascii_digit() || matches!(n, '+' | '-' | '\u{2212}' | '.'));
-            if (is_mark(mark) && alone && !(mark == '=' && before_number))
+            let state = is_mark(mark) || mark == '-' && i - start > 1;
+            if (state && alone && !(mark == '=' && before_number))
                 || (i - start > 2 && "-*#<>^_".contains(mark))
             {
                 Kind::Word
@@ -236,12 +243,17 @@ pub(super) fn clock_or_date(c: &[char], i: usize) -> Option<(Kind, usize)> {
     if !c[i].is_ascii_digit() || i > 0 && (c[i - 1].is_ascii_digit() || c[i - 1] == '.') {
         return None;
     }
+    let follows_letter = i > 0 && c[i - 1].is_alphabetic();
     let first = digits(c, i);
     let mark = *c.get(i + first)?;
     let second = digits(c, i + first + 1);
     let after = i + first + 1 + second;
-    if mark == ':' && (1..=2).contains(&first) && second == 2 {
-        let mut end = after;
+    // CH2:24.8 and 2:24.8 are the number of a channel and its value, 02:24.8 are minutes and seconds; the T of a date and
+    // time is looked at below.
+    let decimals = if matches!(c.get(after), Some('.' | ',')) { digits(c, after + 1) } else { 0 };
+    let is_value = follows_letter && c[i - 1] != 'T' || decimals > 0 && first < 2;
+    if mark == ':' && (1..=2).contains(&first) && second == 2 && !is_value {
+        let mut end = if decimals > 0 { after + 1 + decimals } else { after };
         if c.get(end) == Some(&':') && digits(c, end + 1) == 2 {
             end += 3;
             if matches!(c.get(end), Some('.' | ',')) && digits(c, end + 1) > 0 {
@@ -338,7 +350,7 @@ fn number(c: &[char], i: usize, style: NumberStyle) -> Option<(Number, usize)> {
         let n = digits(c, at + 1 + signed);
         if (1..=3).contains(&n)
             && (signed == 1 || decimals > 0)
-            && !c.get(at + 1 + signed + n).is_some_and(|d| *d == '.' || *d == ',')
+            && !(c.get(at + 1 + signed + n) == Some(&dec) && digits(c, at + 2 + signed + n) > 0)
         {
             text.push('E');
             text.extend(&c[at + 1..at + 1 + signed + n]);

@@ -1,8 +1,9 @@
 //! The profile as a person would have written it, with the guesses in comments.
 
 use super::column::Column;
+use super::flag::FlagSeen;
 use super::pattern::{self, FieldName};
-use super::pipeline::{FlagSeen, Found};
+use super::pipeline::Found;
 use super::quantity::{LIVE, rivals};
 use super::template::Slot;
 use super::{DraftColumn, HeardLine, words};
@@ -101,7 +102,7 @@ pub(super) fn write(found: &Found, line: &HeardLine, strict: bool, settled: &[St
     } else {
         registers(found, &mut body, &mut columns, &mut measured);
     }
-    if !body.contains("\n[[line]]") {
+    if !body.contains("\n[[line]]") && !body.contains("\n[[block]]") {
         put!(
             body,
             "\n# Nothing is read yet: this line only takes what comes.\n[[line]]\nlike = \"{{_:text}}\"\nmarks = \"ignore\""
@@ -234,7 +235,8 @@ fn lines(found: &Found, strict: bool, parts: &mut Parts<'_>) {
         }
         let flag = found.flags.iter().find(|f| f.template == index && f.known);
         let mut list = pattern::patterns(found, index, &names, flag, strict);
-        list.retain(|p| !seen_patterns.contains(p) || template.asked.is_some());
+        let stands_alone = template.asked.is_none() && template.above.is_none();
+        list.retain(|p| !seen_patterns.contains(p) || !stands_alone);
         seen_patterns.extend(list.iter().cloned());
         if list.is_empty() {
             continue;
@@ -243,11 +245,27 @@ fn lines(found: &Found, strict: bool, parts: &mut Parts<'_>) {
         let name = if line_names.contains(&base) { format!("{base}-{index}") } else { base };
         line_names.push(name.clone());
         parts.answers.push((template.asked, name.clone()));
-        put!(parts.body, "[[line]]\nname = {}", quoted(&name));
+        let key = match &template.above {
+            Some(above) => {
+                let begins = plain(above);
+                put!(
+                    parts.body,
+                    "# a line names what the next one holds\n[[block]]\nname = {}\nbegins = {}",
+                    quoted(&name),
+                    quoted(&begins)
+                );
+                seen_patterns.push(begins);
+                "ends"
+            }
+            None => {
+                put!(parts.body, "[[line]]\nname = {}", quoted(&name));
+                "like"
+            }
+        };
         if let [one] = list.as_slice() {
-            put!(parts.body, "like = {}", quoted(one));
+            put!(parts.body, "{key} = {}", quoted(one));
         } else {
-            put!(parts.body, "like = [");
+            put!(parts.body, "{key} = [");
             for p in &list {
                 put!(parts.body, "    {},", quoted(p));
             }
@@ -348,15 +366,17 @@ fn add_field(
     }
 }
 
+/// A text as a pattern that takes exactly it.
+fn plain(text: &str) -> String {
+    text.trim()
+        .chars()
+        .flat_map(|c| if matches!(c, '{' | '}' | '[' | ']' | '\\') { vec!['\\', c] } else { vec![c] })
+        .collect()
+}
+
 /// Lines that come again and again and say nothing, so that they do not count as not understood.
 fn ignored(found: &Found, body: &mut String, taken: &[String]) {
     let mut patterns: Vec<(String, &str)> = Vec::new();
-    let plain = |text: &str| -> String {
-        text.trim()
-            .chars()
-            .flat_map(|c| if matches!(c, '{' | '}' | '[' | ']' | '\\') { vec!['\\', c] } else { vec![c] })
-            .collect()
-    };
     let text_of = |line: &usize| found.lines[*line].text.as_str();
     patterns.extend(found.headings.iter().map(|line| (plain(text_of(line)), "page-heading")));
     for (index, template) in found.templates.iter().enumerate() {

@@ -116,7 +116,7 @@ pub(super) fn wire(out: &mut String, found: &Found, line: &HeardLine) {
         put!(out, "clean = [{}]", clean.iter().map(|c| format!("\"{c}\"")).collect::<Vec<_>>().join(", "));
     }
     if found.style.either {
-        put!(out, "# some lines have a decimal comma, others a point\ndecimal = \"either\"");
+        put!(out, "# some numbers have a decimal comma, others a point\ndecimal = \"either\"");
     } else if found.style.comma {
         put!(out, "decimal = \"comma\"");
     }
