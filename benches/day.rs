@@ -11,7 +11,7 @@
 
 use dropwise::detector::EndPoint;
 use dropwise::profile::{Decoder, Profile};
-use dropwise::reading::{Quantity, Stamp};
+use dropwise::reading::{Point, Quantity, Stamp, median_temperature_c};
 use dropwise::source::simulate::{Beaker, Day, Simulated};
 use dropwise::work::result::{
     Assembled, Input, PortionFacts, SeriesPortion, evaluate_portion, match_finds, mean_sources, means,
@@ -91,7 +91,8 @@ fn titrate(
             }
         }
     }
-    (evaluation.end_points, run.temperature_c())
+    let points: Vec<Point> = run.points().collect();
+    (evaluation.end_points, median_temperature_c(&points))
 }
 
 fn kept<T>(it: T) -> Kept<T> {

@@ -199,7 +199,7 @@ fn a_reckoning_that_is_chosen_is_what_everything_reports_and_the_first_stands_be
     // On paper: which, by whom and why, the first beside it; the certificate proves itself with the choice in it.
     let paper = home.join("run.pdf");
     let told = done(home, &["report", "1"]);
-    for words in ["later, REPORTED by choice", "the first", "the customer's method"] {
+    for words in ["later, REPORTED by choice", "the first", "the customer's method", "reported: run 1"] {
         assert!(told.contains(words), "{words}: {told}");
     }
     done(home, &["report", "1", "-o", paper.to_str().unwrap()]);

@@ -124,6 +124,12 @@ fn every_procedure_gives_what_its_fixtures_say() {
                 let found = found["u"].as_f64().unwrap();
                 wrong.extend(close(&format!("{name}: u of {title}"), found, number(u), tolerance));
             }
+            if let Some(rounded) = expected.get("rounded") {
+                let told: f64 = found["told"].as_str().unwrap().parse().unwrap();
+                if (told - number(rounded)).abs() > 1e-9 {
+                    wrong.push(format!("{name}: {title} is told as {told}, expected {rounded}"));
+                }
+            }
             checked += 1;
         }
     }
@@ -131,14 +137,147 @@ fn every_procedure_gives_what_its_fixtures_say() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
+/// Fixtures with published uncertainties: examples A2 and A3 of the EURACHEM/CITAC guide, through shipping procedures.
+fn guide_examples() -> Vec<(PathBuf, toml::Table)> {
+    let read = |file: PathBuf| {
+        let run: toml::Table = std::fs::read_to_string(&file).unwrap().parse().unwrap();
+        (file, run)
+    };
+    let guide = |(_, run): &(PathBuf, toml::Table)| {
+        run.get("source").is_some_and(|source| source.as_str().unwrap().contains("EURACHEM/CITAC"))
+    };
+    fixtures().into_iter().map(read).filter(guide).collect()
+}
+
 #[test]
 fn random_trials_agree_with_the_budget_within_their_own_error() {
-    for file in fixtures().iter().filter(|f| f.to_string_lossy().contains("quam")) {
-        let run: toml::Table = std::fs::read_to_string(file).unwrap().parse().unwrap();
-        let computed = computed(file, &run, &["--trials", "200000"]);
+    let examples = guide_examples();
+    assert!(examples.len() >= 2, "A2 and A3");
+    for (file, run) in examples {
+        let computed = computed(&file, &run, &["--trials", "200000"]);
         let (first, trials) = (&computed["result"]["results"][0], &computed["simulated"][0]);
         let (u, simulated) = (first["u"].as_f64().unwrap(), trials["u"].as_f64().unwrap());
         let error = trials["error_of_u"].as_f64().unwrap();
         assert!((u - simulated).abs() < 4.0 * error + 1e-3 * u, "{}: {u} {simulated}", file.display());
     }
+}
+
+#[test]
+fn each_contribution_of_the_guide_comes_out_of_the_shipping_procedures() {
+    let mut checked = 0;
+    for (file, run) in guide_examples() {
+        let computed = computed(&file, &run, &[]);
+        let inputs = computed["result"]["inputs"].as_array().unwrap();
+        for expected in run["expected"].as_array().unwrap() {
+            let Some(contributions) = expected.get("contributions").and_then(toml::Value::as_table) else {
+                continue;
+            };
+            let result = computed["result"]["results"].as_array().unwrap().iter();
+            let result = result.clone().find(|r| r["name"] == expected["name"].as_str().unwrap()).unwrap();
+            let value = result["value"].as_f64().unwrap();
+            for (name, printed) in contributions {
+                let input = inputs.iter().find(|input| input["name"] == *name);
+                let input = input.unwrap_or_else(|| panic!("{}: no input {name}", file.display()));
+                // The lines of the budget that this input brought.
+                let own: Vec<&str> = input["sources"]
+                    .as_array()
+                    .unwrap_or_else(|| panic!("{}: {name} has no source", file.display()))
+                    .iter()
+                    .filter_map(|source| source["name"].as_str())
+                    .collect();
+                let lines = result["budget"].as_array().unwrap().iter();
+                let sum: f64 = lines
+                    .filter(|line| own.contains(&line["name"].as_str().unwrap()))
+                    .map(|line| line["contribution"].as_f64().unwrap().powi(2))
+                    .sum();
+                let (relative, printed) = (sum.sqrt() / value, number(printed));
+                // Half of the last digit that is printed: all are printed with two significant ones at most.
+                let digit = 10_f64.powf(printed.log10().floor() - 1.0);
+                assert!(
+                    (relative - printed).abs() <= 0.51 * digit,
+                    "{}: {name} contributes {relative}, printed {printed}",
+                    file.display()
+                );
+                checked += 1;
+            }
+        }
+    }
+    assert!(checked >= 12, "{checked} contributions only");
+}
+
+#[test]
+fn every_procedure_has_a_fixture_that_says_what_came_from_outside() {
+    for name in dropwise::work::Procedure::shipped_names() {
+        let mut outside = 0;
+        for file in fixtures() {
+            let run: toml::Table = std::fs::read_to_string(&file).unwrap().parse().unwrap();
+            if run["procedure"].as_str() != Some(name) {
+                continue;
+            }
+            assert!(
+                run.contains_key("source") || run.contains_key("made"),
+                "{}: neither a source nor what made it",
+                file.display()
+            );
+            for expected in run["expected"].as_array().unwrap() {
+                let told = expected.get("from_outside").and_then(toml::Value::as_str).unwrap_or_default();
+                assert!(!told.is_empty(), "{}: not said what came from outside", file.display());
+                outside += usize::from(!told.contains("recomputed") || told.contains("published"));
+            }
+        }
+        assert!(outside > 0, "{name}: no value that is not computed by this repository's code");
+    }
+}
+
+fn plan(arguments: &[&str]) -> (Option<i32>, String) {
+    let home = tempfile::tempdir().unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_dropwise"))
+        .args(["--home", home.path().to_str().unwrap(), "plan"])
+        .args(arguments)
+        .output()
+        .unwrap();
+    let told =
+        String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
+    (output.status.code(), told)
+}
+
+#[test]
+fn a_rehearsal_tells_jump_and_steps_and_refuses_names_it_does_not_know() {
+    let (code, told) = plan(&[
+        "vinegar-acidity",
+        "--expect",
+        "5",
+        "--value",
+        "m=1.5",
+        "--burette",
+        "20",
+        "--value",
+        "V_blank=0.03",
+    ]);
+    assert_eq!(code, Some(0), "{told}");
+    for needed in
+        ["titrant   12.5", "63 % of 20 mL", "jump      ", "<- advised", "ruled by", "of the variance"]
+    {
+        assert!(told.contains(needed), "{needed} is not in {told}");
+    }
+    // Too little for the burette: told, and the exit code says so.
+    let (code, told) = plan(&["vinegar-acidity", "--expect", "5", "--value", "m=0.3", "--burette", "20"]);
+    assert_eq!(code, Some(1), "{told}");
+    assert!(told.contains("take more") && told.contains("no V_blank is known"), "{told}");
+    // A trace of chloride in steps that are wider than its jump.
+    let trace = ["chloride-in-water", "--expect", "1 mg/L", "--value", "V_s=100", "--step", "0.1"];
+    let (code, told) = plan(&trace);
+    assert_eq!(code, Some(1), "{told}");
+    for (value, words) in
+        [("mm=1.5", "did you mean `m`?"), ("m=1.5 mL", "measured in g, not in mL"), ("m=heavy", "m: ")]
+    {
+        let (code, told) = plan(&["vinegar-acidity", "--expect", "5", "--value", value]);
+        assert_eq!(code, Some(2), "{told}");
+        assert!(told.contains(words), "{value}: {told}");
+    }
+    let (code, told) = plan(&["vinegar-acidity", "--expect", "5 mL", "--value", "m=1.5"]);
+    assert_eq!(code, Some(2), "{told}");
+    let (code, told) = plan(&["saponification-value", "--expect", "190", "--value", "m=2"]);
+    assert_eq!(code, Some(2), "{told}");
+    assert!(told.contains("V_blank"), "a negative volume needs its blank: {told}");
 }

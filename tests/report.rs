@@ -294,9 +294,22 @@ fn control_samples_electrodes_and_titrants_have_their_charts() {
         let words = words_of_pdf(&path);
         assert!(words.contains(&squeezed(needed)) && words.contains("SIMULATED"), "{name}: {words}");
         let html = report(home, &name.replace("pdf", "html"), more);
-        assert!(std::fs::read_to_string(html).unwrap().contains("<svg"));
-        // A chart carries no runs: it says so when it is asked to prove itself.
-        assert_eq!(verify(&path).status.code(), Some(5));
+        assert!(std::fs::read_to_string(&html).unwrap().contains("<svg"));
+        // A chart proves its numbers as a report does, and a number that was changed is found.
+        for path in [&path, &html] {
+            let verified = verify(path);
+            assert!(verified.status.success(), "{name}: {}", text_of(&verified));
+        }
+        let bad = home.join("bad.pdf");
+        alter(&path, &bad, "report.json", |bytes| {
+            let mut summary: Value = serde_json::from_slice(&bytes).unwrap();
+            let value = summary["stated"][0]["value"].as_f64().unwrap();
+            summary["stated"][0]["value"] = (1.01 * value).into();
+            serde_json::to_vec(&summary).unwrap()
+        });
+        let found = verify(&bad);
+        assert_eq!(found.status.code(), Some(5), "{}", text_of(&found));
+        assert!(text_of(&found).contains("computed again"), "{}", text_of(&found));
     }
     let text = done(home, &["report", "--control", "vinegar-acidity"]);
     assert!(text.contains("warning lines") && text.contains("day 3"), "{text}");

@@ -15,6 +15,9 @@ pub struct BenchArgs {
     /// A bench file, or its name in the folder benches/ of the configuration
     #[arg(long, value_name = "BENCH", conflicts_with_all = ["port", "profile", "volume"])]
     pub bench: Option<String>,
+    /// No instrument: burette readings and what was seen are keyed
+    #[arg(long, conflicts_with_all = ["bench", "port", "profile", "volume"])]
+    pub by_hand: bool,
     /// The port: a device path, tcp:HOST:PORT, file:PATH, stdin, capture:PATH
     #[arg(long, value_name = "PORT")]
     pub port: Option<String>,
@@ -136,9 +139,12 @@ impl BenchArgs {
                 .map_err(|e| Fault::misuse(format!("bench {path}: {}", e.to_string().trim_end())))?;
             return complete(bench, text, settings);
         }
+        if self.by_hand {
+            return by_hand();
+        }
         let (Some(port), Some(profile)) = (&self.port, &self.profile) else {
             return Err(Fault::misuse(
-                "which instrument? Name a bench with --bench BENCH, or a port and a profile with --port PORT --profile PROFILE; `dropwise ports` lists the ports",
+                "which instrument? Name a bench with --bench BENCH, or a port and a profile with --port PORT --profile PROFILE (`dropwise ports` lists the ports), or say --by-hand where there is none",
             ));
         };
         // A screen in another folder may read the file again.
@@ -159,6 +165,32 @@ impl BenchArgs {
             toml::to_string(&bench).map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
         complete(bench, text, settings)
     }
+}
+
+/// What stands for the profile where there is no instrument: no line will come.
+const NO_INSTRUMENT: &str = "title = \"no instrument: read and keyed by hand\"\n\n[wire]\nframe = { ends_with = \"LF\" }\n\n\
+    [[line]]\nname = \"never\"\nlike = \"never\"\nmarks = \"ignore\"\n";
+
+/// A bench without an instrument: a burette and a person.
+fn by_hand() -> Result<BenchPlan, Fault> {
+    let own = |text: String| Fault { text, exit: Exit::OwnFault };
+    let bench = Bench {
+        title: "burette read by hand".to_owned(),
+        instrument: vec![Instrument { profile: "by-hand".to_owned(), port: Port::Hand.to_string() }],
+        volume: VolumeFrom::Keyed { step_ml: None },
+        burette: None,
+        settling: None,
+        people: crate::work::People::default(),
+        anchors: None,
+    };
+    let text = toml::to_string(&bench).map_err(|e| own(e.to_string()))?;
+    parsed("by-hand.toml", NO_INSTRUMENT)?;
+    let line = LinePlan {
+        port: Port::Hand.to_string(),
+        profile_name: "by-hand.toml".to_owned(),
+        profile_text: NO_INSTRUMENT.to_owned(),
+    };
+    Ok(BenchPlan { bench, text, lines: vec![line] })
 }
 
 /// Adds the texts of the profiles and checks the ports.
@@ -194,8 +226,8 @@ pub fn profile_text(name: &str, settings: &Settings) -> Result<(String, String),
     let (name, text) = match Profile::shipped(name) {
         Some(profile) => (format!("{name}.toml"), profile.text),
         None => settings.read_named("instruments", name).map_err(|why| {
-            let shipped = shipped_names().collect::<Vec<_>>().join(", ");
-            definition(format!("there is no profile \"{name}\": {why}; these ship: {shipped}"))
+            let meant = meant(name, &shipped_names().collect::<Vec<_>>());
+            definition(format!("there is no profile \"{name}\": {why}; {meant}"))
         })?,
     };
     parsed(&name, &text)?;
@@ -221,6 +253,14 @@ pub fn procedure_text(name: Option<&str>, settings: &Settings) -> Result<String,
     name.map_or_else(|| Ok(String::new()), |name| procedure(name, settings).map(|(_, text)| text))
 }
 
+/// The shipped name that was likely meant, else all of them.
+fn meant(name: &str, shipped: &[&str]) -> String {
+    match crate::form::nearest(name, shipped.iter().copied()) {
+        Some(near) => format!("did you mean \"{near}\"?"),
+        None => format!("these ship: {}", shipped.join(", ")),
+    }
+}
+
 /// A procedure that ships or lies in a file, with its text.
 ///
 /// # Errors
@@ -230,8 +270,8 @@ pub fn procedure(name: &str, settings: &Settings) -> Result<(Procedure, String),
     let (path, text) = match Procedure::shipped(name) {
         Some(text) => (name.to_owned(), text.to_owned()),
         None => settings.read_named("procedures", name).map_err(|why| {
-            let shipped = Procedure::shipped_names().collect::<Vec<_>>().join(", ");
-            definition(format!("there is no procedure \"{name}\": {why}; these ship: {shipped}"))
+            let meant = meant(name, &Procedure::shipped_names().collect::<Vec<_>>());
+            definition(format!("there is no procedure \"{name}\": {why}; {meant}"))
         })?,
     };
     let procedure = Procedure::read(&path, &text).map_err(definition)?;

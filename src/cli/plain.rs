@@ -97,7 +97,7 @@ fn read_wishes() -> mpsc::Receiver<String> {
 }
 
 /// What may be typed during a plain run.
-const WISHES: &str = "type `start 0.35`, `volume 11.35`, `correct 11.35` (burette readings in mL), `step`, `note TEXT` or `end`";
+const WISHES: &str = "type `start 0.35`, `volume 11.35`, `correct 11.35` (burette readings in mL, or in g where the titrant is weighed), `step`, `seen 11.35 WHAT`, `note TEXT` or `end`";
 
 fn wish(line: &str, lane: LaneId) -> Result<Option<Command>, String> {
     let (word, rest) = line.trim().split_once(char::is_whitespace).unwrap_or((line.trim(), ""));
@@ -112,6 +112,13 @@ fn wish(line: &str, lane: LaneId) -> Result<Option<Command>, String> {
         "volume" => mark(VolumeMark::Burette { reading_ml: reading_ml()? }),
         "correct" => mark(VolumeMark::Correction { reading_ml: reading_ml()? }),
         "step" => mark(VolumeMark::Step),
+        "seen" => {
+            let (number, what) = rest.trim().split_once(char::is_whitespace).unwrap_or((rest.trim(), ""));
+            let reading_ml = number.parse::<f64>().ok().filter(|v| v.is_finite());
+            let reading_ml =
+                reading_ml.ok_or_else(|| format!("\"{number}\" is no burette reading; {WISHES}"))?;
+            Ok(Some(Command::Seen { lane, reading_ml, what: what.trim().to_owned() }))
+        }
         "note" => Ok(Some(Command::Note { lane, text: rest.trim().to_owned() })),
         "end" => {
             let reason = (!rest.trim().is_empty()).then(|| rest.trim().to_owned());

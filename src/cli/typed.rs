@@ -5,6 +5,7 @@ use crate::store::Reader;
 use crate::work::result::PortionFacts;
 use crate::work::{Procedure, Stock};
 use clap::Args;
+use std::collections::BTreeMap;
 
 /// Values of a portion, and what is used for it.
 #[derive(Debug, Clone, Default, Args)]
@@ -39,11 +40,26 @@ impl TypedArgs {
             values: self.values.iter().cloned().collect(),
             uses: self.uses.iter().cloned().collect(),
             utc_us: jiff::Timestamp::now().as_microsecond(),
+            by_mass: procedure.is_by_mass(),
             ..PortionFacts::default()
         };
         procedure.name_the_mass(&mut facts.values);
         facts
     }
+}
+
+/// Refuses values and things that the procedure does not know, before anything is done with the others.
+///
+/// # Errors
+/// Misuse, with every mistake.
+pub fn check(
+    procedure: &Procedure,
+    values: &BTreeMap<String, String>,
+    uses: &BTreeMap<String, String>,
+) -> Result<(), Fault> {
+    let mut wrong = procedure.wrong_values(values);
+    wrong.extend(procedure.wrong_uses(uses));
+    if wrong.is_empty() { Ok(()) } else { Err(Fault::misuse(wrong.join("; "))) }
 }
 
 /// What the record knows beside runs; nothing where there is no record yet.

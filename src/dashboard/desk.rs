@@ -178,6 +178,8 @@ pub struct Readied {
     pub expected: Option<(f64, f64)>,
     /// The burette, and how much it holds in mL.
     pub holds: Option<(String, f64)>,
+    /// The titrant is weighed.
+    pub by_mass: bool,
 }
 
 /// With what a run is evaluated again; what is empty stays as the run has it.

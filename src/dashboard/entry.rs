@@ -52,19 +52,6 @@ impl Asks {
         }
     }
 
-    /// The unit behind the field.
-    pub(super) const fn unit(self) -> &'static str {
-        match self {
-            Self::Burette | Self::BuretteStart | Self::Correction => "mL",
-            Self::Note
-            | Self::Reason(_)
-            | Self::NewProfile
-            | Self::Seen
-            | Self::GiveHand
-            | Self::TakeHand => "",
-        }
-    }
-
     /// Whether a volume is asked for.
     pub(super) const fn is_volume(self) -> bool {
         matches!(self, Self::Burette | Self::BuretteStart | Self::Correction)
@@ -105,7 +92,8 @@ impl Entry {
         let typed = self.input.value().trim();
         let (volume, what) = typed.split_once(char::is_whitespace).unwrap_or((typed, ""));
         let reading_ml = number(volume)?;
-        let what = what.trim().trim_start_matches("mL").trim();
+        let what = what.trim();
+        let what = what.strip_prefix("mL ").or_else(|| what.strip_prefix("g ")).unwrap_or(what).trim();
         if what.is_empty() {
             return Err("and what was seen, such as: colourless to pink".to_owned());
         }

@@ -185,7 +185,7 @@ pub const PORTIONS: Table = Table {
         integer("portions_planned", "how many portions were planned"),
         number("mass_g", "g", "mass of the portion"),
         text("procedure_sha256", "SHA-256 of the text of the procedure"),
-        integer("reckoning", "the evaluation that end-points and points are of: the first one"),
+        integer("reckoning", "the evaluation that end-points and points are of: the reported one"),
         text("program", "the program that made it"),
         integer("points", "points of the curve"),
         integer("end_points", "end-points found"),

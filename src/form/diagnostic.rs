@@ -146,50 +146,9 @@ fn floor_char(text: &str, at: usize) -> usize {
     text.floor_char_boundary(at.min(text.len()))
 }
 
-/// The candidate that was likely meant: at most a third of the letters differ.
-pub(crate) fn nearest<'a>(wrong: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    let wrong = wrong.to_lowercase();
-    candidates
-        .into_iter()
-        .map(|candidate| (letters_apart(&wrong, &candidate.to_lowercase()), candidate))
-        .filter(|(distance, candidate)| *distance <= candidate.chars().count().max(3) / 3)
-        .min_by_key(|(distance, _)| *distance)
-        .map(|(_, candidate)| candidate)
-}
-
-/// Letters to change, add, leave out or swap with their neighbour to get from one word to the other
-/// (optimal string alignment distance).
-pub(crate) fn letters_apart(a: &str, b: &str) -> usize {
-    let a: Vec<char> = a.chars().take(64).collect();
-    let b: Vec<char> = b.chars().take(64).collect();
-    let mut rows = vec![vec![0_usize; b.len() + 1]; a.len() + 1];
-    for (j, cell) in rows[0].iter_mut().enumerate() {
-        *cell = j;
-    }
-    for i in 1..=a.len() {
-        rows[i][0] = i;
-        for j in 1..=b.len() {
-            let change = rows[i - 1][j - 1] + usize::from(a[i - 1] != b[j - 1]);
-            let mut best = change.min(rows[i - 1][j] + 1).min(rows[i][j - 1] + 1);
-            if i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] {
-                best = best.min(rows[i - 2][j - 2] + 1);
-            }
-            rows[i][j] = best;
-        }
-    }
-    rows[a.len()][b.len()]
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_nearest_word_is_told_but_no_far_one() {
-        assert_eq!(nearest("buad", ["baud", "parity"]), Some("baud"));
-        assert_eq!(nearest("partiy", ["baud", "parity"]), Some("parity"));
-        assert_eq!(nearest("colour", ["baud", "parity"]), None);
-    }
 
     #[test]
     fn a_marker_counts_characters_not_bytes() {

@@ -3,8 +3,10 @@
 //! Profiles, procedures and lists of equipment are read this way: one reading of a file tells all its mistakes.
 
 mod diagnostic;
+mod nearest;
 mod schema;
 
+pub(crate) use diagnostic::Mistakes;
 pub use diagnostic::{Diagnostic, Severity};
-pub(crate) use diagnostic::{Mistakes, letters_apart, nearest};
+pub(crate) use nearest::nearest;
 pub(crate) use schema::Form;

@@ -2,7 +2,8 @@
 //!
 //! The check takes every mistake out of the table and goes on, so that one reading of the file tells all of them.
 
-use super::diagnostic::{Mistakes, nearest};
+use super::diagnostic::Mistakes;
+use super::nearest::nearest;
 use serde::de::DeserializeOwned;
 use serde_json::Value as Json;
 use std::ops::Range;

@@ -1,6 +1,6 @@
 //! A stored run goes through the stages again, from its wire.
 
-use crate::detector::Evaluation;
+use crate::detector::{Evaluation, Given};
 use crate::profile::{Decoded, Decoder, Profile};
 use crate::reading::FrameFate;
 use crate::store::{Error as StoreError, Reader, StoredReckoning, StoredRun};
@@ -75,13 +75,14 @@ pub struct Counted<'a> {
 /// When the procedure or the bench of the run cannot be read, in words.
 fn begin(stored: &StoredRun, procedure: &str) -> Result<Run, String> {
     let looks = match procedure {
-        "" => Vec::new(),
+        "" => vec![Given::default()],
         text => Procedure::read("of the run", text)?.looks(),
     };
     let (signal, _) = stored.head.curve.signal.ok_or("the run does not say what its signal is")?;
     let bench: Bench = toml::from_str(&stored.bench_text)
         .map_err(|e| format!("the bench of the run cannot be read: {}", e.to_string().trim_end()))?;
-    let pairing = Pairing::new(bench.volume, signal, bench.settling, stored.head.at);
+    let pairing = Pairing::new(bench.volume, signal, bench.settling, stored.head.at)
+        .measuring(stored.head.curve.titrant)?;
     Ok(Run::of_looks(pairing, looks, stored.head.expectation))
 }
 

@@ -29,7 +29,7 @@ pub fn inputs_again(reader: &Reader, run: RunId) -> Result<Vec<OtherInput>, Stor
     let Ok(procedure) = Procedure::read("of the run", &stored.head.plan.procedure) else {
         return Ok(Vec::new());
     };
-    let mut facts = facts(&stored.head, &stored.findings, None, stored.temperature_c());
+    let mut facts = facts(&stored.head, &stored.findings, None, &stored.points);
     procedure.name_the_mass(&mut facts.values);
     let again = Assembled::of(&procedure, &facts, &reader.stock()?);
     let mut others = Vec::new();

@@ -192,6 +192,7 @@ fn origin_of(port: &Port) -> Origin {
         Port::Serial { .. } | Port::Usb { .. } => Origin::Serial,
         Port::Tcp { .. } => Origin::Network,
         Port::File { .. } | Port::Stdin => Origin::File,
+        Port::Hand => Origin::Keyed,
         Port::Capture { .. } => Origin::Capture,
         Port::Simulator { .. } => Origin::Simulator,
     }

@@ -1,9 +1,11 @@
 //! What a run that has ended comes to: its result, or its blank, with what the record knows.
 
 use crate::detector::{EndPoint, Evaluation};
-use crate::reading::Quantity;
+use crate::reading::{Point, Quantity, median_temperature_c};
 use crate::store::{Entry, Error as StoreError, NewDatum, Reader, StoredReckoning, StoredRun};
-use crate::work::result::{Assembled, PortionFacts, PortionResult, evaluate_portion};
+use crate::work::result::{
+    Assembled, PortionFacts, PortionResult, evaluate_portion, match_finds, titrant_per_signal, typed_titrant,
+};
 use crate::work::{
     BlankValue, Document, EquipmentKind, FitRecord, Kept, PhFromPotential, Procedure, RECORDER, RUN_TIME,
     Reported, Role, RunEnd, RunHead, RunPlan, SignalWord, Stock, USUAL_ISOPOTENTIAL_PH, kind, newly_changed,
@@ -38,7 +40,7 @@ pub(super) fn of_end(
     head: &RunHead,
     end: &RunEnd,
     evaluation: &Evaluation,
-    temperature_c: Option<f64>,
+    points: &[Point],
 ) -> Outcome {
     let opened = OnceCell::new();
     let ask = || {
@@ -54,7 +56,7 @@ pub(super) fn of_end(
         Ok(None) => {}
         Err(why) => tracing::warn!(%why, "the trend of the fits is not kept"),
     }
-    outcome.result = of_run(&ask, head, end, temperature_c).map(|computed| {
+    outcome.result = of_run(&ask, head, end, points).map(|computed| {
         computed.map(|(result, mut entries)| {
             outcome.entries.append(&mut entries);
             result
@@ -68,7 +70,7 @@ pub(super) fn facts(
     head: &RunHead,
     end_points: &[EndPoint],
     duration_s: Option<f64>,
-    temperature_c: Option<f64>,
+    points: &[Point],
 ) -> PortionFacts {
     let mut values = head.plan.values.clone();
     if let Some(mass) = head.plan.mass_g {
@@ -82,8 +84,9 @@ pub(super) fn facts(
         uses: head.plan.uses.clone(),
         end_points: end_points.to_vec(),
         by_mass: head.curve.titrant == crate::reading::Titrant::Mass,
+        per_signal: titrant_per_signal(points, end_points),
         duration_s,
-        temperature_c,
+        temperature_c: median_temperature_c(points),
         real: head.origin.is_real(),
         utc_us: head.at.utc_us,
     }
@@ -101,7 +104,7 @@ fn of_run(
     ask: Asked<'_>,
     head: &RunHead,
     end: &RunEnd,
-    temperature_c: Option<f64>,
+    points: &[Point],
 ) -> Result<Option<(PortionResult, Vec<Entry>)>, String> {
     if head.plan.procedure.is_empty() {
         return Ok(None);
@@ -112,7 +115,7 @@ fn of_run(
     }
     let stock = ask()?.stock().map_err(|e| e.to_string())?;
     let duration_s = end.at.elapsed_ns.saturating_sub(head.at.elapsed_ns) as f64 * 1e-9;
-    let mut facts = facts(head, &end.end_points, Some(duration_s), temperature_c);
+    let mut facts = facts(head, &end.end_points, Some(duration_s), points);
     procedure.name_the_mass(&mut facts.values);
     let mut entries = Vec::new();
     let mut result = if head.plan.role == Role::Blank {
@@ -144,7 +147,7 @@ pub(super) fn of_choice(record: &Path, document: &Document, utc_us: i64) -> Resu
         return Ok(Vec::new());
     }
     let before = reader.result(kept.run).map_err(|e| e.to_string())?.map(|kept| kept.it).unwrap_or_default();
-    let mut facts = facts(head, &kept.findings, None, stored.temperature_c());
+    let mut facts = facts(head, &kept.findings, None, &stored.points);
     procedure.name_the_mass(&mut facts.values);
     let mut entries = Vec::new();
     let mut result = if head.plan.role == Role::Blank {
@@ -259,7 +262,7 @@ fn of_fit(
     Ok(Some((entry, newly_changed(&records, &fit))))
 }
 
-/// The blanks that a run gives, one for each end-point that was found, go to `entries`.
+/// The blanks that a run gives, one for each end-point that was found or told, go to `entries`.
 fn blanks(
     procedure: &Procedure,
     head: &RunHead,
@@ -267,21 +270,39 @@ fn blanks(
     utc_us: i64,
     entries: &mut Vec<Entry>,
 ) -> Result<PortionResult, String> {
-    let finds: Vec<_> = procedure.instrumental().collect();
-    let matched = crate::work::result::match_finds(&finds, &facts.end_points);
     let mut result = PortionResult::default();
-    for (find, end_point) in finds.iter().zip(matched) {
-        let Some(end_point) = end_point else {
-            result.missing.push(format!("the blank has no end-point {}", find.name));
-            continue;
+    if facts.by_mass != procedure.is_by_mass() {
+        let unit = procedure.titrant_unit();
+        result.missing.push(format!("a blank of this procedure is measured in {unit}, this run was not"));
+        return Ok(result);
+    }
+    let finds: Vec<_> = procedure.instrumental().collect();
+    let matched = match_finds(&finds, &facts.end_points);
+    let found = finds.iter().zip(matched).map(|(find, end_point)| {
+        let value = end_point.map(|end_point| Ok((end_point.titrant, end_point.u)));
+        (*find, value.or_else(|| told_amount(procedure, facts, &find.name)))
+    });
+    let told = procedure.finds.iter().filter(|find| !finds.iter().any(|other| other.name == find.name));
+    let told = told.map(|find| (find, told_amount(procedure, facts, &find.name)));
+    for (find, amount) in found.chain(told) {
+        let (value, u) = match amount {
+            Some(Ok((value, u))) => (value, u.or(find.u_told)),
+            Some(Err(why)) => {
+                result.missing.push(format!("the blank {}: {why}", find.name));
+                continue;
+            }
+            None => {
+                result.missing.push(format!("the blank has no end-point {}", find.name));
+                continue;
+            }
         };
         let blank = BlankValue {
             procedure: procedure.id.clone(),
             find: find.name.clone(),
             series: head.plan.series.clone(),
             run: head.run,
-            value: end_point.titrant,
-            u: end_point.u,
+            value,
+            u,
             set_aside: false,
         };
         let name = format!("{} / {} / run {}", blank.procedure, blank.find, blank.run);
@@ -289,6 +310,15 @@ fn blanks(
         entries.push(computed(kind::BLANK, name, body, head, utc_us));
     }
     Ok(result)
+}
+
+/// The amount of titrant that a person told for an end-point, with its uncertainty where that was told too.
+fn told_amount(
+    procedure: &Procedure,
+    facts: &PortionFacts,
+    name: &str,
+) -> Option<Result<(f64, Option<f64>), String>> {
+    facts.values.get(name).map(|text| typed_titrant(text, procedure.titrant_unit()))
 }
 
 /// The result with what the plan warned of, as the row that keeps it.

@@ -33,6 +33,14 @@ pub struct CurveHead {
     pub signal: Option<(Quantity, Unit)>,
 }
 
+/// Median temperature of points in degrees Celsius, if any was measured.
+#[must_use]
+pub fn median_temperature_c(points: &[Point]) -> Option<f64> {
+    let mut all: Vec<f64> = points.iter().filter_map(|point| point.temperature_c).collect();
+    all.sort_by(f64::total_cmp);
+    all.get(all.len() / 2).copied()
+}
+
 /// A curve as recorded: repeats, gaps and disorder included.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Curve {

@@ -11,7 +11,7 @@ mod stamp;
 mod unit;
 mod visible;
 
-pub use curve::{Curve, CurveHead, Titrant};
+pub use curve::{Curve, CurveHead, Titrant, median_temperature_c};
 pub use frame_line::{FrameFate, FrameLine};
 pub use line::{DataBits, Flow, LineSettings, NotALineSetting, Parity, StopBits};
 pub use point::Point;

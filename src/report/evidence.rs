@@ -300,7 +300,7 @@ pub fn read_back(path: &Path) -> Result<Carried, String> {
     };
     let needed = |name: &str| {
         part(name)?.ok_or_else(|| {
-            format!("{place} carries no {name}: it is no report of a run or a series, or its attachments were taken out")
+            format!("{place} carries no {name}: it is no report of this program, or its attachments were taken out")
         })
     };
     let words = match &page {

@@ -40,7 +40,6 @@ pub mod statistics;
 mod uncertain;
 mod unit;
 
-use crate::form::letters_apart;
 pub use budget::{Budget, Coverage, Line, USUAL};
 pub use dimension::Dimension;
 pub use formula::{Fault, Formula, FormulaError, Formulae, Scope, Span};
@@ -53,29 +52,3 @@ pub use source::{BadSource, Distribution, Extent, Kind, Source};
 pub use sources::{SourceId, Sources};
 pub use uncertain::Uncertain;
 pub use unit::{NotAUnit, Unit};
-
-/// The known name that is nearest to a mistyped one, if one is near enough to be meant.
-pub(crate) fn nearest<'a>(wrong: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    let folded: String = wrong.to_lowercase().chars().take(40).collect();
-    let letters = folded.chars().count();
-    let reach = (letters / 3).max(1);
-    known
-        .map(|name| (letters_apart(&folded, &name.to_lowercase()), name))
-        .filter(|(distance, name)| *distance <= reach && *distance < name.chars().count().max(letters))
-        .min_by_key(|(distance, _)| *distance)
-        .map(|(_, name)| name)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::nearest;
-
-    #[test]
-    fn a_mistyped_name_finds_its_neighbour_and_nonsense_none() {
-        let known = ["V_blank", "V", "m", "c"];
-        assert_eq!(nearest("V_blnak", known.into_iter()), Some("V_blank"));
-        assert_eq!(nearest("v", known.into_iter()), Some("V"));
-        assert_eq!(nearest("x", known.into_iter()), None);
-        assert_eq!(nearest("temperature", known.into_iter()), None);
-    }
-}

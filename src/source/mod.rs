@@ -163,6 +163,12 @@ pub fn open(port: Port, how: impl Into<Opening>, cancel: CancellationToken) -> S
             }
             Port::File { path, from_end } => file::follow(path, from_end, wiring, how.must_exist).await,
             Port::Stdin => stdin::read(std::io::stdin(), "standard input", wiring).await,
+            // Nothing comes, until somebody ends it.
+            Port::Hand => {
+                if wiring.outlet.opened("no instrument".to_owned(), Vec::new()).await.is_ok() {
+                    wiring.stopped().await;
+                }
+            }
             Port::Capture { path, speed } => replay::play_file(path, speed, wiring).await,
             Port::Simulator { seed, beaker, speed } => match how.simulator {
                 Some(chunks) => {

@@ -13,6 +13,7 @@ use std::str::FromStr;
 /// | `tcp:192.0.2.7:4001`, `tcp:[2001:db8::7]:4001` | a serial-to-network box |
 /// | `file:PATH`, `file@end:PATH` | a file that grows, from its beginning or from its end |
 /// | `stdin` | standard input |
+/// | `hand` | no instrument: a person reads and keys everything |
 /// | `capture:PATH`, `capture@10:PATH`, `capture@fast:PATH` | a capture at its pace, ten times as fast, as fast as it goes |
 /// | `simulator`, `simulator:SEED`, `simulator@60:SEED` | the simulated instrument |
 /// | `simulator@60:DAY:BEAKER` | a day on the simulated bench, with `buffers`, `blank`, `phthalate=0.25` ... |
@@ -46,6 +47,8 @@ pub enum Port {
     },
     /// Standard input.
     Stdin,
+    /// No instrument: a person reads and keys everything.
+    Hand,
     /// A capture file.
     Capture {
         /// The file.
@@ -74,7 +77,7 @@ pub struct PortError {
 
 /// What may be written, for error texts and help.
 pub const PORT_FORMS: &str = "write a device path such as /dev/ttyUSB0, usb:VENDOR:PRODUCT[:SERIAL], \
-tcp:HOST:PORT, file:PATH, stdin, capture:PATH or simulator[:SEED]";
+tcp:HOST:PORT, file:PATH, stdin, capture:PATH, simulator[:SEED], or hand where there is no instrument";
 
 impl FromStr for Port {
     type Err = PortError;
@@ -110,6 +113,7 @@ fn parse(text: &str) -> Result<Port, String> {
         ("file", None) => Ok(Port::File { path: path()?, from_end: false }),
         ("file", Some("end")) => Ok(Port::File { path: path()?, from_end: true }),
         ("stdin", None) if rest.is_none() => Ok(Port::Stdin),
+        ("hand", None) if rest.is_none() => Ok(Port::Hand),
         ("capture", option) => Ok(Port::Capture { path: path()?, speed: speed(option)? }),
         ("simulator", option) => {
             let (digits, beaker) = rest.map_or(("1", ""), |rest| rest.split_once(':').unwrap_or((rest, "")));
@@ -197,6 +201,7 @@ impl fmt::Display for Port {
                 write!(f, "file{}:{}", if *from_end { "@end" } else { "" }, path.display())
             }
             Self::Stdin => f.write_str("stdin"),
+            Self::Hand => f.write_str("hand"),
             Self::Capture { path, speed } => write!(f, "capture{}:{}", AtSpeed(*speed), path.display()),
             Self::Simulator { seed, beaker, speed } => {
                 write!(f, "simulator{}:{seed}", AtSpeed(*speed))?;

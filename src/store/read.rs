@@ -74,16 +74,6 @@ pub struct StoredRun {
     pub reckoning: Option<i64>,
 }
 
-impl StoredRun {
-    /// The median temperature of its points in degrees Celsius.
-    #[must_use]
-    pub fn temperature_c(&self) -> Option<f64> {
-        let mut temperatures: Vec<f64> = self.points.iter().filter_map(|p| p.temperature_c).collect();
-        temperatures.sort_by(f64::total_cmp);
-        temperatures.get(temperatures.len() / 2).copied()
-    }
-}
-
 /// One instrument that a run read.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct StoredLine {

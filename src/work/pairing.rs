@@ -80,6 +80,7 @@ struct Sample {
 #[derive(Debug, Clone)]
 pub struct Pairing {
     from: VolumeFrom,
+    titrant_is: Titrant,
     signal: Quantity,
     settling: Settling,
     start_s: f64,
@@ -98,6 +99,7 @@ impl Pairing {
     pub fn new(from: VolumeFrom, signal: Quantity, settling: Option<Settling>, start: Stamp) -> Self {
         Self {
             from,
+            titrant_is: if from == VolumeFrom::Mass { Titrant::Mass } else { Titrant::Volume },
             signal,
             settling: settling.unwrap_or_else(|| default_settling(signal)),
             start_s: start.seconds(),
@@ -112,10 +114,34 @@ impl Pairing {
         }
     }
 
+    /// The same with what is keyed being a mass: the readings of a balance under the burette, in g.
+    ///
+    /// # Errors
+    /// In words, when this bench cannot measure the titrant so.
+    pub fn measuring(mut self, titrant: Titrant) -> Result<Self, String> {
+        let fits = match (titrant, self.from) {
+            (Titrant::Mass, from) => matches!(from, VolumeFrom::Mass | VolumeFrom::Keyed { .. }),
+            (Titrant::Volume, from) => from != VolumeFrom::Mass,
+        };
+        if !fits {
+            let text = match titrant {
+                Titrant::Mass => {
+                    "the procedure dispenses its titrant by mass, this bench measures a volume: let a balance send it (mass), or key it"
+                }
+                Titrant::Volume => {
+                    "this bench weighs its titrant, the procedure dispenses it by volume: state the strength by mass and `dispensed_by = \"mass\"` in [reagent]"
+                }
+            };
+            return Err(text.to_owned());
+        }
+        self.titrant_is = titrant;
+        Ok(self)
+    }
+
     /// What the numbers of the curve are.
     #[must_use]
     pub fn head(&self) -> CurveHead {
-        head_of(self.from, self.signal)
+        CurveHead { titrant: self.titrant_is, signal: Some((self.signal, self.signal.canonical_unit())) }
     }
 
     /// Takes the readings of one frame; gives the points that they complete.
@@ -156,7 +182,8 @@ impl Pairing {
             if value.is_finite() && (-1.0..=10_000.0).contains(&value) {
                 Ok(value)
             } else {
-                Err(format!("{value} mL cannot be a burette reading; key it again"))
+                let unit = self.titrant_is.unit().symbol();
+                Err(format!("{value} {unit} cannot be a burette reading; key it again"))
             }
         };
         match mark {
@@ -303,13 +330,6 @@ impl Pairing {
     }
 }
 
-/// What the numbers of a curve are when the titrant comes so and the signal is that.
-#[must_use]
-pub fn head_of(from: VolumeFrom, signal: Quantity) -> CurveHead {
-    let titrant = if from == VolumeFrom::Mass { Titrant::Mass } else { Titrant::Volume };
-    CurveHead { titrant, signal: Some((signal, signal.canonical_unit())) }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -387,6 +407,15 @@ mod tests {
             pairing.finish().unwrap()
         };
         assert!((last.point.titrant - 11.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_is_keyed_may_be_a_mass_and_a_pump_gives_none() {
+        let keyed = |from| Pairing::new(from, Quantity::Ph, None, Stamp::default());
+        let weighed = keyed(VolumeFrom::Keyed { step_ml: None }).measuring(Titrant::Mass).unwrap();
+        assert_eq!(weighed.head().titrant.unit(), Unit::Gram);
+        assert!(keyed(VolumeFrom::Rate { ml_per_min: 1.0 }).measuring(Titrant::Mass).is_err());
+        assert!(keyed(VolumeFrom::Mass).measuring(Titrant::Volume).unwrap_err().contains("dispensed_by"));
     }
 
     #[test]

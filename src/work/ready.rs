@@ -1,8 +1,10 @@
 //! Is everything there for a portion? What is fresh, what is overdue, and what that means.
 
-use super::procedure::{Freshness, OverdueWord, Procedure};
-use super::{EquipmentKind, Role, RunPlan, Stock};
+use super::procedure::{ConstantValue, Freshness, HowWord, OverdueWord, Procedure};
+use super::steps::{StepLine, open_before};
+use super::{Equipment, EquipmentKind, Kept, Role, RunPlan, Stock};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// How a point of the checklist stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -27,6 +29,18 @@ pub struct CheckPoint {
     pub words: String,
 }
 
+/// The point that steps before a portion stand open; none where each was ticked or skipped.
+#[must_use]
+pub fn steps_not_told(lines: &[StepLine]) -> Option<CheckPoint> {
+    let open: Vec<&str> = open_before(lines).map(|step| step.text.as_str()).collect();
+    let words = match open.len() {
+        0 => return None,
+        1 => format!("a step before it was neither ticked nor skipped: {}", open[0]),
+        n => format!("{n} steps before it were neither ticked nor skipped: {}", open.join("; ")),
+    };
+    Some(CheckPoint { is: Readiness::Warn, words })
+}
+
 /// The checklist of a portion.
 ///
 /// `utc_us`: now; `today`: the day of the place; `real`: the data come from a real instrument or a person.
@@ -48,8 +62,16 @@ pub fn checklist(
     for solution in &procedure.solutions {
         list.strength(&solution.name, &solution.what, solution.needs);
     }
-    list.equipment();
+    list.equipment(procedure);
+    list.unnamed(procedure);
+    for words in procedure.wrong_values(&named_mass(procedure, plan)) {
+        list.add(Readiness::Refuse, words);
+    }
     if plan.role != Role::Blank {
+        if plan.mass_g.is_some() && procedure.only_mass().is_none() && !procedure.asked.is_empty() {
+            let words = "the mass enters nothing: the procedure does not ask for exactly one; give values by their names";
+            list.add(Readiness::Warn, words.to_owned());
+        }
         for asked in procedure.asked.iter().filter(|a| a.usual.is_none()) {
             let given = plan.values.contains_key(&asked.name)
                 || (plan.mass_g.is_some() || plan.values.contains_key("mass"))
@@ -88,6 +110,13 @@ pub fn decide(list: &[CheckPoint], reason: Option<&str>) -> Result<Vec<String>, 
     }
     warnings.extend(of(Readiness::Warn).into_iter().map(str::to_owned));
     Ok(warnings)
+}
+
+/// The values of a plan, a mass without a name under the name that the procedure has for it.
+fn named_mass(procedure: &Procedure, plan: &RunPlan) -> BTreeMap<String, String> {
+    let mut values = plan.values.clone();
+    procedure.name_the_mass(&mut values);
+    values
 }
 
 struct List<'a> {
@@ -135,6 +164,7 @@ impl List<'_> {
             let only = self.stock.only(EquipmentKind::Electrode, |e| e.what.as_deref() == Some(kind));
             only.map(|kept| kept.it.name.clone())
         });
+        self.valid(name.as_deref().and_then(|name| self.stock.named(EquipmentKind::Electrode, name)));
         let check = name.as_deref().and_then(|name| self.stock.check(name, self.now.0));
         let what =
             name.as_ref().map_or_else(|| format!("the {kind} electrode"), |name| format!("electrode {name}"));
@@ -163,13 +193,63 @@ impl List<'_> {
             self.fresh(what, None, "standardised", needs);
             return;
         };
+        self.valid(Some(lot));
         let lot_name = lot.it.name.clone();
         let factor = self.stock.factor(&lot_name, self.now.0, self.real).map(|factor| factor.utc_us);
         self.fresh(&format!("{what} {lot_name}"), factor, "standardised", needs);
     }
 
-    /// Equipment that is named, or the only one of its kind, must be valid today.
-    fn equipment(&mut self) {
+    /// Warns of a piece or a lot that is out of use or not valid today.
+    fn valid(&mut self, kept: Option<&Kept<Equipment>>) {
+        let why = kept.and_then(|kept| kept.it.why_not(self.now.1));
+        let words = why.filter(|why| self.points.iter().all(|point| point.words != *why));
+        self.points.extend(words.map(|words| CheckPoint { is: Readiness::Warn, words }));
+    }
+
+    /// What enters without being named, because it is the only one that fits: standards, pipettes, flasks.
+    fn unnamed(&mut self, procedure: &Procedure) {
+        for constant in &procedure.constants {
+            if let ConstantValue::PurityOf(standard) = &constant.value
+                && self.named(EquipmentKind::Standard, &constant.name).is_none()
+            {
+                let fits =
+                    |lot: &Equipment| lot.what.as_deref() == Some(standard.as_str()) || lot.name == *standard;
+                self.valid(self.stock.only(EquipmentKind::Standard, fits));
+            }
+        }
+        for asked in &procedure.asked {
+            let kind = match asked.how {
+                HowWord::Pipette => EquipmentKind::Pipette,
+                HowWord::Flask => EquipmentKind::Flask,
+                _ => continue,
+            };
+            if let Some(usual) = asked.usual.filter(|_| self.named(kind, &asked.name).is_none()) {
+                let in_ml = asked.unit.to_coherent(usual);
+                let fits = |e: &Equipment| e.value.is_some_and(|v| (v - in_ml).abs() <= 1e-6 * in_ml.abs());
+                self.valid(self.stock.only(kind, fits));
+            }
+        }
+    }
+
+    /// Equipment that is named, or the only one of its kind, must be there and valid today.
+    fn equipment(&mut self, procedure: &Procedure) {
+        for words in procedure.wrong_uses(&self.plan.uses) {
+            self.add(Readiness::Refuse, words);
+        }
+        let by_kind = |name: &str| EquipmentKind::parse(name).is_some();
+        let for_a_name = self.plan.uses.iter().filter(|(name, _)| !by_kind(name));
+        for (name, thing) in for_a_name.map(|(name, thing)| (name.clone(), thing.clone())).collect::<Vec<_>>()
+        {
+            let kept = self.stock.equipment.iter().find(|kept| kept.it.name == thing);
+            match kept.map(|kept| kept.it.why_not(self.now.1)) {
+                None => {
+                    let words =
+                        format!("there is nothing named \"{thing}\" in the record, to be used for {name}");
+                    self.add(Readiness::Refuse, words);
+                }
+                Some(why) => self.points.extend(why.map(|words| CheckPoint { is: Readiness::Warn, words })),
+            }
+        }
         for kind in EquipmentKind::ALL {
             let kept = match self.plan.uses.get(kind.word()) {
                 Some(name) => {
@@ -187,9 +267,7 @@ impl List<'_> {
                 }
                 None => None,
             };
-            if let Some(why) = kept.and_then(|kept| kept.it.why_not(self.now.1)) {
-                self.add(Readiness::Warn, why);
-            }
+            self.valid(kept);
         }
     }
 }
@@ -251,6 +329,20 @@ mod tests {
         let today = jiff::civil::date(2026, 5, 4);
         let list = checklist(&procedure("warn"), &plan, &Stock::default(), (0, today), true);
         assert!(list.iter().any(|point| point.is == Readiness::Refuse && point.words.contains("blue")));
+    }
+
+    #[test]
+    fn a_lot_that_has_expired_is_told_though_nobody_named_it() {
+        let lots = "[[titrant]]\nname = \"lot 7\"\nwhat = \"sodium hydroxide\"\nvalid_to = \"2026-05-03\"\n";
+        let equipment = crate::work::read_equipment("lots", lots).unwrap();
+        let kept = |it| Kept { datum: 1, utc_us: 0, who: String::new(), it };
+        let stock = Stock { equipment: equipment.into_iter().map(kept).collect(), ..Stock::default() };
+        let told = |day| {
+            let today = jiff::civil::date(2026, 5, day);
+            let list = checklist(&procedure("warn"), &RunPlan::default(), &stock, (0, today), true);
+            list.iter().filter(|point| point.words.contains("was valid until 2026-05-03")).count()
+        };
+        assert_eq!((told(3), told(4)), (0, 1));
     }
 
     #[test]

@@ -1,8 +1,9 @@
 //! One run as it goes on: readings and marks in, points and findings out.
 
+use super::lookout::{Lookout, wanted};
 use super::pairing::{Marked, Paired, Pairing};
 use super::{PhFromPotential, VolumeMark};
-use crate::detector::{Change, Evaluation, Given, Outlook, Prior, Watch, WatchState, evaluate};
+use crate::detector::{Change, Evaluation, Given, Outlook, Prior, WatchState, evaluate};
 use crate::reading::{Curve, Point, Reading, Stamp};
 use serde::{Deserialize, Serialize};
 
@@ -47,13 +48,12 @@ pub struct Expectation {
 /// A run that goes on.
 #[derive(Debug)]
 pub struct Run {
-    given: Given,
-    /// Further looks at the curve for the final evaluation, such as a second fixed level.
-    further: Vec<Given>,
+    /// The looks at the curve, such as two fixed levels: all are watched, all are evaluated at the end.
+    looks: Vec<Given>,
     expectation: Expectation,
     latest_c: Option<f64>,
     pairing: Pairing,
-    watch: Watch,
+    watch: Lookout,
     points: Vec<(Point, u64)>,
     changes: Vec<Change>,
     generation: u32,
@@ -63,25 +63,22 @@ impl Run {
     /// A run that pairs its readings so and knows that.
     #[must_use]
     pub fn new(pairing: Pairing, given: Given, expectation: Expectation) -> Self {
-        let watch = watch(&pairing, &given, &expectation);
+        Self::of_looks(pairing, vec![given], expectation)
+    }
+
+    /// A run whose curve is looked at in several ways; without one nothing is looked for.
+    #[must_use]
+    pub fn of_looks(pairing: Pairing, looks: Vec<Given>, expectation: Expectation) -> Self {
         Self {
-            given,
-            further: Vec::new(),
+            watch: Lookout::new(pairing.head(), &looks, &expectation),
+            looks,
             expectation,
             latest_c: None,
             pairing,
-            watch,
             points: Vec::new(),
             changes: Vec::new(),
             generation: 0,
         }
-    }
-
-    /// A run whose curve is looked at in several ways: the first is watched, all are evaluated at the end.
-    #[must_use]
-    pub fn of_looks(pairing: Pairing, mut looks: Vec<Given>, expectation: Expectation) -> Self {
-        let further = looks.split_off(looks.len().min(1));
-        Self { further, ..Self::new(pairing, looks.pop().unwrap_or_default(), expectation) }
     }
 
     /// Takes the readings of one frame.
@@ -126,17 +123,14 @@ impl Run {
             }
         }
         let last = found.last()?.end_point?;
-        let all = found.len() >= self.given.looked_for.unwrap_or(1);
+        let all = found.len() >= self.looks.iter().map(wanted).sum::<usize>();
         let now = self.points.iter().map(|(p, _)| p.titrant).fold(f64::NEG_INFINITY, f64::max);
         all.then_some(now - last)
     }
 
-    /// Median temperature of the points in degrees Celsius, if any was measured.
-    #[must_use]
-    pub fn temperature_c(&self) -> Option<f64> {
-        let mut all: Vec<f64> = self.points.iter().filter_map(|(p, _)| p.temperature_c).collect();
-        all.sort_by(f64::total_cmp);
-        all.get(all.len() / 2).copied()
+    /// The points so far.
+    pub fn points(&self) -> impl Iterator<Item = Point> + '_ {
+        self.points.iter().map(|(point, _)| *point)
     }
 
     /// Ends the run: closes the last volume.
@@ -150,11 +144,15 @@ impl Run {
     pub fn evaluate(&self) -> Evaluation {
         let points = self.points.iter().map(|(point, _)| *point).collect();
         let curve = Curve { head: self.pairing.head(), points };
-        let mut evaluation = evaluate(&curve, &self.given);
-        for given in &self.further {
-            let more = evaluate(&curve, given);
-            evaluation.end_points.extend(more.end_points);
-            evaluation.warnings.extend(more.warnings);
+        let mut evaluation = Evaluation::default();
+        for (at, given) in self.looks.iter().enumerate() {
+            let one = evaluate(&curve, given);
+            if at == 0 {
+                evaluation = one;
+                continue;
+            }
+            evaluation.end_points.extend(one.end_points);
+            evaluation.warnings.extend(one.warnings);
         }
         evaluation.end_points.sort_by(|a, b| a.titrant.total_cmp(&b.titrant));
         crate::detector::confirm(&mut evaluation.end_points, &self.changes);
@@ -180,7 +178,7 @@ impl Run {
         for (point, _) in self.points.iter_mut().rev().take_while(|(p, _)| (p.titrant - from).abs() < 1e-9) {
             point.titrant = to;
         }
-        self.watch = watch(&self.pairing, &self.given, &self.expectation);
+        self.watch = Lookout::new(self.pairing.head(), &self.looks, &self.expectation);
         self.changes = self.points.iter().flat_map(|(point, _)| self.watch.push(*point)).collect();
         vec![Step::Redrawn {
             generation: self.generation,
@@ -188,16 +186,4 @@ impl Run {
             changes: self.changes.clone(),
         }]
     }
-}
-
-/// A watch that knows all that is known before the first point.
-fn watch(pairing: &Pairing, given: &Given, expectation: &Expectation) -> Watch {
-    let mut watch = Watch::new(pairing.head(), given);
-    if let Some(prior) = expectation.prior {
-        watch = watch.with_prior(prior);
-    }
-    if let Some(supply) = expectation.supply {
-        watch = watch.with_supply(supply);
-    }
-    watch
 }

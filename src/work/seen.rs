@@ -6,10 +6,10 @@ use std::collections::BTreeMap;
 /// How such a note begins.
 const BEGINS: &str = "seen: ";
 
-/// The note of an end-point that was seen at a volume.
+/// The note of an end-point that was seen after so much titrant, in `unit`.
 #[must_use]
-pub fn seen_note(name: &str, volume_ml: f64, what: &str) -> String {
-    format!("{BEGINS}{name} = {volume_ml:.3} mL: {}", what.trim())
+pub fn seen_note(name: &str, (titrant, unit): (f64, &str), what: &str) -> String {
+    format!("{BEGINS}{name} = {titrant:.3} {unit}: {}", what.trim())
 }
 
 /// What a note says of an end-point that was seen: its name, and the volume as it is typed elsewhere.
@@ -42,7 +42,7 @@ mod tests {
 
     #[test]
     fn what_was_seen_is_noted_and_read_again() {
-        let note = seen_note("V", 11.32, "colourless to pink: stayed");
+        let note = seen_note("V", (11.32, "mL"), "colourless to pink: stayed");
         assert_eq!(note, "seen: V = 11.320 mL: colourless to pink: stayed");
         assert_eq!(seen_in(&note), Some(("V".to_owned(), "11.320 mL".to_owned())));
         assert_eq!(seen_in("seen it"), None);

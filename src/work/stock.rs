@@ -116,6 +116,21 @@ pub struct CheckRecord {
     pub buffers: Vec<BufferRecord>,
 }
 
+impl CheckRecord {
+    /// Standard uncertainty of a pH by this check: of the line through the buffers, grown by their residuals; of a meter
+    /// that sends only pH, its largest difference from a buffer as the limit of a rectangular distribution.
+    #[must_use]
+    pub fn u_ph(&self, ph: f64) -> f64 {
+        if self.u_slope_mv > 0.0 || self.u_zero_mv > 0.0 {
+            let x = ph - 7.0;
+            let variance = self.u_zero_mv.powi(2) + 2.0 * x * self.covariance + (x * self.u_slope_mv).powi(2);
+            let u_ph = variance.max(0.0).sqrt() / self.slope_mv.abs();
+            return if u_ph.is_finite() { u_ph } else { 0.0 };
+        }
+        self.buffers.iter().fold(0.0_f64, |most, buffer| most.max(buffer.residual.abs())) / 3.0_f64.sqrt()
+    }
+}
+
 /// One buffer of an electrode check.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct BufferRecord {

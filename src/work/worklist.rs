@@ -33,13 +33,14 @@ pub struct WorklistRow {
 /// Reads a worklist.
 ///
 /// # Errors
-/// The first thing that is wrong, with its line and what would be right.
+/// A heading that cannot be used, else every line that is wrong, each with what would be right.
 pub fn read_worklist(text: &str) -> Result<Vec<WorklistRow>, String> {
     let separator = separator(text);
     let mut reader = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)
         .delimiter(separator)
         .comment(Some(b'#'))
+        .flexible(true)
         .from_reader(text.trim_start_matches('\u{feff}').as_bytes());
     let heading = reader.headers().map_err(|e| format!("the heading cannot be read: {e}"))?.clone();
     let place = |name: &str| heading.iter().position(|h| h.eq_ignore_ascii_case(name));
@@ -60,37 +61,63 @@ pub fn read_worklist(text: &str) -> Result<Vec<WorklistRow>, String> {
         }
     }
     let mut rows = Vec::new();
+    let mut wrong = Vec::new();
     for record in reader.records() {
         let record = record.map_err(|e| format!("the worklist cannot be read: {e}"))?;
         let line = record.position().map_or(0, csv::Position::line);
         if rows.len() == MOST_LINES {
             return Err(format!("line {line}: a worklist has at most {MOST_LINES} portions"));
         }
+        if record.len() != heading.len() {
+            let (cells, columns) = (record.len(), heading.len());
+            let hint = if cells > columns && separator == b',' {
+                "; with decimal commas write ; between the cells"
+            } else {
+                ""
+            };
+            wrong.push(format!("line {line}: {cells} cells under a heading of {columns}{hint}"));
+            continue;
+        }
         let cell = |at: Option<usize>| at.and_then(|at| record.get(at)).filter(|text| !text.is_empty());
-        let missing = |name: &str| format!("line {line}: `{name}` is empty");
+        let mut needed = |at: usize, name: &str| {
+            let text = cell(Some(at));
+            if text.is_none() {
+                wrong.push(format!("line {line}: `{name}` is empty"));
+            }
+            text.map(str::to_owned)
+        };
+        let (sample, procedure) = (needed(sample, "sample"), needed(procedure, "procedure"));
+        let role = match cell(role).map(|word| (word, Role::parse(word))) {
+            None => Role::Sample,
+            Some((_, Some(role))) => role,
+            Some((word, None)) => {
+                wrong.push(format!(
+                    "line {line}: \"{word}\" is none of sample, standardisation, blank, control"
+                ));
+                continue;
+            }
+        };
+        let position = match cell(position).map(|text| (text, text.parse())) {
+            None => None,
+            Some((_, Ok(position))) => Some(position),
+            Some((text, Err(_))) => {
+                wrong.push(format!("line {line}: \"{text}\" is no position"));
+                continue;
+            }
+        };
         let values = heading
             .iter()
             .zip(&record)
             .enumerate()
             .filter(|(at, (_, cell))| !own.contains(&Some(*at)) && !cell.is_empty())
-            .map(|(_, (heading, cell))| value(heading, cell));
-        rows.push(WorklistRow {
-            line,
-            sample: cell(Some(sample)).ok_or_else(|| missing("sample"))?.to_owned(),
-            procedure: cell(Some(procedure)).ok_or_else(|| missing("procedure"))?.to_owned(),
-            role: cell(role).map_or(Ok(Role::Sample), |word| {
-                Role::parse(word).ok_or_else(|| {
-                    format!("line {line}: \"{word}\" is none of sample, standardisation, blank, control")
-                })
-            })?,
-            titrant: cell(titrant).map(str::to_owned),
-            position: cell(position)
-                .map(|text| text.parse().map_err(|_| format!("line {line}: \"{text}\" is no position")))
-                .transpose()?,
-            values: values.collect(),
-        });
+            .map(|(_, (heading, cell))| value(heading, cell, separator))
+            .collect();
+        if let (Some(sample), Some(procedure)) = (sample, procedure) {
+            let titrant = cell(titrant).map(str::to_owned);
+            rows.push(WorklistRow { line, sample, procedure, role, titrant, position, values });
+        }
     }
-    Ok(rows)
+    if wrong.is_empty() { Ok(rows) } else { Err(wrong.join("\n")) }
 }
 
 /// Comma, semicolon or tab: the one that the heading has most of.
@@ -103,14 +130,16 @@ fn separator(text: &str) -> u8 {
     }
 }
 
-/// `m [mg]` and `5023` give `m` and `5023 mg`.
-fn value(heading: &str, cell: &str) -> (String, String) {
+/// `m [mg]` and `5023` give `m` and `5023 mg`. Where commas do not part the cells, they are decimal commas.
+fn value(heading: &str, cell: &str, separator: u8) -> (String, String) {
+    let bare = cell.bytes().all(|b| b.is_ascii_digit() || b == b',') && cell.matches(',').count() == 1;
+    let cell = if separator != b',' && bare { cell.replace(',', ".") } else { cell.to_owned() };
     match heading.strip_suffix(']').and_then(|h| h.split_once('[')) {
         Some((name, unit)) if !cell.contains(char::is_whitespace) => {
             (name.trim().to_owned(), format!("{cell} {}", unit.trim()))
         }
-        Some((name, _)) => (name.trim().to_owned(), cell.to_owned()),
-        None => (heading.to_owned(), cell.to_owned()),
+        Some((name, _)) => (name.trim().to_owned(), cell),
+        None => (heading.to_owned(), cell),
     }
 }
 
@@ -142,5 +171,18 @@ mod tests {
         let wrong = read_worklist("sample,procedure,as\nA,p,sample\nB,p,test\n").unwrap_err();
         assert!(wrong.contains("line 3") && wrong.contains("test"), "{wrong}");
         assert!(read_worklist("sample,procedure\n,p\n").unwrap_err().contains("line 2"));
+        // Every line that is wrong is told at once.
+        let many = read_worklist("sample,procedure,m\nA,p,1,5\nB,,2\nC,p\nD,p,3\n").unwrap_err();
+        let lines: Vec<&str> = many.lines().collect();
+        assert_eq!(lines.len(), 3, "{many}");
+        assert!(lines[0].contains("line 2: 4 cells") && lines[0].contains("decimal commas"), "{many}");
+        assert!(lines[1].contains("line 3: `procedure`") && lines[2].contains("line 4: 2 cells"), "{many}");
+    }
+
+    #[test]
+    fn decimal_commas_are_understood_where_semicolons_part_the_cells() {
+        let rows = read_worklist("sample;procedure;m [mg];n\nA;p;5023,1;1,2,3\n").unwrap();
+        assert_eq!(rows[0].values["m"], "5023.1 mg");
+        assert_eq!(rows[0].values["n"], "1,2,3", "no number, and told as none later");
     }
 }

@@ -182,6 +182,7 @@ pub(crate) const PAGES: &[(&str, Moment)] = &[
                 points,
                 expected: Some((11.4, 0.57)),
                 holds: Some(("blue".to_owned(), 20.0)),
+                by_mass: false,
             }),
         );
         bench

@@ -5,11 +5,14 @@ use crate::cli::bench::procedure;
 use crate::cli::curve_file::{self, Columns};
 use crate::cli::outcome::{budget_table, portion_lines};
 use crate::cli::output::Output;
-use crate::cli::typed::{TypedArgs, stock};
+use crate::cli::typed::{TypedArgs, check, stock};
 use crate::cli::{Exit, Fault, Settings};
 use crate::detector;
-use crate::results::{Formulae, Simulation, Sources, Unit, simulate};
-use crate::work::result::{Assembled, PortionResult, REPEATABILITY, evaluate_portion, scope_of};
+use crate::reading::Titrant;
+use crate::results::{Formula, Formulae, Simulation, Sources, Unit, simulate};
+use crate::work::result::{
+    Assembled, PortionResult, REPEATABILITY, evaluate_portion, scope_of, titrant_per_signal,
+};
 use crate::work::{Procedure, ResultRule};
 use clap::Args;
 use std::path::PathBuf;
@@ -53,23 +56,15 @@ impl ComputeArgs {
         let mut found_warnings = Vec::new();
         if let Some(path) = &self.curve {
             let curve = curve_file::read(path, &Columns::default())?;
-            facts.by_mass = curve.head.titrant == crate::reading::Titrant::Mass;
+            facts.by_mass = curve.head.titrant == Titrant::Mass;
             for given in procedure.looks() {
                 let evaluation = detector::evaluate(&curve, &given);
                 facts.end_points.extend(evaluation.end_points);
                 found_warnings.extend(evaluation.warnings);
             }
+            facts.per_signal = titrant_per_signal(&curve.points, &facts.end_points);
         }
-        let known = procedure.known(false);
-        if let Some(wrong) =
-            facts.values.keys().find(|name| known.iter().all(|k| k.name != **name) && *name != REPEATABILITY)
-        {
-            let names: Vec<&str> = known.iter().map(|k| k.name.as_str()).collect();
-            return Err(Fault::misuse(format!(
-                "the procedure knows no `{wrong}`; its names are: {}",
-                names.join(", ")
-            )));
-        }
+        check(&procedure, &facts.values, &facts.uses)?;
         let mut result = evaluate_portion(&procedure, Assembled::of(&procedure, &facts, &stock));
         result.warnings.append(&mut found_warnings);
         let simulated = self.trials.map(|trials| self.simulated(&procedure, &result, trials)).transpose()?;
@@ -112,7 +107,16 @@ impl ComputeArgs {
             let name = rule.symbol.clone().unwrap_or_else(|| format!("result_{}", at + 1));
             list.push((name, rule.formula.clone()));
         }
-        let names: Vec<String> = list.iter().map(|(name, _)| name.clone()).collect();
+        let mut names: Vec<String> = list.iter().map(|(name, _)| name.clone()).collect();
+        if scope.get(REPEATABILITY).is_some() {
+            // As a result has it: once in each, whatever results it is computed from.
+            for name in &mut names {
+                let told = format!("{name}_with_its_scatter");
+                let formula = Formula::parse(&format!("{name} * {REPEATABILITY}"));
+                list.push((told.clone(), formula.map_err(|wrong| definition(wrong.to_string()))?));
+                *name = told;
+            }
+        }
         let formulae = Formulae::new(list).map_err(|wrong| definition(wrong.to_string()))?;
         let probability = procedure.uncertainty.coverage;
         let options = Simulation { trials, seed: self.seed, probability };

@@ -83,7 +83,7 @@ fn told(procedure: &Procedure) -> Vec<String> {
     lines.extend(procedure.follows.iter().map(|text| format!("follows   {text}")));
     lines.extend(
         procedure
-            .known(false)
+            .known()
             .iter()
             .filter(|k| k.name != crate::work::RUN_TIME)
             .map(|known| format!("name      {:<12} {}", known.name, known.what)),

@@ -48,11 +48,10 @@ impl ReplayArgs {
         }
         let pace = self.speed.map_or_else(|| "fast".to_owned(), |speed| speed.to_string());
         let bench = BenchArgs {
-            bench: None,
             port: Some(format!("capture@{pace}:{}", self.capture.display())),
             profile: Some(self.profile.clone()),
             volume: self.volume,
-            confirm_sending: false,
+            ..BenchArgs::default()
         };
         let procedure = procedure_text(self.procedure.as_deref(), settings)?;
         plain(settings, bench.ready(settings)?, self.portion.plan(procedure), false, output)

@@ -111,7 +111,7 @@ impl ReportArgs {
         let who = own_caller(settings).who();
         let by = (made_utc_us(), who.as_str());
         if let Some(chart) = self.chart(settings)? {
-            let (document, pictures) = chart_of(&reader, &chart, header, by)?;
+            let (gathered, pictures) = chart_of(&reader, &chart, header, by)?;
             if let (FormatWord::Svg | FormatWord::Png, Some(path)) = (format, &self.output) {
                 let Some(first) = pictures.first() else { return Err(Fault::misuse("there is no picture")) };
                 let drawn = first.svg().map_err(Fault::misuse)?;
@@ -119,15 +119,7 @@ impl ReportArgs {
                 output.line(&format!("picture written to {}", path.display()))?;
                 return Ok(Exit::Done);
             }
-            if self.json {
-                let object = serde_json::json!({
-                    "report": document.id, "title": document.title, "about": document.subtitle,
-                    "anchor": document.anchor,
-                });
-                output.line(&object.to_string())?;
-            }
-            self.write(&document, &[], format, output)?;
-            return Ok(Exit::Done);
+            return self.given_out(&reader, &gathered, format, output);
         }
         if matches!(format, FormatWord::Svg | FormatWord::Png) {
             return Err(Fault::misuse(
@@ -135,8 +127,19 @@ impl ReportArgs {
             ));
         }
         let gathered: Gathered = gather(&reader, &self.subject()?, header, by)?;
+        self.given_out(&reader, &gathered, format, output)
+    }
+
+    /// Writes a report with what it carries; the summary goes to standard output where that was asked for.
+    fn given_out(
+        &self,
+        reader: &Reader,
+        gathered: &Gathered,
+        format: FormatWord,
+        output: &mut Output,
+    ) -> Result<Exit, Fault> {
         let carries = matches!(format, FormatWord::Pdf | FormatWord::Html);
-        let evidence = if carries || self.json { Some(Evidence::of(&reader, &gathered)?) } else { None };
+        let evidence = if carries || self.json { Some(Evidence::of(reader, gathered)?) } else { None };
         if let Some(evidence) = evidence.as_ref().filter(|_| self.json) {
             let text = serde_json::to_string(&evidence.summary)
                 .map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;

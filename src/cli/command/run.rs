@@ -6,11 +6,11 @@ use crate::cli::bench::{BenchArgs, ReadyBench, procedure_text};
 use crate::cli::output::{Output, complain};
 use crate::cli::plain::{Plain, follow};
 use crate::cli::screen::show;
-use crate::cli::typed::TypedArgs;
+use crate::cli::typed::{TypedArgs, check};
 use crate::cli::{Exit, Fault, Settings};
 use crate::link::RecordLock;
 use crate::live::{RecorderOptions, Session};
-use crate::work::{Event, LaneId, Role, RunPlan};
+use crate::work::{Event, LaneId, Procedure, Role, RunPlan};
 use clap::Args;
 use std::path::PathBuf;
 use tokio::signal::unix::{SignalKind, signal};
@@ -115,14 +115,30 @@ impl RunArgs {
             return titrate_all(settings, bench, plans, self.unattended, self.json, output);
         }
         let procedure = procedure_text(self.procedure.as_deref(), settings)?;
-        let bench = self.bench.ready(settings)?;
         let plan = self.portion.plan(procedure);
+        known_only(&plan)?;
+        let bench = self.bench.ready(settings)?;
         if self.plain {
             plain(settings, bench, plan, self.json, output)
         } else {
             show(settings, Some((bench, Some(plan))), false)
         }
     }
+}
+
+/// Refuses a plan with values or things that its procedure does not know.
+///
+/// # Errors
+/// Misuse, with every mistake.
+pub(super) fn known_only(plan: &RunPlan) -> Result<(), Fault> {
+    if plan.procedure.is_empty() {
+        return Ok(());
+    }
+    let definition = |text: String| Fault { text, exit: Exit::Definition };
+    let procedure = Procedure::read("of this run", &plan.procedure).map_err(definition)?;
+    let mut values = plan.values.clone();
+    procedure.name_the_mass(&mut values);
+    check(&procedure, &values, &plan.uses)
 }
 
 /// One run in this process, or in the recorder that has the record already.

@@ -4,11 +4,14 @@ use super::run::{PortionArgs, signals, with_bench};
 use crate::cli::bench::{ReadyBench, procedure};
 use crate::cli::output::Output;
 use crate::cli::plain::{Plain, follow};
+use crate::cli::typed::check;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::live::Session;
 use crate::store::Reader;
-use crate::work::{Command, EquipmentKind, Event, LaneId, Queued, Role, RunPlan, read_worklist};
+use crate::work::{
+    Command, EquipmentKind, Event, LaneId, Procedure, Queued, Role, RunPlan, WorklistRow, read_worklist,
+};
 use std::collections::BTreeMap;
 use std::io::IsTerminal;
 use std::path::Path;
@@ -28,31 +31,22 @@ pub(super) fn plans(list: &Path, common: &PortionArgs, settings: &Settings) -> R
     let reader = if settings.record.exists() { Some(Reader::open(&settings.record)?) } else { None };
     let mut counts: BTreeMap<(String, String, Role), u32> = BTreeMap::new();
     let mut queued = Vec::new();
+    let mut wrong: Vec<Fault> = Vec::new();
     for row in rows {
-        let at = |fault: Fault| Fault { text: format!("line {}: {}", row.line, fault.text), ..fault };
-        let (procedure, text) = procedure(&row.procedure, settings).map_err(at)?;
-        let mut plan: RunPlan = common.plan(text);
-        plan.values.extend(row.values.clone());
-        procedure.name_the_mass(&mut plan.values);
-        let known = procedure.known(false);
-        if let Some(wrong) = plan.values.keys().find(|name| known.iter().all(|k| k.name != **name)) {
-            let names: Vec<&str> = procedure.asked.iter().map(|a| a.name.as_str()).collect();
-            return Err(Fault::misuse(format!(
-                "worklist, line {}: the procedure {} asks for no `{wrong}`; it asks for: {}",
-                row.line,
-                row.procedure,
-                names.join(", ")
-            )));
-        }
-        plan.sample.clone_from(&row.sample);
-        plan.role = row.role;
-        plan.uses.extend(row.titrant.map(|lot| (EquipmentKind::Titrant.word().to_owned(), lot)));
-        let key = (plan.series.clone(), row.sample.clone(), row.role);
+        let position = row.position;
+        let (procedure, mut plan) = match plan_of(row, common, settings) {
+            Ok(planned) => planned,
+            Err(fault) => {
+                wrong.push(fault);
+                continue;
+            }
+        };
+        let key = (plan.series.clone(), plan.sample.clone(), plan.role);
         let count = match counts.get(&key) {
             Some(count) => *count,
             None => match &reader {
                 Some(reader) if !plan.series.is_empty() => {
-                    reader.started_in(&plan.series, &row.sample, row.role.word())?
+                    reader.started_in(&plan.series, &plan.sample, plan.role.word())?
                 }
                 _ => 0,
             },
@@ -60,12 +54,35 @@ pub(super) fn plans(list: &Path, common: &PortionArgs, settings: &Settings) -> R
         counts.insert(key, count + 1);
         plan.portion = count + 1;
         plan.portions = procedure.limits.planned.max(plan.portion);
-        queued.push(Queued { plan, position: row.position });
+        queued.push(Queued { plan, position });
+    }
+    if let Some(first) = wrong.first() {
+        let exit = first.exit;
+        let text = wrong.iter().map(|fault| fault.text.as_str()).collect::<Vec<_>>().join("\n");
+        return Err(Fault { text, exit });
     }
     if queued.is_empty() {
         return Err(Fault::misuse(format!("the worklist {} has no portion", list.display())));
     }
     Ok(queued)
+}
+
+/// The plan of one line, with its procedure.
+fn plan_of(
+    row: WorklistRow,
+    common: &PortionArgs,
+    settings: &Settings,
+) -> Result<(Procedure, RunPlan), Fault> {
+    let at = |fault: Fault| Fault { text: format!("worklist, line {}: {}", row.line, fault.text), ..fault };
+    let (procedure, text) = procedure(&row.procedure, settings).map_err(at)?;
+    let mut plan: RunPlan = common.plan(text);
+    plan.values.extend(row.values.clone());
+    procedure.name_the_mass(&mut plan.values);
+    plan.sample.clone_from(&row.sample);
+    plan.role = row.role;
+    plan.uses.extend(row.titrant.clone().map(|lot| (EquipmentKind::Titrant.word().to_owned(), lot)));
+    check(&procedure, &plan.values, &plan.uses).map_err(at)?;
+    Ok((procedure, plan))
 }
 
 /// Titrates the portions in their order.

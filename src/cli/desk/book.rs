@@ -9,8 +9,8 @@ use crate::reading::{CurveHead, Stamp, Titrant};
 use crate::store::{Reader, StoredPortion};
 use crate::work::result::SeriesPortion;
 use crate::work::{
-    CheckPoint, EquipmentKind, Expectation, Kept, Origin, Procedure, Readiness, Role, RunHead, RunId,
-    RunPlan, acceptance, checklist, expected, factor_of, kind, open_before, steps_of,
+    EquipmentKind, Expectation, Kept, Origin, Procedure, Role, RunHead, RunId, RunPlan, acceptance,
+    checklist, expected, factor_of, kind, steps_not_told, steps_of,
 };
 use std::collections::BTreeMap;
 
@@ -34,13 +34,7 @@ pub(super) fn readiness(reader: &Reader, plan: &RunPlan, real: bool) -> Result<A
     let mut points = checklist(&procedure, plan, &stock, now, real);
     let in_series = super::looks::in_series(&procedure, plan);
     let steps = steps_of(&procedure, &in_series, &reader.steps(&in_series.series)?);
-    let open = open_before(&steps).count();
-    if open > 0 {
-        points.push(CheckPoint {
-            is: Readiness::Warn,
-            words: format!("steps before it not ticked yet: {open}"),
-        });
-    }
+    points.extend(steps_not_told(&steps));
     let head = RunHead {
         run: RunId::MAX,
         plan: plan.clone(),
@@ -59,7 +53,8 @@ pub(super) fn readiness(reader: &Reader, plan: &RunPlan, real: bool) -> Result<A
         None => stock.only(EquipmentKind::Burette, |_| true),
     };
     let holds = burette.and_then(|kept| Some((kept.it.name.clone(), kept.it.value?)));
-    Ok(Answer::Ready(Readied { points, expected, holds }))
+    let by_mass = procedure.is_by_mass();
+    Ok(Answer::Ready(Readied { points, expected, holds: holds.filter(|_| !by_mass), by_mass }))
 }
 
 /// The series, the latest first.

@@ -64,7 +64,7 @@ pub(super) fn places() -> Result<Answer, Fault> {
 /// Listens at a place without sending.
 pub(super) fn listen(place: &str) -> Result<(Listened, Answer), Fault> {
     let port: Port = place.parse().map_err(|e: crate::source::PortError| Fault::misuse(e.to_string()))?;
-    if matches!(port, Port::Simulator { .. } | Port::Capture { .. } | Port::Stdin) {
+    if matches!(port, Port::Simulator { .. } | Port::Capture { .. } | Port::Stdin | Port::Hand) {
         return Err(Fault::misuse(
             "only a serial port, a network port or a growing file is listened to here",
         ));

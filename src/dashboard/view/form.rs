@@ -30,7 +30,7 @@ pub(super) fn entry(state: &State, entry: &Entry, frame: &mut Frame<'_>, area: R
             .map(|line| Line::from(Span::styled(format!(" {line}"), theme.style(tone)))),
     );
     frame.render_widget(Paragraph::new(lines), inner);
-    let unit = entry.asks.unit();
+    let unit = if entry.asks.is_volume() { titrant_unit(state) } else { "" };
     let unit_wide = u16::try_from(unit.len()).unwrap_or(0);
     let field = Rect {
         x: inner.x + 2,
@@ -40,6 +40,11 @@ pub(super) fn entry(state: &State, entry: &Entry, frame: &mut Frame<'_>, area: R
     };
     type_in(state, &entry.input, frame, field, true);
     frame.buffer_mut().set_string(field.x + field.width + 1, field.y, unit, theme.style(Tone::Figure));
+}
+
+/// The unit of amounts of titrant in the run that goes on.
+fn titrant_unit(state: &State) -> &'static str {
+    state.live_run().map_or("mL", |run| run.head.curve.titrant.unit().symbol())
 }
 
 /// What holds about the text as it stands.
@@ -66,7 +71,9 @@ fn judgement(state: &State, entry: &Entry) -> (Tone, String) {
         Asks::Burette | Asks::BuretteStart | Asks::Correction => match entry.mark() {
             Ok(_) => {
                 let last = state.live_run().and_then(|run| run.points.last());
-                let so_far = last.map_or(String::new(), |p| format!("; added so far {:.3} mL", p.titrant));
+                let so_far = last.map_or(String::new(), |p| {
+                    format!("; added so far {:.3} {}", p.titrant, titrant_unit(state))
+                });
                 (Tone::Good, format!("Enter takes it{so_far}"))
             }
             Err(why) if entry.input.value().is_empty() => (Tone::Faint, why),
@@ -324,7 +331,8 @@ fn titrant_words(ready: &Readied, pm: &str) -> (Readiness, String) {
         };
         return (Readiness::Fine, words);
     };
-    let words = format!("expected end-point about {expected:.2} {pm} {u:.2} mL");
+    let unit = if ready.by_mass { "g" } else { "mL" };
+    let words = format!("expected end-point about {expected:.2} {pm} {u:.2} {unit}");
     match &ready.holds {
         // Two standard uncertainties more are needed in one portion of forty.
         Some((name, most)) if expected + 2.0 * u > *most => {

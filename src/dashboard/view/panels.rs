@@ -65,7 +65,8 @@ pub(super) fn now_lines(state: &State, columns: usize) -> Vec<Line<'static>> {
         }
     }
     if let Some(taken) = state.taken.get(&lane.id) {
-        lines.push(pair(theme, "keyed", &format!("{taken:.2} mL, not steady"), Tone::Warn, columns));
+        let unit = state.live_run().map_or("mL", |run| run.head.curve.titrant.unit().symbol());
+        lines.push(pair(theme, "keyed", &format!("{taken:.2} {unit}, not steady"), Tone::Warn, columns));
     }
     let meters = state.lane_meters();
     let mut channels: Vec<&Reading> = lane.latest.iter().collect();

@@ -3,6 +3,7 @@
 use super::{FromLane, Going, Lane, Line};
 use crate::detector::Evaluation;
 use crate::live::outcome::{self, Outcome};
+use crate::reading::Point;
 use crate::store::{Entry, Reader, append_anchor};
 use crate::work::{LaneEvent, RECORDER, RunEnd, RunHead};
 
@@ -45,7 +46,7 @@ impl Lane {
         let steps = going.run.finish();
         self.keep_steps(steps, &mut entries, &mut events);
         let Some(Going { run, head, rows, .. }) = self.going.take() else { return };
-        let temperature_c = run.temperature_c();
+        let points: Vec<Point> = run.points().collect();
         // The evaluation may take a while on long curves; other lanes go on meanwhile.
         let evaluation =
             tokio::task::spawn_blocking(move || run.evaluate()).await.unwrap_or_else(|failure| {
@@ -70,18 +71,17 @@ impl Lane {
         }
         let (end_points, warnings) = (evaluation.end_points.clone(), evaluation.warnings.clone());
         let end = RunEnd { run: head.run, why, end_points, warnings, at };
-        self.follow(head, end.clone(), evaluation, temperature_c).await;
+        self.follow(head, end.clone(), evaluation, points).await;
         self.keep_anchor().await;
         self.show(LaneEvent::Ended { end: Box::new(end) }).await;
         self.tell(FromLane::Busy(false)).await;
     }
 
     /// What follows from a run that has ended: its result, and what the fit says of electrode and solutions.
-    async fn follow(&self, head: RunHead, end: RunEnd, evaluation: Evaluation, temperature_c: Option<f64>) {
+    async fn follow(&self, head: RunHead, end: RunEnd, evaluation: Evaluation, points: Vec<Point>) {
         let (run, record) = (head.run, self.parts.record.clone());
-        let made = tokio::task::spawn_blocking(move || {
-            outcome::of_end(&record, &head, &end, &evaluation, temperature_c)
-        });
+        let made =
+            tokio::task::spawn_blocking(move || outcome::of_end(&record, &head, &end, &evaluation, &points));
         let Outcome { entries, trends, result } = made
             .await
             .unwrap_or_else(|failure| Outcome { result: Err(failure.to_string()), ..Outcome::default() });

@@ -1,15 +1,16 @@
 //! How a run begins: by a person, by the mass on a balance, or by a mark in the line.
 
 use super::{Going, Lane, Line};
-use crate::detector::Prior;
+use crate::detector::{Given, Prior};
 use crate::live::outcome;
 use crate::profile::{Mark, MarkKind};
-use crate::reading::{Quantity, Stamp};
+use crate::reading::{Quantity, Stamp, Titrant};
 use crate::results::Dimension;
 use crate::store::{Entry, Reader, ReckoningRows};
 use crate::work::{
-    Beginning, DEFAULT_WARN_BEFORE, Expectation, FROM_BALANCE, HowWord, LaneEvent, Pairing, Procedure,
-    RECORDER, Run, RunHead, RunPlan, Stock, VolumeFrom, begins, checklist, choose_signal, decide, expected,
+    Beginning, DEFAULT_WARN_BEFORE, Expectation, FROM_BALANCE, HowWord, Kept, LaneEvent, Pairing, Procedure,
+    RECORDER, Run, RunHead, RunPlan, StepRecord, Stock, VolumeFrom, begins, checklist, choose_signal, decide,
+    expected, steps_not_told, steps_of,
 };
 use std::sync::atomic::Ordering;
 
@@ -114,12 +115,15 @@ impl Lane {
             None => None,
         };
         let wanted = procedure.as_ref().and_then(Procedure::signal);
+        // Where a person or the instrument tells every end-point, no signal is needed; the curve stays empty without one.
+        let told_only = procedure.as_ref().is_some_and(Procedure::is_told_only);
         let signal = match ph_from {
             Some(_) => Quantity::Ph,
             None => choose_signal(wanted, &measured)
+                .or_else(|| told_only.then_some(Quantity::Ph))
                 .ok_or("the profiles of this bench measure no signal: name one in `measures`")?,
         };
-        if ph_from.is_none() && !measured.contains(&signal) {
+        if ph_from.is_none() && !told_only && !measured.contains(&signal) {
             return Err(format!(
                 "the procedure looks at {signal}, which no instrument of this bench measures"
             ));
@@ -129,10 +133,15 @@ impl Lane {
             plan.series = format!("{} {}", procedure.id, local_date(at));
         }
         if let Some(procedure) = &procedure {
-            plan.warnings = self.checked(procedure, &plan, &stock, at)?;
+            let said = self.steps(&plan.series).await;
+            plan.warnings = self.checked(procedure, &plan, &stock, &said, at)?;
         }
         let bench = &self.parts.bench.bench;
-        let pairing = Pairing::new(bench.volume, signal, bench.settling, at);
+        let mut pairing = Pairing::new(bench.volume, signal, bench.settling, at);
+        if let Some(procedure) = &procedure {
+            let titrant = if procedure.is_by_mass() { Titrant::Mass } else { Titrant::Volume };
+            pairing = pairing.measuring(titrant)?;
+        }
         let bench_supply = bench.burette;
         let mut head = RunHead {
             run: self.parts.numbers.run.fetch_add(1, Ordering::Relaxed),
@@ -158,7 +167,7 @@ impl Lane {
         for text in head.plan.warnings.clone() {
             self.show(LaneEvent::Warning { text }).await;
         }
-        let looks = procedure.as_ref().map(Procedure::looks).unwrap_or_default();
+        let looks = procedure.as_ref().map_or_else(|| vec![Given::default()], Procedure::looks);
         let run = Run::of_looks(pairing, looks, head.expectation);
         self.going = Some(Going {
             run,
@@ -178,18 +187,28 @@ impl Lane {
         asked.unwrap_or_else(|failure| Err(failure.to_string()))
     }
 
+    /// What was said about the steps of a series; a record that cannot be asked is told with what is fresh.
+    async fn steps(&self, series: &str) -> Vec<Kept<StepRecord>> {
+        let (record, series) = (self.parts.record.clone(), series.to_owned());
+        let read = move || Reader::open(&record)?.steps(&series);
+        let asked = tokio::task::spawn_blocking(read).await;
+        asked.ok().and_then(Result::ok).unwrap_or_default()
+    }
+
     /// Goes through the checklist of a portion: what it starts with all the same, or why it does not start.
     fn checked(
         &self,
         procedure: &Procedure,
         plan: &RunPlan,
         stock: &Result<Stock, String>,
+        said: &[Kept<StepRecord>],
         at: Stamp,
     ) -> Result<Vec<String>, String> {
         let nothing = Stock::default();
         let known = stock.as_ref().unwrap_or(&nothing);
         let real = self.parts.origin.is_real();
-        let list = checklist(procedure, plan, known, (at.utc_us, local_date(at)), real);
+        let mut list = checklist(procedure, plan, known, (at.utc_us, local_date(at)), real);
+        list.extend(steps_not_told(&steps_of(procedure, plan, said)));
         let unasked =
             stock.as_ref().err().map(|why| format!("the record could not be asked what is fresh: {why}"));
         Ok(unasked.into_iter().chain(decide(&list, plan.reason.as_deref())?).collect())

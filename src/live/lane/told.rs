@@ -33,13 +33,14 @@ impl Lane {
         if what.trim().is_empty() {
             return Err("say what was seen, such as: colourless to pink".to_owned());
         }
-        let volume_ml = reading_ml - going.burette_start_ml;
-        if !(volume_ml.is_finite() && volume_ml >= 0.0) {
-            return Err(format!("the burette stood at {} mL at the start", going.burette_start_ml));
+        let titrant = reading_ml - going.burette_start_ml;
+        let unit = going.head.curve.titrant.unit().symbol();
+        if !(titrant.is_finite() && titrant >= 0.0) {
+            return Err(format!("the burette stood at {} {unit} at the start", going.burette_start_ml));
         }
         let procedure = Procedure::parse("of this run", &going.head.plan.procedure).ok();
         let name = next_seen(procedure.as_ref(), &going.head.plan.values)?;
-        let note = seen_note(&name, volume_ml, what);
+        let note = seen_note(&name, (titrant, unit), what);
         self.note(note.clone(), who).await?;
         if let (Some(going), Some((name, volume))) = (&mut self.going, seen_in(&note)) {
             going.head.plan.values.insert(name, volume);

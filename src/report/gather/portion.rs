@@ -224,7 +224,8 @@ impl Portion {
                 format!("{signal:.3}"),
                 slope,
                 temperature_c.map_or_else(String::new, |t| format!("{t:.1}")),
-                t_s.map_or_else(String::new, |t| format!("{t:.1}")),
+                // A time that is nothing has no sign.
+                t_s.map_or_else(String::new, |t| format!("{:.1}", (t * 10.0).round() / 10.0 + 0.0)),
             ]);
             if at == before {
                 let at = end.signal.map_or_else(String::new, |s| format!("{s:.3}"));

@@ -5,6 +5,7 @@ use super::portion::Portion;
 use super::words::moment;
 use crate::report::Document;
 use crate::store::{Anchor, LedgerRow, Reader, Signed};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Decisions that are printed; all of them are attached.
 const PRINTED: usize = 120;
@@ -13,6 +14,7 @@ pub(super) fn sections(
     reader: &Reader,
     document: &mut Document,
     portions: &[Portion],
+    chosen: &BTreeSet<i64>,
     ledger: &[LedgerRow],
     anchor: &Anchor,
 ) -> Result<(), Error> {
@@ -59,8 +61,20 @@ pub(super) fn sections(
     let is_about = |row: &&LedgerRow| {
         let (kind, n) = row.subject.split_once(' ').unwrap_or_default();
         let n = n.parse::<i64>().unwrap_or(-1);
-        (kind == "run" && runs.contains(&n)) || (kind == "reckoning" && reckonings.contains(&n))
+        match kind {
+            "run" => runs.contains(&n),
+            "reckoning" => reckonings.contains(&n),
+            // A choice of the reported evaluation, an acceptance.
+            "datum" => chosen.contains(&n),
+            _ => false,
+        }
     };
+    let mut named = BTreeMap::new();
+    for id in chosen {
+        if let Some(datum) = reader.datum(*id)? {
+            named.insert(format!("datum {id}"), format!("{}: {} ({id})", datum.kind, datum.name));
+        }
+    }
     let about: Vec<&LedgerRow> = ledger.iter().filter(is_about).collect();
     let rows = about
         .iter()
@@ -72,7 +86,7 @@ pub(super) fn sections(
                 row.who.clone(),
                 row.identity.clone(),
                 row.verb.clone(),
-                row.subject.clone(),
+                named.get(&row.subject).unwrap_or(&row.subject).clone(),
                 row.why.clone(),
             ]
         })

@@ -1,6 +1,6 @@
 //! The numbers that a report states, computed from what the record keeps of them.
 
-use super::{Error, Subject, procedure_of};
+use super::{Error, Subject, chart, procedure_of};
 use crate::report::Stated;
 use crate::store::{Reader, StoredPortion};
 use crate::work::result::{
@@ -91,9 +91,12 @@ impl Group {
 /// The numbers that a report on this subject states, computed again from the inputs in the record.
 ///
 /// # Errors
-/// When the record has no such run or series, or something in it cannot be computed again.
+/// When the record has nothing of it, or something in it cannot be computed again.
 pub fn stated(reader: &Reader, subject: &Subject) -> Result<Vec<Stated>, Error> {
-    Ok(of_groups(&groups(reader, subject)?))
+    match subject {
+        Subject::Run(_) | Subject::Series(_) => Ok(of_groups(&groups(reader, subject)?)),
+        _ => chart::stated(reader, subject),
+    }
 }
 
 pub(super) fn of_groups(groups: &[Group]) -> Vec<Stated> {
@@ -105,6 +108,7 @@ pub(super) fn groups(reader: &Reader, subject: &Subject) -> Result<Vec<Group>, E
     let series = match subject {
         Subject::Series(series) => series,
         Subject::Run(run) => return Ok(vec![single(reader, *run)?]),
+        _ => return Err(Error::Words("a chart has no portions of samples".to_owned())),
     };
     let portions = reader.series(series)?;
     if portions.is_empty() {

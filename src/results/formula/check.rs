@@ -1,7 +1,8 @@
 //! Dimensions of a formula, before any value is known.
 
-use super::super::{Dimension, Unit, nearest};
+use super::super::{Dimension, Unit};
 use super::{Fault, Formula, FormulaError, Function, Node, What};
+use crate::form::nearest;
 use std::collections::BTreeMap;
 
 impl Formula {

@@ -1,9 +1,10 @@
 //! The grammar, with nom.
 
+use super::super::Unit;
 use super::super::quantity::number_length;
-use super::super::{Unit, nearest};
 use super::{DEEPEST, Fault, FormulaError, Function, LONGEST, MOST_LEVELS, Node, Span, What};
 use crate::chemistry::formula_mass;
+use crate::form::nearest;
 use nom::branch::alt;
 use nom::bytes::complete::{take_till, take_while, take_while1};
 use nom::character::complete::{char, one_of};

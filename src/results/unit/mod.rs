@@ -230,7 +230,7 @@ fn factor(text: &str) -> Result<Factor, Fault> {
             return fault(format!("'{symbol}' can be misread"), format!("write {instead}"));
         }
         let known = TABLE.iter().map(|row| row.0);
-        return match super::nearest(symbol, known) {
+        return match crate::form::nearest(symbol, known) {
             Some(near) => fault(format!("'{symbol}' is not known"), format!("perhaps '{near}' is meant")),
             None => fault(format!("'{symbol}' is not known"), "use SI symbols such as mL, g, mol/L, mg/kg"),
         };

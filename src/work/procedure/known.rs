@@ -20,10 +20,10 @@ pub struct Known {
 impl Procedure {
     /// The names that the formulae may use, earlier results left out.
     ///
-    /// `by_mass`: the titrant is weighed, so that end-points and blanks are masses.
+    /// End-points and blanks are masses where the titrant is dispensed by mass.
     #[must_use]
-    pub fn known(&self, by_mass: bool) -> Vec<Known> {
-        let titrant = if by_mass { Dimension::MASS } else { Dimension::VOLUME };
+    pub fn known(&self) -> Vec<Known> {
+        let titrant = if self.is_by_mass() { Dimension::MASS } else { Dimension::VOLUME };
         let mut known = Vec::new();
         let mut add = |name: &str, dimension, what: String| {
             known.push(Known { name: name.to_owned(), dimension, what });

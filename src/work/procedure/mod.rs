@@ -6,15 +6,18 @@
 mod form;
 mod known;
 mod other;
+mod reaction;
 mod read;
 mod shipped;
+mod values;
 
 pub use form::{
-    AddWhen, BlankWord, DistributionWord, HowWord, OverdueWord, ShapeWord, SignalWord, WhenWord,
+    AddWhen, AmountWord, BlankWord, DistributionWord, HowWord, OverdueWord, ShapeWord, SignalWord, WhenWord,
     procedure_schema,
 };
 pub use known::{Known, RUN_TIME, blank_name};
 pub use other::OtherLook;
+pub use reaction::{Protons, Reaction};
 
 use crate::detector::{Given, Level, Medium, Shape};
 use crate::form::Diagnostic;
@@ -46,6 +49,10 @@ pub struct Procedure {
     pub vessel_ml: Option<f64>,
     /// The solvent.
     pub medium: Medium,
+    /// What reacts, for the rehearsal.
+    pub reaction: Option<Reaction>,
+    /// Where the constants of the reaction come from, in words.
+    pub reaction_source: Option<String>,
     /// The electrode.
     pub electrode: Option<Electrode>,
     /// What is asked for each portion.
@@ -90,6 +97,8 @@ pub struct Reagent {
     pub needs: Freshness,
     /// The first result of this procedure is the strength of this titrant.
     pub is_standardised_here: bool,
+    /// Whether it is measured in mL or weighed.
+    pub dispensed_by: AmountWord,
 }
 
 /// A further solution of known strength.
@@ -150,6 +159,8 @@ pub struct Find {
     pub warn_before: Option<f64>,
     /// For a level: what is crossed, in the canonical unit of the signal.
     pub level: Option<Level>,
+    /// Standard uncertainty (mL or g) of what a person or the instrument tells.
+    pub u_told: Option<f64>,
     /// What may be fitted.
     pub model: Option<String>,
     /// Whether a result can do without it.
@@ -304,9 +315,12 @@ impl Procedure {
     }
 
     /// What the detector may know for each look at the curve: end-points that show in one way are looked for together,
-    /// each fixed level for itself.
+    /// each fixed level for itself. None where all of them are told; one where the procedure names none.
     #[must_use]
     pub fn looks(&self) -> Vec<Given> {
+        if self.finds.is_empty() {
+            return vec![self.given_for(&[])];
+        }
         let mut groups: Vec<Vec<&Find>> = Vec::new();
         for find in self.instrumental() {
             let alike =
@@ -348,6 +362,12 @@ impl Procedure {
         self.finds.iter().filter(|f| !matches!(f.shape, Some(ShapeWord::Seen | ShapeWord::Printed)))
     }
 
+    /// Whether every end-point is told by a person or printed by the instrument.
+    #[must_use]
+    pub fn is_told_only(&self) -> bool {
+        !self.finds.is_empty() && self.instrumental().next().is_none()
+    }
+
     /// The signal to look at, where the procedure says so.
     #[must_use]
     pub fn signal(&self) -> Option<Quantity> {
@@ -360,16 +380,35 @@ impl Procedure {
         self.finds.iter().find_map(|find| find.warn_before).unwrap_or(DEFAULT_WARN_BEFORE)
     }
 
+    /// Whether the titrant is weighed: end-points, blanks and windows are in g.
+    #[must_use]
+    pub fn is_by_mass(&self) -> bool {
+        self.reagent.as_ref().is_some_and(|reagent| reagent.dispensed_by == AmountWord::Mass)
+    }
+
+    /// The unit of amounts of titrant.
+    #[must_use]
+    pub fn titrant_unit(&self) -> &'static str {
+        if self.is_by_mass() { "g" } else { "mL" }
+    }
+
     /// The asked value with this name.
     #[must_use]
     pub fn asked(&self, name: &str) -> Option<&Asked> {
         self.asked.iter().find(|asked| asked.name == name)
     }
 
+    /// The only mass that is asked, if there is just one.
+    #[must_use]
+    pub fn only_mass(&self) -> Option<&Asked> {
+        let mut masses = self.asked.iter().filter(|a| a.unit.dimension() == results::Dimension::MASS);
+        let only = masses.next()?;
+        masses.next().is_none().then_some(only)
+    }
+
     /// Gives a value that was told as `mass` the name of the only mass that is asked.
     pub fn name_the_mass(&self, values: &mut BTreeMap<String, String>) {
-        let mut masses = self.asked.iter().filter(|a| a.unit.dimension() == results::Dimension::MASS);
-        if let (Some(only), None) = (masses.next(), masses.next())
+        if let Some(only) = self.only_mass()
             && let Some(text) = values.remove("mass")
         {
             values.entry(only.name.clone()).or_insert(text);

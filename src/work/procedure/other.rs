@@ -49,10 +49,13 @@ impl OtherLook {
                     find.insert(key.to_owned(), Value::String(value.clone()));
                 }
             }
-            // A level belongs to its shape.
-            if !self.shape.is_empty() && self.shape != "level" {
-                for key in ["level", "u_level", "stay"] {
-                    find.remove(key);
+            // A level belongs to its shape, and so does the uncertainty of what is told.
+            if !self.shape.is_empty() {
+                let level: &[&str] = if self.shape == "level" { &[] } else { &["level", "u_level", "stay"] };
+                let told: &[&str] =
+                    if ["seen", "printed"].contains(&self.shape.as_str()) { &[] } else { &["u"] };
+                for key in level.iter().chain(told) {
+                    find.remove(*key);
                 }
             }
             if let Some((from, to)) = &self.window {

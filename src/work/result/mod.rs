@@ -2,14 +2,15 @@
 
 mod assemble;
 mod input;
-mod plan;
 mod portion;
 mod series;
 pub mod words;
 
-pub use assemble::{Assembled, PortionFacts, WATER_EXPANSION_PER_K, match_finds, typed_with_unit};
+pub use assemble::{
+    Assembled, PortionFacts, WATER_EXPANSION_PER_K, match_finds, titrant_per_signal, typed_titrant,
+    typed_with_unit,
+};
 pub use input::{Input, InputSource, scope_of};
-pub use plan::{Rehearsal, mass_of, rehearse};
 pub use portion::{
     BudgetLine, PortionResult, REPEATABILITY, ResultValue, evaluate_portion, numbers_of, repeats,
 };

@@ -152,7 +152,7 @@ fn expected(procedure: &Procedure, rule: &ResultRule) -> Vec<Kind> {
     let uses = |name: &str| names.contains(name);
     let mut kinds = Vec::new();
     if procedure.finds.iter().any(|find| uses(&find.name)) {
-        kinds.push(Kind::CalibrationOfVolume);
+        kinds.push(if procedure.is_by_mass() { Kind::CalibrationOfMass } else { Kind::CalibrationOfVolume });
     }
     if procedure.asked.iter().any(|a| uses(&a.name) && a.unit.dimension() == Dimension::MASS) {
         kinds.push(Kind::CalibrationOfMass);
@@ -200,14 +200,15 @@ pub fn numbers_of(
             continue;
         }
         scope.fill_molar_masses(&rule.formula, &AtomicWeights::current(), sources).map_err(told)?;
-        let mut number = rule.formula.evaluate(&scope).map_err(told)?;
-        if let Some(repeatability) = &repeatability {
-            number = number.times(repeatability);
-        }
+        let number = rule.formula.evaluate(&scope).map_err(told)?;
+        // The scatter of the determination counts once in each result, whatever results it is computed from.
         if let Some(symbol) = &rule.symbol {
             scope.set(symbol, number.clone());
         }
-        numbers.push(Some(number));
+        numbers.push(Some(match &repeatability {
+            Some(repeatability) => number.times(repeatability),
+            None => number,
+        }));
     }
     Ok(numbers)
 }
@@ -254,4 +255,24 @@ pub fn repeats(procedure: &Procedure, kept: &PortionResult) -> Result<Option<Str
         }
     }
     Ok(None)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::work::Stock;
+    use crate::work::result::{Assembled, PortionFacts};
+
+    #[test]
+    fn the_scatter_of_a_determination_counts_once_in_a_result_that_is_computed_from_another() {
+        let text = "title = \"a\"\nid = \"a\"\n[reagent]\ntitrant = \"t\"\nnominal = \"0.1 mol/L\"\n[[find]]\nname = \"V\"\nshape = \"seen\"\n\
+            [uncertainty]\nrepeatability = \"1 %\"\n[[result]]\nname = \"x\"\nsymbol = \"x\"\nformula = \"V * c\"\nunit = \"mmol\"\n\
+            [[result]]\nname = \"y\"\nformula = \"3 * x\"\nunit = \"mmol\"\n";
+        let procedure = Procedure::read("a", text).unwrap();
+        let values = [("V".to_owned(), "10 mL +- 0".to_owned()), ("c".to_owned(), "0.1 mol/L".to_owned())];
+        let facts = PortionFacts { values: values.into(), ..PortionFacts::default() };
+        let result = evaluate_portion(&procedure, Assembled::of(&procedure, &facts, &Stock::default()));
+        let relative: Vec<f64> = result.results.iter().map(|value| value.u / value.value).collect();
+        assert!(relative.len() == 2 && relative.iter().all(|u| (u - 0.01).abs() < 1e-12), "{relative:?}");
+    }
 }

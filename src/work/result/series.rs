@@ -128,7 +128,8 @@ pub fn judge(procedure: &Procedure, portions: &[SeriesPortion]) -> Result<Series
     let mut findings = Vec::new();
     let mut advice = Vec::new();
     if let Some(first) = results.first() {
-        limits(procedure, first, &mut findings)?;
+        let is_control = portions.iter().all(|portion| portion.role == Role::Control);
+        limits(procedure, first, is_control, &mut findings)?;
         advice = outliers(&first.values).iter().map(|advice| named(advice, &counted)).collect();
     }
     let started = portions.len();
@@ -210,7 +211,13 @@ pub fn means(procedure: &Procedure, portions: &[&[Input]]) -> Result<Vec<SeriesV
     Ok(out)
 }
 
-fn limits(procedure: &Procedure, first: &SeriesValue, findings: &mut Vec<Finding>) -> Result<(), String> {
+/// A control material is no sample: where its content must lie is told by its chart, not by the limits of the product.
+fn limits(
+    procedure: &Procedure,
+    first: &SeriesValue,
+    is_control: bool,
+    findings: &mut Vec<Finding>,
+) -> Result<(), String> {
     let rules = &procedure.limits;
     let mut add = |passes: bool, words: String| findings.push(Finding { passes, words });
     if let (Some(most), Some(rsd)) = (rules.rsd_max, first.rsd) {
@@ -229,7 +236,7 @@ fn limits(procedure: &Procedure, first: &SeriesValue, findings: &mut Vec<Finding
             format!("range {:.3} % of the mean, at most {:.3} %", range * 100.0, most * 100.0),
         );
     }
-    if let Some(limits) = &rules.result
+    if let Some(limits) = rules.result.as_ref().filter(|_| !is_control)
         && let Some(rule) = procedure.results.first()
     {
         let m = &first.mean;

@@ -68,7 +68,14 @@ pub(super) fn verify_report(
         let numbers = stated(&Reader::open(record)?, &summary.subject)?;
         let compared = compare(&carried, &numbers);
         same += compared.same as u64;
-        let of_report = |what: String| WrongRow { row: "the report".to_owned(), what };
+        let own = concat!("dropwise ", env!("CARGO_PKG_VERSION"));
+        let made = if summary.program == own {
+            String::new()
+        } else {
+            format!(" ({} made it, this is {own}: another version may compute otherwise)", summary.program)
+        };
+        let of_report =
+            |what: String| WrongRow { row: "the report".to_owned(), what: format!("{what}{made}") };
         wrong.extend(compared.differs.into_iter().map(of_report));
         Ok(wrong)
     })();

@@ -189,8 +189,12 @@ impl LineRuns {
             again.faults.push(WrongRow { row, what: "cannot be read any more".to_owned() });
             return Ok(());
         };
+        let mut other_program = None;
         for id in self.reader.reckoning_ids(run)? {
             let kept = self.reader.reckoning(id)?;
+            if stored.reckoning == Some(id) && kept.program != own_program() {
+                other_program = Some(kept.program.clone());
+            }
             match self.repeat_one(&stored, &kept)? {
                 Repeated::Same => again.same += 1,
                 Repeated::Other(what) if kept.program == own_program() && kept.decodings.len() == 1 => {
@@ -212,15 +216,28 @@ impl LineRuns {
                 }
             }
         }
-        self.result_of(run, &stored.head.plan.procedure, again)
+        self.result_of(run, &stored.head.plan.procedure, other_program.as_deref(), again)
     }
 
     /// The result of a run must follow from its inputs by the procedure that the run kept.
-    fn result_of(&mut self, run: RunId, procedure: &str, again: &mut Again) -> Result<(), Error> {
+    fn result_of(
+        &mut self,
+        run: RunId,
+        procedure: &str,
+        other_program: Option<&str>,
+        again: &mut Again,
+    ) -> Result<(), Error> {
         let Some(kept) = self.reader.result(run)? else { return Ok(()) };
         let row = format!("datum (datum_id {})", kept.datum);
         match Procedure::read("of the run", procedure).and_then(|procedure| repeats(&procedure, &kept.it)) {
             Ok(None) => again.same += 1,
+            // Another version may compute otherwise.
+            Ok(Some(what)) if other_program.is_some() => {
+                let made = other_program.unwrap_or_default();
+                again
+                    .remarks
+                    .push(format!("result of run {run}: {what} ({made} made it, this is {})", own_program()));
+            }
             Ok(Some(what)) => {
                 again.faults.push(WrongRow { row, what: format!("does not follow from its inputs: {what}") });
             }

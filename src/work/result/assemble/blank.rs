@@ -1,6 +1,6 @@
 //! Blanks by the rule of the procedure.
 
-use super::typed::in_titrant;
+use super::typed::typed_titrant;
 use super::{Gathering, InputSource};
 use crate::results::{Distribution, Kind};
 use crate::work::procedure::{BlankWord, blank_name};
@@ -17,7 +17,7 @@ impl<'a> Gathering<'a> {
         for find in &procedure.finds {
             let name = blank_name(&find.name);
             if let Some(text) = facts.values.get(&name) {
-                match in_titrant(text, unit) {
+                match typed_titrant(text, unit) {
                     Ok((value, u)) => self.blank(&name, value, u, "keyed", None),
                     Err(why) => self.out.missing.push(format!("the blank {name}: {why}")),
                 }

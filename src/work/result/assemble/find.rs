@@ -1,7 +1,7 @@
 //! End-points: what was found or told, the burette, the temperature.
 
 use super::measured::weighing;
-use super::typed::in_titrant;
+use super::typed::typed_titrant;
 use super::{Gathering, InputSource, WATER_EXPANSION_PER_K, distribution, match_finds};
 use crate::results::{Distribution, Kind};
 use crate::work::EquipmentKind;
@@ -48,8 +48,8 @@ impl<'a> Gathering<'a> {
             Some(ShapeWord::Printed) => "printed by the instrument",
             _ => "seen and keyed",
         };
-        match in_titrant(text, self.titrant_unit()) {
-            Ok((quantity, None)) => self.find(find, quantity, None, from),
+        match typed_titrant(text, self.titrant_unit()) {
+            Ok((quantity, None)) => self.find(find, quantity, find.u_told, from),
             // Who states the uncertainty of a volume has the burette in it already.
             Ok((quantity, Some(u))) => {
                 let unit = self.titrant_unit();
@@ -64,7 +64,10 @@ impl<'a> Gathering<'a> {
     /// One end-point, in mL or g: its own uncertainty, the burette, the temperature.
     fn find(&mut self, find: &Find, titrant: f64, u: Option<f64>, from: &str) {
         let unit = self.titrant_unit();
-        let mut sources = Vec::new();
+        let mut sources: Vec<InputSource> = self.by_electrode(find, titrant).into_iter().collect();
+        // What the procedure states of its level stands for a check; where there is one, it counts and the other does not.
+        let stated = if sources.is_empty() { 0.0 } else { self.u_of_level(find, titrant) };
+        let u = u.map(|u| (u * u - stated * stated).max(0.0).sqrt());
         match u {
             Some(u) => sources.push(
                 InputSource::shared(format!("end-point {}", find.name), Kind::EndPoint, u, unit, from)

@@ -2,11 +2,13 @@
 
 mod blank;
 mod find;
+mod level;
 mod measured;
 mod strength;
 mod typed;
 
-pub use typed::typed_with_unit;
+pub use level::titrant_per_signal;
+pub use typed::{typed_titrant, typed_with_unit};
 
 use super::portion::REPEATABILITY;
 use super::{Input, InputSource};
@@ -33,8 +35,10 @@ pub struct PortionFacts {
     pub uses: BTreeMap<String, String>,
     /// End-points of the final evaluation, in their order.
     pub end_points: Vec<EndPoint>,
-    /// The titrant is weighed.
+    /// The titrant was weighed.
     pub by_mass: bool,
+    /// Titrant for a unit of signal at end-points: the end-point, and the slope of the curve there upside down.
+    pub per_signal: Vec<(f64, f64)>,
     /// Duration in s.
     pub duration_s: Option<f64>,
     /// Temperature of the solution in degrees Celsius, if it was measured.
@@ -61,6 +65,11 @@ impl Assembled {
     #[must_use]
     pub fn of(procedure: &Procedure, facts: &PortionFacts, stock: &Stock) -> Self {
         let mut all = Gathering { procedure, facts, stock, out: Self::default() };
+        if facts.by_mass != procedure.is_by_mass() {
+            let (was, is) = if facts.by_mass { ("weighed", "volume") } else { ("not weighed", "mass") };
+            all.out.missing.push(format!("the titrant was {was}, the procedure dispenses it by {is}"));
+            return all.out;
+        }
         all.finds();
         all.blanks();
         all.strengths();
@@ -164,7 +173,7 @@ impl<'a> Gathering<'a> {
     }
 
     fn titrant_unit(&self) -> &'static str {
-        if self.facts.by_mass { "g" } else { "mL" }
+        self.procedure.titrant_unit()
     }
 }
 
@@ -179,7 +188,6 @@ fn distribution(word: Option<DistributionWord>) -> Distribution {
 #[cfg(test)]
 mod tests {
     use super::find::correction;
-    use super::typed::in_titrant;
     use super::*;
 
     #[test]
@@ -191,7 +199,7 @@ mod tests {
         assert!((u.unwrap() - 1.3e-4).abs() < 1e-12);
         assert!(typed_with_unit("5 g +- 1 mL", "g").is_err());
         assert!(typed_with_unit("5,2 g", "g").is_err());
-        assert!((in_titrant("12 uL", "mL").unwrap().0 - 0.012).abs() < 1e-12);
+        assert!((typed_titrant("12 uL", "mL").unwrap().0 - 0.012).abs() < 1e-12);
     }
 
     #[test]

@@ -2,8 +2,11 @@
 
 use crate::results::{Quantity, Unit};
 
-/// A typed amount of titrant, with its standard uncertainty if one was typed behind `+-`.
-pub(super) fn in_titrant(text: &str, unit: &str) -> Result<(f64, Option<f64>), String> {
+/// A typed amount of titrant in `unit`, with its standard uncertainty if one was typed behind `+-`.
+///
+/// # Errors
+/// In words, when it is no quantity or measured in something else.
+pub fn typed_titrant(text: &str, unit: &str) -> Result<(f64, Option<f64>), String> {
     let (quantity, u) = typed_with_unit(text, unit)?;
     let wanted = Unit::parse(unit).map_err(|wrong| wrong.to_string())?;
     let value = quantity.in_unit(&wanted).ok_or_else(|| format!("\"{text}\" is not measured in {unit}"))?;

@@ -1,5 +1,17 @@
 //! The form of a procedure file. One definition: serde reads it, and its JSON Schema serves editors and the check.
 
+mod judged;
+mod reaction;
+mod words;
+
+pub(super) use judged::{LimitsForm, ResultForm, RoundingForm, UncertaintyForm};
+pub(super) use reaction::ReactionForm;
+pub(super) use words::{AcceptWord, CompareWord, HalfWord, MediumWord, ReactionWord};
+pub use words::{
+    AddWhen, AmountWord, BlankWord, DistributionWord, HowWord, KindWord, OverdueWord, ShapeWord, SignalWord,
+    WhenWord,
+};
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -54,6 +66,10 @@ pub(super) struct ProcedureForm {
     /// The vessel.
     #[serde(default)]
     pub vessel: VesselForm,
+    /// What reacts, for the rehearsal (`dropwise plan`); a run does not use it.
+    #[serde(default)]
+    #[schemars(with = "Option<ReactionForm>")]
+    pub reaction: Option<Spanned<ReactionForm>>,
     /// The electrode.
     #[serde(default)]
     pub electrode: Option<ElectrodeForm>,
@@ -66,7 +82,8 @@ pub(super) struct ProcedureForm {
     pub find: Vec<FindForm>,
     /// The blank.
     #[serde(default)]
-    pub blank: Option<BlankForm>,
+    #[schemars(with = "Option<BlankForm>")]
+    pub blank: Option<Spanned<BlankForm>>,
     /// Values that are the same for every portion.
     #[serde(default)]
     pub constant: Vec<ConstantForm>,
@@ -100,6 +117,10 @@ fn one() -> u32 {
 pub(super) struct ReagentForm {
     /// Its name.
     pub titrant: String,
+    /// Whether it is dispensed by volume or by mass (a weight burette, a balance under the bottle); by volume when
+    /// nothing is said. By mass every end-point, blank and window is in g.
+    #[serde(default)]
+    pub dispensed_by: AmountWord,
     /// The name of its strength in formulae; "c" when nothing is said.
     #[serde(default)]
     #[schemars(with = "Option<String>")]
@@ -159,19 +180,6 @@ pub(super) struct SolutionForm {
     pub when_overdue: OverdueWord,
 }
 
-/// What happens when a check is overdue.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum OverdueWord {
-    /// The run carries a warning.
-    #[default]
-    Warn,
-    /// A reason must be given; it is kept, and the run carries the warning.
-    Reason,
-    /// The run does not start.
-    Refuse,
-}
-
 /// The vessel.
 #[derive(Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
@@ -181,15 +189,6 @@ pub(super) struct VesselForm {
     pub volume: Option<Text>,
     /// The solvent.
     pub medium: Option<MediumWord>,
-}
-
-/// The solvent.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub(super) enum MediumWord {
-    Water,
-    Mixed,
-    NonAqueous,
 }
 
 /// The electrode.
@@ -208,17 +207,6 @@ pub(super) struct ElectrodeForm {
     /// Volts, or pH from the valid check; "sent" takes the signal as the instrument sends it.
     #[serde(default)]
     pub signal: SignalWord,
-}
-
-/// What becomes of a potential.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum SignalWord {
-    /// It is used as the instrument sends it.
-    #[default]
-    Sent,
-    /// Millivolts become pH by the electrode's valid check.
-    PhFromCheck,
 }
 
 /// One value asked for each portion.
@@ -242,25 +230,6 @@ pub(super) struct AskedForm {
     /// The value when nothing is typed, such as a pipetted volume.
     #[serde(default)]
     pub usual: Option<f64>,
-}
-
-/// How a value of a portion is measured; decides which equipment enters its uncertainty, and how often.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum HowWord {
-    /// One reading of a tared balance.
-    #[default]
-    OneReading,
-    /// Two weighings: with and without.
-    ByDifference,
-    /// The container is weighed again after the sample was taken from it.
-    BackWeighed,
-    /// A pipette.
-    Pipette,
-    /// A measuring flask.
-    Flask,
-    /// Typed from elsewhere; its uncertainty is not known unless typed too.
-    Typed,
 }
 
 /// One end-point.
@@ -296,30 +265,17 @@ pub(super) struct FindForm {
     #[serde(default)]
     #[schemars(with = "Option<String>")]
     pub stay: Option<Text>,
+    /// For "seen" and "printed": standard uncertainty of the amount that is told, such as "0.02 mL"; from trials of the
+    /// lab: how alike people see the change, and the size of a drop. What is typed behind +- stands for it.
+    #[serde(default)]
+    #[schemars(with = "Option<String>")]
+    pub u: Option<Text>,
     /// What may be fitted, by the beginning of the name of a model, such as "acid-base".
     #[serde(default)]
     pub model: Option<String>,
     /// Whether a result can do without it; false when nothing is said.
     #[serde(default)]
     pub may_be_missing: bool,
-}
-
-/// How an end-point shows.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum ShapeWord {
-    /// The signal jumps.
-    Jump,
-    /// Branches meet.
-    Bend,
-    /// A level is crossed.
-    Level,
-    /// The signal goes through an extreme.
-    Peak,
-    /// A person sees it.
-    Seen,
-    /// The instrument prints it.
-    Printed,
 }
 
 /// The blank.
@@ -349,22 +305,6 @@ pub(super) struct BlankForm {
     #[serde(default)]
     #[schemars(with = "Option<String>")]
     pub most: Option<Text>,
-}
-
-/// Which blank is taken.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum BlankWord {
-    /// None.
-    None,
-    /// The value in the procedure.
-    Fixed,
-    /// The mean of the blanks titrated in the same series.
-    MeanOfSeries,
-    /// The mean of the last blanks of this procedure.
-    MeanOfLast,
-    /// The latest blank of this procedure that is still good.
-    LatestValid,
 }
 
 /// A value that is the same for every portion.
@@ -408,224 +348,6 @@ pub(super) struct ConstantForm {
     pub source: Option<String>,
 }
 
-/// A distribution within an interval.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum DistributionWord {
-    /// Every value is as likely.
-    Rectangular,
-    /// Values near the middle are likelier.
-    Triangular,
-    /// Normal, the half width being two standard deviations.
-    NormalK2,
-}
-
-impl DistributionWord {
-    /// Standard uncertainty over half the width.
-    #[must_use]
-    pub fn divisor(self) -> f64 {
-        match self {
-            Self::Rectangular => 3.0_f64.sqrt(),
-            Self::Triangular => 6.0_f64.sqrt(),
-            Self::NormalK2 => 2.0,
-        }
-    }
-}
-
-/// What kind of line a constant makes in the budget.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum KindWord {
-    /// Calibration of a volume.
-    Volume,
-    /// Calibration of a mass.
-    Mass,
-    /// Purity, a certified value.
-    Purity,
-    /// Repeatability of the whole procedure.
-    Repeatability,
-    /// Anything else.
-    Other,
-}
-
-/// One result.
-#[derive(Debug, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub(super) struct ResultForm {
-    /// What it is, in words: "acidity as acetic acid".
-    #[schemars(with = "String")]
-    pub name: Text,
-    /// Its name in later formulae.
-    #[serde(default)]
-    #[schemars(with = "Option<String>")]
-    pub symbol: Option<Text>,
-    /// Ordinary algebra over the names that this file declares.
-    #[schemars(with = "String")]
-    pub formula: Text,
-    /// The unit in which it is stated.
-    #[schemars(with = "String")]
-    pub unit: Text,
-    /// How it is rounded; half-up to two digits of the uncertainty when nothing is said.
-    #[serde(default)]
-    pub rounding: Option<RoundingForm>,
-}
-
-/// How a result is rounded.
-#[derive(Debug, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub(super) struct RoundingForm {
-    /// What happens to a half; "half-up" when nothing is said.
-    #[serde(default)]
-    pub rule: HalfWord,
-    /// "uncertainty", a step such as "0.01 g/100 g", or digits such as "3 digits".
-    #[schemars(with = "String")]
-    pub to: Text,
-}
-
-/// What happens to a half.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub(super) enum HalfWord {
-    /// Away from zero.
-    #[default]
-    HalfUp,
-    /// To the even neighbour.
-    HalfEven,
-}
-
-/// What the uncertainty needs beside the equipment.
-#[derive(Debug, Default, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct UncertaintyForm {
-    /// Repeatability of the whole determination as a fraction of the result, such as "0.05 %"; from validation.
-    #[schemars(with = "Option<String>")]
-    pub repeatability: Option<Text>,
-    /// Solutions may be this far from 20 degC, such as "3 K"; rectangular. Not used where temperatures are measured.
-    #[schemars(with = "Option<String>")]
-    pub temperature_within: Option<Text>,
-    /// Expansion of the titrant, such as "2.1e-4 1/K"; that of water when nothing is said.
-    #[schemars(with = "Option<String>")]
-    pub expansion: Option<Text>,
-    /// Whether the dispensed volume is brought to 20 degC by the measured temperature; false when nothing is said.
-    pub volume_to_20_degc: bool,
-    /// Probability of the stated interval in per cent; 95 when nothing is said.
-    #[schemars(range(min = 50, max = 99.99))]
-    pub coverage_percent: Option<f64>,
-}
-
-/// What the series is judged by.
-#[derive(Debug, Default, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct LimitsForm {
-    /// How many portions.
-    pub replicates: ReplicatesForm,
-    /// Largest relative standard deviation of the series, such as "0.3 %".
-    #[schemars(with = "Option<String>")]
-    pub rsd_max: Option<Text>,
-    /// Largest difference between highest and lowest relative to the mean, such as "1 %".
-    #[schemars(with = "Option<String>")]
-    pub range_max: Option<Text>,
-    /// Where the result must lie.
-    pub result: Option<ResultLimitsForm>,
-    /// How much of the burette a portion may use.
-    pub burette_use: Option<BuretteUseForm>,
-    /// For a standardisation: largest difference from the nominal strength, such as "10 %".
-    #[schemars(with = "Option<String>")]
-    pub from_nominal_max: Option<Text>,
-}
-
-/// How many portions.
-#[derive(Debug, Clone, Copy, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct ReplicatesForm {
-    /// How many are planned; 1 when nothing is said.
-    #[schemars(range(min = 1, max = 100))]
-    pub planned: u32,
-    /// The most that may be started for a result; as many as planned when nothing is said.
-    #[schemars(range(min = 1, max = 100))]
-    pub most: Option<u32>,
-    /// When a further portion may be added; never when nothing is said.
-    pub add_when: AddWhen,
-    /// How many sound ones a result needs; as many as planned when nothing is said.
-    #[schemars(range(min = 1, max = 100))]
-    pub needed: Option<u32>,
-}
-
-impl Default for ReplicatesForm {
-    fn default() -> Self {
-        Self { planned: 1, most: None, add_when: AddWhen::Never, needed: None }
-    }
-}
-
-/// When a further portion may be added.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum AddWhen {
-    /// Never: no testing until it fits.
-    #[default]
-    Never,
-    /// When the scatter is above its limit.
-    Rsd,
-    /// When a portion was set aside.
-    SetAside,
-    /// In both cases.
-    Either,
-}
-
-/// Where the result must lie.
-#[derive(Debug, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub(super) struct ResultLimitsForm {
-    /// The least, with unit.
-    #[serde(default)]
-    #[schemars(with = "Option<String>")]
-    pub from: Option<Text>,
-    /// The most, with unit.
-    #[serde(default)]
-    #[schemars(with = "Option<String>")]
-    pub to: Option<Text>,
-    /// Whether the rounded or the full value is compared; "rounded" when nothing is said.
-    #[serde(default)]
-    pub compare: CompareWord,
-    /// Whether the limits are narrowed by the expanded uncertainty; "simple" when nothing is said.
-    #[serde(default)]
-    pub rule: AcceptWord,
-}
-
-/// Which value is compared with limits.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub(super) enum CompareWord {
-    /// The value as it is stated.
-    #[default]
-    Rounded,
-    /// The value with all its digits.
-    Full,
-}
-
-/// How a limit is applied.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub(super) enum AcceptWord {
-    /// The value itself must lie inside.
-    #[default]
-    Simple,
-    /// The value must lie inside by more than its expanded uncertainty.
-    GuardBand,
-}
-
-/// How much of the burette a portion may use.
-#[derive(Debug, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub(super) struct BuretteUseForm {
-    /// The least, such as "20 %".
-    #[schemars(with = "String")]
-    pub from: Text,
-    /// The most, such as "100 %".
-    #[schemars(with = "String")]
-    pub to: Text,
-}
-
 /// A step of preparation or care.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -638,20 +360,6 @@ pub(super) struct StepForm {
     /// Which standard asks for it; common practice when nothing is said.
     #[serde(default)]
     pub source: Option<String>,
-}
-
-/// When a step is due.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum WhenWord {
-    /// Before the first portion.
-    BeforeSeries,
-    /// Before each portion.
-    BeforePortion,
-    /// After each portion.
-    AfterPortion,
-    /// After the last portion.
-    AfterSeries,
 }
 
 /// A caution.
