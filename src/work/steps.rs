@@ -117,9 +117,16 @@ pub fn steps_of(procedure: &Procedure, plan: &RunPlan, kept: &[Kept<StepRecord>]
 }
 
 /// The steps that come before a portion and about which nothing was said.
-pub fn open_before(lines: &[StepLine]) -> impl Iterator<Item = &DueStep> {
+fn open_before(lines: &[StepLine]) -> impl Iterator<Item = &DueStep> {
     let before = |when| matches!(when, WhenWord::BeforeSeries | WhenWord::BeforePortion);
     lines.iter().filter(move |line| line.said.is_none() && before(line.step.when)).map(|line| &line.step)
+}
+
+/// What is said of a portion that starts before its steps are ticked; none where all are.
+#[must_use]
+pub fn open_words(lines: &[StepLine]) -> Option<String> {
+    let open = open_before(lines).count();
+    (open > 0).then(|| format!("steps of preparation not ticked yet: {open}"))
 }
 
 #[cfg(test)]

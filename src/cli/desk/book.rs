@@ -1,7 +1,7 @@
 //! What the record knows, as the pages show it.
 
 use crate::cli::command::compare::changed;
-use crate::cli::command::series::{groups, judged, origin_of};
+use crate::cli::command::series::{accepted_words, groups, judged, origin_of};
 use crate::cli::screen::procedures;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::desk::{Answer, Group, Lot, Readied, Reckoned, RunFile, SeriesLine};
@@ -10,7 +10,7 @@ use crate::store::{Reader, StoredPortion};
 use crate::work::result::SeriesPortion;
 use crate::work::{
     CheckPoint, EquipmentKind, Expectation, Kept, Origin, Procedure, Readiness, Role, RunHead, RunId,
-    RunPlan, acceptance, checklist, expected, factor_of, kind, open_before, steps_of,
+    RunPlan, acceptance, checklist, expected, factor_of, kind, open_words, steps_of,
 };
 use std::collections::BTreeMap;
 
@@ -34,13 +34,7 @@ pub(super) fn readiness(reader: &Reader, plan: &RunPlan, real: bool) -> Result<A
     let mut points = checklist(&procedure, plan, &stock, now, real);
     let in_series = super::looks::in_series(&procedure, plan);
     let steps = steps_of(&procedure, &in_series, &reader.steps(&in_series.series)?);
-    let open = open_before(&steps).count();
-    if open > 0 {
-        points.push(CheckPoint {
-            is: Readiness::Warn,
-            words: format!("steps before it not ticked yet: {open}"),
-        });
-    }
+    points.extend(open_words(&steps).map(|words| CheckPoint { is: Readiness::Warn, words }));
     let head = RunHead {
         run: RunId::MAX,
         plan: plan.clone(),
@@ -110,7 +104,10 @@ fn one_group(
             let stock = reader.stock()?;
             stock.factors.iter().rfind(|kept| kept.it.series == series).map(|kept| kept.who.clone())
         }
-        _ => reader.latest_datum(kind::ACCEPTED, &format!("{series} / {sample}"))?.map(|datum| datum.who),
+        _ => {
+            let kind = if origin_of(group) == Origin::Simulator { kind::PRACTISED } else { kind::ACCEPTED };
+            reader.latest_datum(kind, &format!("{series} / {sample}"))?.map(|datum| datum.who)
+        }
     };
     let head = group.last().map(|p| &p.head);
     Ok(Group {
@@ -235,7 +232,8 @@ pub(super) fn accept_series(reader: &Reader, series: &str, sample: &str, why: &s
         .collect();
     let (_, result) = judged(&group)?;
     let document = acceptance(series, sample, origin_of(&group), &result, why).map_err(outside)?;
-    Ok(Answer::Asks(super::entered(vec![document]), format!("accepted {sample} in {series}")))
+    let words = accepted_words(series, sample, &document);
+    Ok(Answer::Asks(super::entered(vec![document]), words))
 }
 
 /// The acceptance of a factor.

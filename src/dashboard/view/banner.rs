@@ -3,6 +3,7 @@
 use super::super::alarm::{Alarm, to_go};
 use super::super::holding;
 use super::super::needs::{self, Silenced};
+use super::super::series;
 use super::super::state::{Deed, Page, State};
 use super::super::text::{cut, visible, width, wrap};
 use super::super::theme::Tone;
@@ -56,10 +57,11 @@ fn sayings(state: &State) -> Vec<(Tone, String)> {
                 "F9 again, not too fast, within 3 s drops this check; any other key: it stays".to_owned()
             }
             Deed::Accept => {
-                let what = match state.page {
-                    Page::Electrode => "keeps this check in the record",
-                    Page::Titrant => "accepts the factor",
-                    _ => "accepts what the portions came to",
+                let what = match (state.page, series::group(state)) {
+                    (Page::Electrode, _) => "keeps this check in the record".to_owned(),
+                    (Page::Titrant, _) => "accepts the factor".to_owned(),
+                    (_, Some(group)) => format!("accepts what {} came to", visible(&group.sample)),
+                    (_, None) => "accepts what the portions came to".to_owned(),
                 };
                 format!("F12 again, not too fast, within 3 s {what}; any other key: not")
             }

@@ -1,6 +1,7 @@
 //! The panels of the run page.
 
 use super::super::alarm::to_go;
+use super::super::electrode::origin_of;
 use super::super::meter::Meter;
 use super::super::state::State;
 use super::super::text::{cut, duration, grouped, visible, width, with_uncertainty, wrap};
@@ -8,7 +9,7 @@ use super::super::theme::{Theme, Tone};
 use super::{frame_line, panel};
 use crate::detector::WatchState;
 use crate::reading::{Quantity, Reading, Unit, Validity};
-use crate::work::{RunEnd, RunState};
+use crate::work::{Origin, RunEnd, RunState};
 use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::{Line, Span};
@@ -28,6 +29,13 @@ pub(super) fn welcome(state: &State, frame: &mut Frame<'_>, area: Rect) {
             "Press space, Enter or the pedal: a guide finds the instrument, listens, and asks what it needs to know.",
             "No instrument at hand? The guide offers a simulated practice bench.",
         ],
+        Some(lane) if origin_of(lane) == Origin::Simulator => &[
+            "No run yet on this practice bench. What is made here is marked SIMULATED for ever. A practice day:",
+            "e: check the electrode. Space and a name begin it, it dips by itself, F12 F12 keeps the check.",
+            "t: the titrant. a enters a lot: sodium hydroxide, 0.1 mol/L. Space begins a portion of its standardisation: three of about 0.37 g, then F12 F12 accepts the factor.",
+            "Space here: a portion. Type vinegar to choose its procedure; first a blank, then portions of a sample, about 1.6 g each.",
+            "p: the series. What it comes to is accepted with F12 F12, f writes its report.",
+        ],
         Some(lane) if lane.keyed => &[
             "No run has been started on this bench.",
             "Press space (or the pedal), or scan the label of the sample, to begin a portion.",
@@ -36,7 +44,7 @@ pub(super) fn welcome(state: &State, frame: &mut Frame<'_>, area: Rect) {
         Some(_) => &[
             "No run has been started on this bench.",
             "Press space (or the pedal), or scan the label of the sample, to begin a portion.",
-            "What the instrument sends is kept from now on, with or without a run.",
+            "e checks the electrode, t standardises the titrant; what the instrument sends is kept from now on, with or without a run.",
         ],
     };
     let mut lines = vec![Line::default()];

@@ -10,6 +10,7 @@ use crate::store::{Entry, Reader, ReckoningRows};
 use crate::work::{
     Beginning, DEFAULT_WARN_BEFORE, Expectation, FROM_BALANCE, HowWord, LaneEvent, Pairing, Procedure,
     RECORDER, Run, RunHead, RunPlan, Stock, VolumeFrom, begins, checklist, choose_signal, decide, expected,
+    open_words, steps_of,
 };
 use std::sync::atomic::Ordering;
 
@@ -130,6 +131,7 @@ impl Lane {
         }
         if let Some(procedure) = &procedure {
             plan.warnings = self.checked(procedure, &plan, &stock, at)?;
+            plan.warnings.extend(self.unticked(procedure, &plan).await);
         }
         let bench = &self.parts.bench.bench;
         let pairing = Pairing::new(bench.volume, signal, bench.settling, at);
@@ -193,6 +195,14 @@ impl Lane {
         let unasked =
             stock.as_ref().err().map(|why| format!("the record could not be asked what is fresh: {why}"));
         Ok(unasked.into_iter().chain(decide(&list, plan.reason.as_deref())?).collect())
+    }
+
+    /// What is said of steps of preparation that nobody ticked or skipped; a record that cannot be read says nothing.
+    async fn unticked(&self, procedure: &Procedure, plan: &RunPlan) -> Option<String> {
+        let (path, series) = (self.parts.record.clone(), plan.series.clone());
+        let read = move || Reader::open(&path)?.steps(&series);
+        let kept = tokio::task::spawn_blocking(read).await.ok()?.ok()?;
+        open_words(&steps_of(procedure, plan, &kept))
     }
 
     /// What the record says about earlier portions of the sample; a record that cannot be read says nothing.
