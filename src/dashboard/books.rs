@@ -5,7 +5,7 @@ use super::hands;
 use super::options::RunFate;
 use super::state::{Over, Page, State};
 use super::update::{Effect, ask, laid, tell, warn};
-use super::{cover, setup, sheet, steps, text};
+use super::{cover, filing, setup, sheet, steps, text};
 use crate::work::{Command, RunId, RunPlan, StepLine, Stock};
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -192,10 +192,7 @@ pub(super) fn told(state: &mut State, question: Question, answer: Result<Answer,
         }
         (Question::Prove { name, .. }, Answer::Proof(proof)) => return cover::proved(state, name, Ok(proof)),
         (_, Answer::Earlier(curves)) => laid(state, curves),
-        (_, Answer::Written(words)) => {
-            sheet::done(state);
-            tell(state, text::visible(&words));
-        }
+        (_, Answer::Written(words)) => filing::written(state, &words),
         (_, Answer::Decisions(told)) => {
             state.decisions_line = told.rows.len().saturating_sub(1);
             state.books.decisions = Some(told);

@@ -5,7 +5,7 @@ use super::desk::{FileKind, FileOf, FileWish, Question};
 use super::sheet::{self, Sheet, SheetFor, opened};
 use super::state::{Over, Page, State};
 use super::update::{Effect, tell, warn};
-use super::{charts, review, titrant};
+use super::{charts, review, text, titrant};
 use crate::work::RunId;
 
 /// What can be written of the page, and what was written last.
@@ -19,6 +19,8 @@ pub(super) struct Filing {
     kind: Option<FileKind>,
     /// Where it went.
     folder: Option<String>,
+    /// What was said of it.
+    told: Option<String>,
 }
 
 /// A file that the sheet offers.
@@ -94,6 +96,7 @@ pub(super) fn open(state: &mut State) -> Vec<Effect> {
     let fresh = !state.sheets.iter().any(|sheet| sheet.purpose == SheetFor::File);
     let mut sheet = opened(state, SheetFor::File);
     sheet.words = vec![format!("of {}", state.filing.of)];
+    sheet.words.extend(state.filing.told.iter().map(|told| format!("last: {told}")));
     let words: Vec<String> = state.filing.choices.iter().map(|choice| choice.words.clone()).collect();
     if fresh {
         let last = state.filing.choices.iter().position(|choice| Some(choice.kind) == state.filing.kind);
@@ -106,6 +109,15 @@ pub(super) fn open(state: &mut State) -> Vec<Effect> {
     }
     state.over = Over::Sheet(sheet);
     Vec::new()
+}
+
+/// Another file was chosen: a name that was not typed follows it.
+pub(super) fn turned(state: &State, sheet: &mut Sheet) {
+    let untouched = state.filing.choices.iter().any(|choice| choice.of.stem() == sheet.text(2));
+    let chosen = state.filing.choices.iter().find(|choice| choice.words == sheet.text(0));
+    if let (SheetFor::File, true, Some(choice)) = (sheet.purpose, untouched, chosen) {
+        sheet.set(2, &choice.of.stem());
+    }
 }
 
 /// The file that the sheet asks for.
@@ -134,6 +146,13 @@ fn wish(state: &State, sheet: &Sheet) -> Result<FileWish, String> {
 pub(super) fn place(state: &State, sheet: &Sheet) -> Option<Result<String, String>> {
     let told = |wish: FileWish| format!("to {}/{}", wish.folder.trim_end_matches('/'), wish.name);
     (sheet.purpose == SheetFor::File).then(|| wish(state, sheet).map(told))
+}
+
+/// A file was written: the place is told now, and by the next sheet.
+pub(super) fn written(state: &mut State, words: &str) {
+    sheet::done(state);
+    state.filing.told = Some(words.to_owned());
+    tell(state, text::visible(words));
 }
 
 /// Writes the file.

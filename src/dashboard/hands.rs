@@ -312,6 +312,18 @@ pub(super) fn begin(state: &mut State, plan: Option<RunPlan>) -> Vec<Effect> {
     if state.live_run().is_some() {
         return vec![warn(state, "a run goes on: end it first (F8 F8)")];
     }
+    // The page may have been read before the last run was written: no number is given twice.
+    let last = state.run().map(|run| run.head.plan.clone());
+    let plan = plan.map(|mut plan| {
+        let before = last.filter(|last| {
+            (last.role, &last.series, &last.sample, &last.procedure)
+                == (plan.role, &plan.series, &plan.sample, &plan.procedure)
+        });
+        let least = before.map_or(1, |last| last.portion.saturating_add(1));
+        plan.portion = plan.portion.max(least);
+        plan.portions = plan.portions.max(plan.portion);
+        plan
+    });
     open_form(state, plan)
 }
 

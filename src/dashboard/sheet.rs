@@ -10,6 +10,9 @@ use super::state::{Over, State};
 use crate::work::{EquipmentKind, RunId};
 use tui_input::Input;
 
+/// So long the signal of an electrode in a buffer keeps still, in s (common practice, no source).
+const USUAL_REST_S: f64 = 20.0;
+
 /// What a sheet is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum SheetFor {
@@ -207,10 +210,11 @@ pub(super) fn opened(state: &mut State, purpose: SheetFor) -> Sheet {
     let mut sheet = Sheet::new(purpose);
     match purpose {
         SheetFor::Check => {
-            let practice = |lane| super::electrode::origin_of(lane) == crate::work::Origin::Simulator;
-            if state.lane().is_some_and(practice) {
+            if let Some(speed) = state.lane().and_then(super::electrode::practice_speed) {
                 // The practice bench is faster than life.
-                sheet.set(2, "2");
+                let rest_s = (USUAL_REST_S / speed).clamp(0.2, USUAL_REST_S);
+                let rest_s = format!("{rest_s:.1}");
+                sheet.set(2, rest_s.trim_end_matches(".0"));
             }
             let Some((stock, _)) = &state.books.stock else { return sheet };
             let of = |kept: &crate::work::Kept<crate::work::Equipment>| kept.it.name.clone();

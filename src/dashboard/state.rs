@@ -316,7 +316,8 @@ impl State {
     /// Whether what is shown is made up.
     pub(super) fn is_simulated(&self) -> bool {
         let origin = self.run().map(|run| run.head.origin);
-        self.options.simulated || origin == Some(Origin::Simulator)
+        let practice = self.lane().map(super::electrode::origin_of);
+        self.options.simulated || origin == Some(Origin::Simulator) || practice == Some(Origin::Simulator)
     }
 
     /// What the meters of the lane show.

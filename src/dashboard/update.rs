@@ -17,6 +17,9 @@ use crate::work::{Command, Event, Health, LaneEvent, LaneId, LaneState};
 use crossterm::event::{KeyEvent, MouseEvent};
 use std::time::Duration;
 
+/// Warnings so soon after a start belong to it.
+const WITH_THE_START: Duration = Duration::from_secs(2);
+
 /// What comes in.
 #[derive(Debug, Clone)]
 pub enum Input {
@@ -315,7 +318,15 @@ fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effec
             None
         }
         LaneEvent::Warning { text: words } => {
-            Some(warn(state, format!("{}{}", from(state, lane), text::visible(words))))
+            let words = format!("{}{}", from(state, lane), text::visible(words));
+            // What a run starts in spite of comes with its start: both are told.
+            let begun = state.run().map(|run| format!("run {} started", run.head.run));
+            let started = state
+                .current_message()
+                .filter(|said| begun.is_some_and(|begun| said.text.starts_with(&begun)))
+                .filter(|said| state.now.saturating_sub(said.at) < WITH_THE_START)
+                .map(|said| said.text.clone());
+            Some(warn(state, started.map_or(words.clone(), |started| format!("{started}; {words}"))))
         }
         _ => None,
     }

@@ -29,7 +29,7 @@ pub(crate) const FILES: &[(&str, Moment)] = &[
         let mut bench = of_a_run(theme);
         bench.press(KeyCode::Char('f'));
         enter(&mut bench, 3);
-        let words = "nothing is written: /home/rosa/run-6.pdf is there already and stays; run-6-2 is free";
+        let words = "nothing is written; run-6-2 is free: /home/rosa/run-6.pdf is there already and stays";
         bench.take(Input::Answer(Box::new(file_question(&bench)), Err(words.to_owned()))).wait(20);
         bench
     }),
@@ -37,7 +37,7 @@ pub(crate) const FILES: &[(&str, Moment)] = &[
         let mut bench = of_a_run(theme);
         bench.press(KeyCode::Char('f'));
         enter(&mut bench, 3);
-        let words = "report R-20261125-1: written to /home/rosa/run-6.pdf";
+        let words = "written to /home/rosa/run-6.pdf: report R-20261125-1";
         answered_file(&mut bench, words);
         bench
     }),
@@ -158,12 +158,13 @@ fn a_file_goes_where_the_sheet_says_and_the_sheet_remembers() {
         name: "run-6 b.html".to_owned(),
     };
     assert_eq!(file_question(&bench), Question::File(wish));
-    answered_file(&mut bench, "report R-1: written to /home/rosa/reports/run-6 b.html");
+    answered_file(&mut bench, "written to /home/rosa/reports/run-6 b.html: report R-1");
     assert!(shown(&bench, 100, 30).contains("written to /home/rosa/reports/run-6 b.html"));
     // The next one begins with the same kind and the same folder, and with the name of what is shown.
     bench.press(KeyCode::Char('f'));
     let again = shown(&bench, 100, 30);
     assert!(again.contains("to /home/rosa/reports/run-6.html"), "{again}");
+    assert!(again.contains("last: written to /home/rosa/reports/run-6 b.html"), "{again}");
 }
 
 #[test]

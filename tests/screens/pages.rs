@@ -7,8 +7,7 @@ use dropwise::dashboard::desk::{Answer, Decision, Decisions, Drafted, Heard, Que
 use dropwise::dashboard::{Input, RunFate, StoredRun};
 use dropwise::reading::{Quantity, Titrant, Unit};
 use dropwise::work::{
-    CheckPoint, DueStep, Origin, Readiness, RunPlan, StepLine, StepRecord, Stock, WhenWord,
-    read_equipment,
+    CheckPoint, DueStep, Origin, Readiness, RunPlan, StepLine, StepRecord, Stock, WhenWord, read_equipment,
 };
 use ratatui::crossterm::event::KeyCode;
 use serde_json::json;

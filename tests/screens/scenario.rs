@@ -145,11 +145,7 @@ impl Bench {
     }
 
     /// The readings of one frame: channel, quantity, value, unit.
-    pub(crate) fn readings(
-        &mut self,
-        frame: (u64, Stamp),
-        of: &[(&str, Quantity, f64, Unit)],
-    ) -> &mut Self {
+    pub(crate) fn readings(&mut self, frame: (u64, Stamp), of: &[(&str, Quantity, f64, Unit)]) -> &mut Self {
         let one = |&(channel, quantity, value, unit): &(&str, Quantity, f64, Unit)| {
             reading(channel, quantity, value, unit, frame)
         };

@@ -59,7 +59,7 @@ pub(super) fn write(settings: &Settings, reader: &Reader, wish: &FileWish) -> Re
             format!("tables of {}", wish.of.words())
         }
     };
-    Ok(Answer::Written(format!("{what}: written to {}", path.display())))
+    Ok(Answer::Written(format!("written to {}: {what}", path.display())))
 }
 
 /// The place of the file; its folder is made where it is missing.
@@ -79,7 +79,7 @@ fn place(wish: &FileWish) -> Result<PathBuf, Fault> {
     let free =
         (2..1_000).map(|n| format!("{stem}-{n}")).find(|n| !folder.join(format!("{n}.{ending}")).exists());
     let free = free.map_or_else(String::new, |name| format!("; {name} is free"));
-    Err(Fault::misuse(format!("nothing is written: {} is there already and stays{free}", path.display())))
+    Err(Fault::misuse(format!("nothing is written{free}: {} is there already and stays", path.display())))
 }
 
 fn no_such_file(wish: &FileWish) -> Fault {

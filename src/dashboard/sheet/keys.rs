@@ -47,6 +47,7 @@ pub(in crate::dashboard) fn sheet_key(
             if let Some(line) = sheet.line() {
                 line.turn(wanted == Some(Action::Right));
             }
+            filing::turned(state, &mut sheet);
         }
         (_, KeyCode::Char(c)) if plain(key) => sheet.insert(&c.to_string()),
         _ => {

@@ -37,7 +37,7 @@ pub(super) fn words_at(
         return;
     }
     let theme = state.options.theme;
-    let words = cut(words, usize::from(inner.width).saturating_sub(2), theme.more());
+    let words = cut(&theme.text(words), usize::from(inner.width).saturating_sub(2), theme.more());
     frame.buffer_mut().set_string(inner.x + 1, y, words, theme.style(tone));
 }
 

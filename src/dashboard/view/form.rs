@@ -64,7 +64,13 @@ pub(super) fn draw(state: &State, form: &Form, frame: &mut Frame<'_>, area: Rect
 /// The cautions whole, before the start of the first portion of a series.
 fn to_be_read(state: &State, form: &Form, cautions: &[String], frame: &mut Frame<'_>, area: Rect) {
     let wide = WIDE.min(area.width);
-    let inner = boxed(state, "cautions, read once for each series", (wide, cautions.len() + 6), frame, area);
+    let inner = boxed(
+        state,
+        "next portion: cautions, read once for each series",
+        (wide, cautions.len() + 6),
+        frame,
+        area,
+    );
     let room = usize::from(inner.height).saturating_sub(3);
     let mut y = inner.y;
     for caution in cautions.iter().take(room) {
@@ -320,6 +326,9 @@ fn advice(state: &State, form: &Form) -> (Tone, String) {
         }
         FormLine::Reason => {
             (Tone::Faint, "why it starts although something is overdue; it is kept".to_owned())
+        }
+        FormLine::Ready if form.role == Role::Blank && form.portion.0 > 1 => {
+            (Tone::Faint, "one more blank; for a sample: Up to the line for, then Left and Right".to_owned())
         }
         FormLine::Ready => {
             (Tone::Faint, "nothing is sent to the instrument but what its profile says".to_owned())

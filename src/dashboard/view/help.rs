@@ -22,7 +22,8 @@ pub(super) fn draw(state: &State, scrolled: usize, frame: &mut Frame<'_>, area: 
     for line in wrap(page_words(state.page), columns + KEYS) {
         lines.push(Line::from(format!(" {line}")));
     }
-    for (keys, words) in page_hints(state) {
+    // Help and the way back are known by now.
+    for (keys, words) in page_hints(state).into_iter().filter(|(keys, _)| !matches!(*keys, "?" | "Esc")) {
         let keys = cut(keys, 2 * KEYS, theme.more());
         lines.push(Line::from(vec![
             Span::styled(format!(" {keys:<KEYS$} "), theme.style(Tone::Figure)),

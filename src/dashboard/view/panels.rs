@@ -30,11 +30,11 @@ pub(super) fn welcome(state: &State, frame: &mut Frame<'_>, area: Rect) {
             "No instrument at hand? The guide offers a simulated practice bench.",
         ],
         Some(lane) if origin_of(lane) == Origin::Simulator => &[
-            "No run yet on this practice bench. What is made here is marked SIMULATED for ever. A practice day:",
-            "e: check the electrode. Space and a name begin it, it dips by itself, F12 F12 keeps the check.",
-            "t: the titrant. a enters a lot: sodium hydroxide, 0.1 mol/L. Space begins a portion of its standardisation: three of about 0.37 g, then F12 F12 accepts the factor.",
-            "Space here: a portion. Type vinegar to choose its procedure; first a blank, then portions of a sample, about 1.6 g each.",
-            "p: the series. What it comes to is accepted with F12 F12, f writes its report.",
+            "A practice day; what is made here is marked SIMULATED for ever:",
+            "e: check the electrode (space, a name, then it dips by itself; F12 F12 keeps the check)",
+            "t: a enters a lot of sodium hydroxide, 0.1 mol/L; space standardises it, three times 0.37 g; F12 F12 accepts",
+            "space here: type vinegar; first for: blank, then three portions of a sample, 1.6 g each",
+            "p: the series, accepted with F12 F12; f writes its report",
         ],
         Some(lane) if lane.keyed => &[
             "No run has been started on this bench.",
@@ -252,10 +252,8 @@ fn outcome_lines(state: &State, run: &RunState, end: &RunEnd, columns: usize) ->
     };
     if let Some(result) = &run.result {
         for value in &result.results {
-            let line =
-                if theme.ascii { value.line().replace('±', theme.plus_minus()) } else { value.line() };
             say(Tone::Figure, visible(&value.name), 1);
-            say(Tone::Figure, visible(&line), 4);
+            say(Tone::Figure, visible(&theme.text(&value.line())), 4);
         }
         for why in &result.missing {
             say(Tone::Warn, format!("no result: {}", visible(why)), 1);

@@ -198,14 +198,17 @@ fn looked_through(state: &State, file: &RunFile, frame: &mut Frame<'_>, area: Re
         for signature in &reckoned.signatures {
             lines.say(Tone::Good, &format!("  signed: {}", visible(signature)));
         }
-        if reckoned.signatures.is_empty() {
-            lines.say(Tone::Faint, "  not signed; F12 signs it (k makes a key)");
+        match reckoned.signatures.is_empty() {
+            true if stored.is_some_and(|stored| !stored.origin.is_real()) => {
+                lines.say(Tone::Faint, "  not signed: only the runs of a real instrument are");
+            }
+            true => lines.say(Tone::Faint, "  not signed; F12 signs it (k makes a key)"),
+            false => {}
         }
     }
     if let Some(result) = &file.result {
         for value in &result.results {
-            let told = if theme.ascii { value.line().replace('±', "+/-") } else { value.line() };
-            lines.say(Tone::Figure, &visible(&format!("result: {} {told}", value.name)));
+            lines.say(Tone::Figure, &visible(&format!("result: {} {}", value.name, value.line())));
         }
         for why in &result.missing {
             lines.say(Tone::Warn, &visible(&format!("no result: {why}")));

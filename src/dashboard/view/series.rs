@@ -30,7 +30,7 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
             let (tone, words) = portion_words(state, portion, end_points);
             lines.row(tone, &words, chosen == Some(Row::Portion(at, n)));
         }
-        outcome(state, group, &mut lines);
+        outcome(group, &mut lines);
         let is_chosen = matches!(chosen, Some(Row::Group(of) | Row::Portion(of, _)) if of == at);
         accepted(state, group, is_chosen, &mut lines);
     }
@@ -88,8 +88,7 @@ pub(super) fn portion_words(
 }
 
 /// What a group comes to, and what comes next.
-pub(super) fn outcome(state: &State, group: &Group, lines: &mut Lines<'_>) {
-    let theme = state.options.theme;
+pub(super) fn outcome(group: &Group, lines: &mut Lines<'_>) {
     if let Some(why) = &group.trouble {
         lines.say(Tone::Warn, &format!("not computed: {}", visible(why)));
     }
@@ -98,7 +97,7 @@ pub(super) fn outcome(state: &State, group: &Group, lines: &mut Lines<'_>) {
         let mut words = format!(
             "mean: {} {} ({} of {} count)",
             value.mean.name,
-            plain(theme.ascii, &value.mean.line()),
+            value.mean.line(),
             result.counted,
             result.started
         );
@@ -128,10 +127,6 @@ pub(super) fn outcome(state: &State, group: &Group, lines: &mut Lines<'_>) {
         }
     };
     lines.say(tone, &visible(&words));
-}
-
-fn plain(ascii: bool, text: &str) -> String {
-    if ascii { text.replace('±', "+/-") } else { text.to_owned() }
 }
 
 fn accepted(state: &State, group: &Group, is_chosen: bool, lines: &mut Lines<'_>) {
