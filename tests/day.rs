@@ -102,10 +102,13 @@ fn from_the_electrode_to_the_results_with_one_portion_set_aside() {
         "two count, three are needed, and none may be added"
     );
 
-    // What is simulated is never accepted as the result of a sample.
-    let refused = run(home, &["series", "monday", "--accept", "jar A"]);
-    assert_eq!(refused.status.code(), Some(1));
-    assert!(String::from_utf8_lossy(&refused.stderr).contains("simulator"), "{refused:?}");
+    // What is simulated is accepted as practice, never as the result of a sample: neither ledger nor exports call it accepted.
+    let told = done(home, &["series", "monday", "--accept", "jar A"]);
+    assert!(told.contains("as practice: SIMULATED"), "{told}");
+    let ledger = json_lines(&done(home, &["review", "--all", "--json"]));
+    let is_there = |verb: &str| ledger.iter().any(|row| row["verb"] == verb && row["who"] != "recorder");
+    assert!(is_there("practise"), "{ledger:?}");
+    assert_eq!(done(home, &["export", "--state", "accepted", "--format", "jsonl"]), "");
 
     // The control chart of the day has its point.
     let chart = done(home, &["control", "vinegar-acidity", "--json"]);
@@ -126,6 +129,11 @@ fn a_run_without_a_factor_says_that_its_budget_is_incomplete() {
     );
     assert!(told.contains("was never standardised"), "{told}");
     assert!(told.contains("incomplete"), "{told}");
+    // Nobody ticked the steps of preparation: the run says so, and so does its report.
+    assert!(told.contains("steps of preparation not ticked yet: 3"), "{told}");
+    let report = run(folder.path(), &["report", "1"]);
+    let report = String::from_utf8_lossy(&report.stdout).into_owned();
+    assert!(report.contains("steps of preparation not ticked yet: 3"), "{report}");
     let told = titrate(folder.path(), 3, &["run", "vinegar-acidity"], "vinegar-a=1.6", &["--mass", "1.6"]);
     assert!(told.contains("there is no blank titrated in this series"), "{told}");
 }

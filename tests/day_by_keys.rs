@@ -183,18 +183,21 @@ fn a_day_from_the_electrode_to_the_signature_by_keys_alone() {
     // Two samples of three portions, and a control.
     let mut run = 5;
     let samples = [
-        ("jar A", "vinegar-a", 3, LEFT, 2),
-        ("jar B", "vinegar-b", 3, RIGHT, 0),
-        ("control", "control", 1, LEFT, 1),
+        ("jar A", "vinegar-a", 3, (5, LEFT, 2)),
+        ("jar B", "vinegar-b", 3, (0, RIGHT, 0)),
+        // After the last portion of a sample the cursor waits for the name of the next one.
+        ("control", "control", 1, (2, LEFT, 1)),
     ];
     let mut nth = 0;
-    for (sample, beaker, count, turn, turns) in samples {
+    for (sample, beaker, count, (ups, turn, turns)) in samples {
         for portion in 1..=count {
             day.pedal();
             day.sees("next portion");
-            if portion == 1 && turns > 0 {
+            if portion == 1 {
                 // To the line that says what it is for.
-                day.presses(&[UP, UP, UP, UP, UP]);
+                for _ in 0..ups {
+                    day.press(UP);
+                }
                 for _ in 0..turns {
                     day.press(turn);
                 }

@@ -2,6 +2,7 @@
 
 mod again;
 mod book;
+mod files;
 mod guide;
 mod looks;
 
@@ -73,6 +74,7 @@ impl OwnDesk {
                 Ok(guide::drafted(heard, answers))
             }
             Question::NewBench(bench) => guide::new_bench(&self.settings, bench),
+            Question::File(wish) => files::write(&self.settings, &self.reader()?, wish),
         }
     }
 

@@ -43,7 +43,15 @@ pub fn port_with(port: &str, plan: Option<&RunPlan>, nth: i64) -> String {
     let mut parts = port.splitn(3, ':');
     let simulator = parts.next().unwrap_or("simulator@10");
     let seed = parts.next().unwrap_or("1");
-    let Some(plan) = plan else { return format!("{simulator}:{seed}:buffers") };
+    let Some(plan) = plan else {
+        // Buffers that are being played already begin anew: the same port would only be attached to.
+        let played = parts.next().filter(|beaker| beaker.starts_with("buffers"));
+        let again = played.map(|beaker| {
+            let n = beaker.strip_prefix("buffers/").and_then(|n| n.parse::<u32>().ok()).unwrap_or(1);
+            format!("/{}", n.saturating_add(1))
+        });
+        return format!("{simulator}:{seed}:buffers{}", again.unwrap_or_default());
+    };
     let mass = plan.mass_g.filter(|m| (0.01..100.0).contains(m));
     let beaker = match plan.role {
         Role::Blank => "blank".to_owned(),
@@ -73,5 +81,14 @@ mod tests {
             }
         }
         assert_eq!(port_with("simulator@5", None, 1), "simulator@5:1:buffers");
+    }
+
+    #[test]
+    fn buffers_begin_anew_while_buffers_are_played() {
+        let again = port_with("simulator@10:4:buffers", None, 1);
+        assert_eq!(again, "simulator@10:4:buffers/2");
+        assert_eq!(port_with(&again, None, 1), "simulator@10:4:buffers/3");
+        assert_eq!(port_with("simulator@10:4:blank/7", None, 1), "simulator@10:4:buffers");
+        assert!(Beaker::parse("buffers/2").is_ok());
     }
 }

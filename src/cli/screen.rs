@@ -47,6 +47,7 @@ pub fn show(
         }
         options.desk = DeskHandle(Arc::new(OwnDesk::new(settings.clone())));
         options.simulated = simulated;
+        options.folder = std::env::current_dir().map(|here| here.display().to_string()).unwrap_or_default();
         options.procedures = procedures(settings);
         options.runs = stored_runs(settings)?;
         let own = settings.clone();

@@ -5,7 +5,7 @@ use super::hands;
 use super::options::RunFate;
 use super::state::{Over, Page, State};
 use super::update::{Effect, ask, laid, tell, warn};
-use super::{cover, setup, steps, text};
+use super::{cover, filing, setup, sheet, steps, text};
 use crate::work::{Command, RunId, RunPlan, StepLine, Stock};
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -123,6 +123,12 @@ pub(super) fn told(state: &mut State, question: Question, answer: Result<Answer,
                 Question::Prove { name, .. } => return cover::proved(state, name, Err(why)),
                 // A record that cannot be read now shows no earlier curves; everything else tells why.
                 Question::Earlier(_) => return Vec::new(),
+                Question::Reckon(_)
+                | Question::Choose { .. }
+                | Question::Sign(_)
+                | Question::Step(_)
+                | Question::Equipment(_)
+                | Question::File(_) => sheet::refused(state),
                 _ => {}
             }
             setup::failed(state, &question);
@@ -186,6 +192,7 @@ pub(super) fn told(state: &mut State, question: Question, answer: Result<Answer,
         }
         (Question::Prove { name, .. }, Answer::Proof(proof)) => return cover::proved(state, name, Ok(proof)),
         (_, Answer::Earlier(curves)) => laid(state, curves),
+        (_, Answer::Written(words)) => filing::written(state, &words),
         (_, Answer::Decisions(told)) => {
             state.decisions_line = told.rows.len().saturating_sub(1);
             state.books.decisions = Some(told);
@@ -219,6 +226,7 @@ pub(super) fn told(state: &mut State, question: Question, answer: Result<Answer,
 
 /// A decision was kept: says so.
 pub(super) fn kept(state: &mut State, otherwise: String) {
+    sheet::done(state);
     let words = state.books.kept_words.take().unwrap_or(otherwise);
     tell(state, words);
     decided(state);

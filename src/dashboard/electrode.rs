@@ -41,6 +41,13 @@ pub(super) fn origin_of(lane: &LaneState) -> Origin {
     }
 }
 
+/// How many times faster than life the practice bench of a lane is; none for a real instrument.
+pub(super) fn practice_speed(lane: &LaneState) -> Option<f64> {
+    let after = lane.port.strip_prefix("simulator")?;
+    let speed = after.strip_prefix('@').and_then(|text| text.split(':').next()?.parse().ok());
+    Some(speed.filter(|speed: &f64| *speed > 0.0).unwrap_or(1.0))
+}
+
 /// Opens the sheet from which a check begins.
 pub(super) fn open(state: &mut State) -> Vec<Effect> {
     if state.lane().is_none() {
@@ -56,22 +63,26 @@ pub(super) fn open(state: &mut State) -> Vec<Effect> {
 
 /// Begins a check as the sheet has it.
 pub(super) fn begin(state: &mut State, sheet: Sheet) -> Vec<Effect> {
-    let wrong = |state: &mut State, sheet: Sheet, why: String| {
+    let wrong = |state: &mut State, mut sheet: Sheet, line: usize, why: String| {
+        sheet.at = line;
         state.over = Over::Sheet(sheet);
         vec![warn(state, why)]
     };
     let (electrode, rest) = (sheet.text(0).to_owned(), sheet.text(2).replace(',', "."));
     if electrode.is_empty() {
-        return wrong(state, sheet, "the electrode needs a name".to_owned());
+        return wrong(state, sheet, 0, "the electrode needs a name".to_owned());
     }
     let Some(rest_s) = rest.parse::<f64>().ok().filter(|s| (0.2..=600.0).contains(s)) else {
-        return wrong(state, sheet, "rest: seconds from 0.2 to 600".to_owned());
+        return wrong(state, sheet, 2, "rest: seconds from 0.2 to 600".to_owned());
     };
     let temperature = sheet.text(3).replace(',', ".");
     let temperature_c = match (temperature.is_empty(), temperature.parse::<f64>()) {
         (true, _) => None,
         (false, Ok(c)) if (0.0..=100.0).contains(&c) => Some(c),
-        _ => return wrong(state, sheet, "temperature: degrees Celsius from 0 to 100, or empty".to_owned()),
+        _ => {
+            let why = "temperature: degrees Celsius from 0 to 100, or empty".to_owned();
+            return wrong(state, sheet, 3, why);
+        }
     };
     let buffers: Vec<String> = buffers(sheet.text(1), state.books.stock.as_ref().map(|(stock, _)| stock));
     let empty = Stock::default();
@@ -82,10 +93,13 @@ pub(super) fn begin(state: &mut State, sheet: Sheet) -> Vec<Effect> {
             state.electrode.checking = Some((state.lane, checking));
             state.electrode.record = None;
             state.electrode.kept = false;
+            // The next check begins with the same electrode and buffers.
+            state.sheets.retain(|shelved| shelved.purpose != SheetFor::Check);
+            state.sheets.push(Sheet { at: 0, ..sheet });
             tell(state, "the check has begun: no key is needed, just dip");
             practice(state)
         }
-        Err(why) => wrong(state, sheet, why),
+        Err(why) => wrong(state, sheet, 1, why),
     }
 }
 

@@ -6,10 +6,9 @@ use super::form::{Form, FormLine, wants_reason};
 use super::hands::{is_quiet, pedal_counts};
 use super::keys::Action;
 use super::meter::Meter;
-use super::sheet::{Sheet, SheetFor};
-use super::state::{Over, Page, State};
+use super::state::{Over, State};
 use super::update::{Effect, ProfileWish, ask, tell, warn};
-use super::{electrode, hands, review, setup};
+use super::{hands, sheet};
 use crate::reading::Quantity;
 use crate::work::{Command, VolumeMark};
 use crossterm::event::{Event as TerminalEvent, KeyCode, KeyEvent, KeyModifiers};
@@ -55,7 +54,7 @@ pub(super) fn entry_key(
 }
 
 /// Moves and deletes in a field; characters are typed by [`insert`], which bounds them.
-fn edit(input: &mut tui_input::Input, key: KeyEvent) {
+pub(super) fn edit(input: &mut tui_input::Input, key: KeyEvent) {
     if let Some(request) = to_input_request(&TerminalEvent::Key(key))
         && !matches!(request, tui_input::InputRequest::InsertChar(_) | tui_input::InputRequest::Yank)
     {
@@ -63,7 +62,8 @@ fn edit(input: &mut tui_input::Input, key: KeyEvent) {
     }
 }
 
-fn plain(key: KeyEvent) -> bool {
+/// Whether a key comes without Control or Alt.
+pub(super) fn plain(key: KeyEvent) -> bool {
     (key.modifiers - KeyModifiers::SHIFT).is_empty()
 }
 
@@ -168,6 +168,8 @@ pub(super) fn form_key(
         (_, KeyCode::Char(c)) if plain(key) => {
             if !number_line || c.is_ascii_digit() || c == '.' || c == ',' {
                 form.insert(&c.to_string());
+            } else {
+                tell(state, "a mass is a number; letters lead to other pages from the line start (Down)");
             }
         }
         _ => {
@@ -263,111 +265,6 @@ pub(super) fn cautions_read(state: &State, key: &(String, String)) -> bool {
     by_last || state.cautions_read.contains(key)
 }
 
-/// A key on a sheet.
-pub(super) fn sheet_key(
-    state: &mut State,
-    key: KeyEvent,
-    wanted: Option<Action>,
-    mut sheet: Sheet,
-) -> Vec<Effect> {
-    match (wanted, key.code) {
-        (Some(Action::Back), _) => {
-            state.sheets.retain(|shelved| shelved.purpose != sheet.purpose);
-            // A pass-phrase is not left lying about.
-            for line in sheet.lines.iter_mut().filter(|line| line.hidden) {
-                line.input.reset();
-            }
-            state.sheets.push(sheet);
-            return Vec::new();
-        }
-        (Some(Action::Up | Action::PreviousPage), _) => sheet.at = sheet.at.saturating_sub(1),
-        (Some(Action::Down | Action::NextPage), _) => {
-            sheet.at = (sheet.at + 1).min(sheet.lines.len().saturating_sub(1));
-        }
-        (Some(Action::Open), _) if sheet.is_last() && !sheet.purpose.is_decision() => {
-            if is_quiet(state) {
-                return filled(state, sheet);
-            }
-        }
-        (Some(Action::Open), _) if sheet.is_last() => {
-            let words = format!("{}; Esc goes back", sheet.purpose.last_step());
-            tell(state, words);
-        }
-        (Some(Action::Open), _) => sheet.at += 1,
-        (Some(Action::Left | Action::Right), _)
-            if sheet.lines.get(sheet.at).is_some_and(|line| !line.known.is_empty()) =>
-        {
-            if let Some(line) = sheet.line() {
-                line.turn(wanted == Some(Action::Right));
-            }
-        }
-        (_, KeyCode::Char(c)) if plain(key) => sheet.insert(&c.to_string()),
-        _ => {
-            if let Some(line) = sheet.line() {
-                edit(&mut line.input, key);
-            }
-        }
-    }
-    state.over = Over::Sheet(sheet);
-    Vec::new()
-}
-
-/// A sheet that needs no second press is filled in.
-fn filled(state: &mut State, sheet: Sheet) -> Vec<Effect> {
-    match sheet.purpose {
-        SheetFor::Check => electrode::begin(state, sheet),
-        SheetFor::Search => {
-            review::search(state, sheet.text(0));
-            state.page = Page::Runs;
-            Vec::new()
-        }
-        SheetFor::Remark => {
-            sheet.text(0).clone_into(&mut state.remark);
-            Vec::new()
-        }
-        SheetFor::Skip => super::steps::skipped(state, &sheet).unwrap_or_else(|why| {
-            state.over = Over::Sheet(sheet);
-            vec![warn(state, why)]
-        }),
-        _ => setup::filled(state, sheet),
-    }
-}
-
-/// A sheet is decided by two presses.
-pub(super) fn decided(state: &mut State, sheet: Sheet) -> Vec<Effect> {
-    let done = match sheet.purpose {
-        SheetFor::Sign(..) | SheetFor::Reviewed(..) | SheetFor::NewKey => review::signs(state, &sheet),
-        SheetFor::Reckon(run) => review::evaluates(state, run, &sheet),
-        SheetFor::Choose(run, reckoning) => review::chooses(state, run, reckoning, &sheet),
-        SheetFor::Equipment(_) | SheetFor::Piece => match super::equipment::piece(&sheet) {
-            None => Err("a name is needed".to_owned()),
-            Some(piece) => {
-                piece.entries().map(|_| books::consult(state, super::desk::Question::Equipment(piece)))
-            }
-        },
-        _ => Err("a name is needed".to_owned()),
-    };
-    match done {
-        Ok(effects) => {
-            // What the desk or the recorder refuses can be mended; a pass-phrase is typed again.
-            let mut sheet = sheet;
-            for line in sheet.lines.iter_mut().filter(|line| line.hidden) {
-                line.input.reset();
-            }
-            state.sheets.retain(|shelved| shelved.purpose != sheet.purpose);
-            if matches!(sheet.purpose, SheetFor::Choose(..) | SheetFor::Piece) {
-                return effects;
-            }
-            state.sheets.push(sheet);
-            effects
-        }
-        Err(why) => {
-            state.over = Over::Sheet(sheet);
-            vec![warn(state, why)]
-        }
-    }
-}
-
 /// Puts what the recorder refused back where it can be mended.
 pub(super) fn take_back(state: &mut State, command: Command) {
     let begins = matches!(command, Command::Start { .. } | Command::Open { start: Some(_), .. });
@@ -388,14 +285,16 @@ pub(super) fn take_back(state: &mut State, command: Command) {
         },
         Command::Reread { reason: Some(reason), .. } => (Asks::NewProfile, reason),
         Command::Seen { reading_ml, what, .. } => (Asks::Seen, format!("{reading_ml} {what}")),
+        Command::Reckon { .. } | Command::Enter { .. } => {
+            sheet::refused(state);
+            return;
+        }
         Command::Open { .. }
         | Command::Hand { .. }
         | Command::Start { .. }
         | Command::Queue { .. }
-        | Command::Reckon { .. }
         | Command::Reread { .. }
         | Command::End { .. }
-        | Command::Enter { .. }
         | Command::Name { .. }
         | Command::Leave => return,
     };

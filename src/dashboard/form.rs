@@ -104,6 +104,12 @@ impl Form {
         if last.is_some() {
             base.portion = base.portion.saturating_add(1);
             base.mass_g = None;
+            if base.portions > 1 && base.portion > base.portions && base.role == Role::Sample {
+                // All portions that were planned are there: the next is of another sample. One more of the same is
+                // begun on the page of the series, which knows whether the procedure allows it.
+                base.portion = 1;
+                base.sample.clear();
+            }
         }
         let mut form = Self::of(&base, procedures);
         if let Some(head) = last

@@ -1,10 +1,11 @@
 //! What keys and scans do.
 
 use super::entry::{Asks, Entry, LONGEST_TEXT};
-use super::fields::{self, entry_key, form_key, sheet_key};
+use super::fields::{entry_key, form_key};
 use super::form::Form;
 use super::keyboard::Gesture;
 use super::keys::{Action, action};
+use super::sheet::{self, sheet_key};
 use super::state::{Armed, Deed, Lens, Over, Page, State};
 use super::update::{Effect, ask, tell, warn};
 use super::{books, electrode, pages, series, setup, steps, text, titrant};
@@ -219,7 +220,7 @@ fn carry_out(state: &mut State, deed: Deed) -> Vec<Effect> {
             _ => series::accept(state),
         },
         Deed::Sheet => match std::mem::replace(&mut state.over, Over::Nothing) {
-            Over::Sheet(sheet) => fields::decided(state, sheet),
+            Over::Sheet(sheet) => sheet::decided(state, sheet),
             over => {
                 state.over = over;
                 Vec::new()
@@ -311,6 +312,18 @@ pub(super) fn begin(state: &mut State, plan: Option<RunPlan>) -> Vec<Effect> {
     if state.live_run().is_some() {
         return vec![warn(state, "a run goes on: end it first (F8 F8)")];
     }
+    // The page may have been read before the last run was written: no number is given twice.
+    let last = state.run().map(|run| run.head.plan.clone());
+    let plan = plan.map(|mut plan| {
+        let before = last.filter(|last| {
+            (last.role, &last.series, &last.sample, &last.procedure)
+                == (plan.role, &plan.series, &plan.sample, &plan.procedure)
+        });
+        let least = before.map_or(1, |last| last.portion.saturating_add(1));
+        plan.portion = plan.portion.max(least);
+        plan.portions = plan.portions.max(plan.portion);
+        plan
+    });
     open_form(state, plan)
 }
 
@@ -340,6 +353,8 @@ pub(super) fn open_form(state: &mut State, plan: Option<RunPlan>) -> Vec<Effect>
             form
         }
         (Some(plan), _) => Form::of(&plan, procedures),
+        // A titrant whose factor holds is not standardised once more without being asked.
+        (None, _) if titrant::is_held(state, lane) => Form::of(&state.options.plan, procedures),
         (None, _) => Form::after(lane, &state.options.plan, procedures),
     };
     let plan = form.plan_so_far();

@@ -32,6 +32,8 @@ pub(super) enum Action {
     Search,
     /// Lays a curve over the others.
     Lay,
+    /// Writes a file of what the page shows.
+    File,
     /// Enters something new: a lot, an electrode, a bench.
     Add,
     /// Makes a key for signing.
@@ -116,15 +118,16 @@ pub(super) const TABLE: &[Binding] = &[
     bind(&[(KeyCode::F(8), PLAIN)], "F8 F8", Action::EndRun, "end the run: twice, a moment apart, within 3 s"),
     bind(&[(KeyCode::F(7), PLAIN)], "F7", Action::Reread, "on the wire page: read the profile file again, and the latest lines with it"),
     bind(&[(KeyCode::F(9), PLAIN)], "F9", Action::SetAside, "set the chosen portion or run aside: reason, then F9 F9"),
-    bind(&[(KeyCode::F(12), PLAIN)], "F12 F12", Action::Accept, "accept a factor or a result, keep a check, sign: twice, a moment apart, within 3 s"),
+    bind(&[(KeyCode::F(12), PLAIN), (KeyCode::Char('y'), CONTROL)], "F12 Ctrl-Y", Action::Accept, "F12 F12: accept a factor or a result, keep a check, sign: twice, a moment apart, within 3 s; Ctrl-Y where the terminal takes F12 for itself"),
     bind(&[(KeyCode::Char('/'), PLAIN)], "/", Action::Search, "search the stored runs"),
     bind(&[(KeyCode::Char('o'), PLAIN)], "o", Action::Lay, "lay the curve of the run over the others, or take it away"),
+    bind(&[(KeyCode::Char('f'), PLAIN)], "f", Action::File, "write a file of what the page shows: a report, a picture, tables"),
     bind(&[(KeyCode::Char('a'), PLAIN)], "a", Action::Add, "add: a titrant lot, an electrode, a bench, equipment, another evaluation, by the page"),
     bind(&[(KeyCode::Char('k'), PLAIN)], "k", Action::NewKey, "make a key for signing, behind a pass-phrase"),
     bind(&[(KeyCode::Char('m'), PLAIN)], "m", Action::Silence, "silence what sounds now: bell and border; it is still told in words"),
     bind(&[(KeyCode::Char('j'), PLAIN)], "j", Action::Jump, "to the lane that needs a person"),
     bind(&[(KeyCode::Char('h'), PLAIN)], "h", Action::Hand, "the hand on the run: ask for it, give or keep it, take it with a reason"),
-    bind(&[(KeyCode::F(11), PLAIN)], "F11", Action::Cover, "cover this screen; say who sits here; recording goes on"),
+    bind(&[(KeyCode::F(11), PLAIN), (KeyCode::Char('o'), CONTROL)], "F11 Ctrl-O", Action::Cover, "cover this screen; say who sits here; recording goes on"),
     bind(&[(KeyCode::F(1), PLAIN), (KeyCode::Char('?'), PLAIN)], "? F1", Action::Help, "all keys"),
     bind(&[(KeyCode::Esc, PLAIN)], "Esc", Action::Back, "back; what was typed is kept"),
     bind(&[(KeyCode::F(2), PLAIN)], "F2", Action::Go(Page::Run), "the run"),
@@ -242,9 +245,10 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
                 vec![
                     ("space", "next portion"),
                     ("F9", "set aside"),
+                    ("f", "file"),
                     ("p", "series"),
-                    ("e", "electrode"),
                     ("t", "titrant"),
+                    ("e", "electrode"),
                     ("r", "runs"),
                     ("x", "steps"),
                 ]
@@ -274,8 +278,9 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
         Page::Runs if state.review.opened.is_some() => vec![
             ("Left Right", "reckoning"),
             ("F12", "sign"),
-            ("a", "evaluate again"),
-            ("c", "report it"),
+            ("a", "evaluate"),
+            ("c", "choose"),
+            ("f", "file"),
             ("Esc", "list"),
             ("Up Down", "scroll"),
             ("F9", "set aside"),
@@ -283,16 +288,19 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
         ],
         Page::Runs => vec![
             ("Up Down", "choose"),
-            ("Enter", "look through"),
+            ("Enter", "open"),
             ("/", "search"),
+            ("f", "file"),
             ("o", "overlay"),
             ("Esc", "run"),
         ],
         Page::Series => vec![
-            ("space", "next portion"),
+            ("space", "next"),
             ("F12 F12", "accept"),
             ("F9", "set aside"),
             ("n", "remark"),
+            ("f", "file"),
+            ("Enter", "open"),
             ("Esc", "run"),
             ("Left Right", "series"),
         ],
@@ -300,15 +308,27 @@ pub(super) fn page_hints(state: &State) -> Vec<(&'static str, &'static str)> {
         Page::Equipment => {
             vec![("a", "add"), ("Enter", "a further version"), ("Up Down", "choose"), ("Esc", "run")]
         }
-        Page::Charts => vec![("Left Right", "chart"), ("Up Down", "point"), ("Esc", "run")],
+        Page::Charts => vec![("Left Right", "chart"), ("Up Down", "point"), ("f", "file"), ("Esc", "run")],
         Page::Decisions => {
             vec![("Up Down", "row"), ("Left Right", "all / since review"), ("F12", "sign"), ("Esc", "run")]
         }
         Page::Electrode => {
-            vec![("space", "begin a check"), ("F12 F12", "keep it"), ("a", "add"), ("Esc", "run")]
+            vec![
+                ("space", "begin a check"),
+                ("F12 F12", "keep it"),
+                ("a", "add"),
+                ("f", "file"),
+                ("Esc", "run"),
+            ]
         }
         Page::Titrant => {
-            vec![("space", "standardise"), ("F12 F12", "accept factor"), ("a", "add a lot"), ("Esc", "run")]
+            vec![
+                ("space", "standardise"),
+                ("F12 F12", "accept factor"),
+                ("a", "add a lot"),
+                ("f", "file"),
+                ("Esc", "run"),
+            ]
         }
         Page::Setup => vec![("Up Down", "choose"), ("Enter", "on"), ("Esc", "a step back")],
     };

@@ -14,6 +14,7 @@ mod electrode;
 mod entry;
 mod equipment;
 mod fields;
+mod filing;
 mod form;
 mod hands;
 mod holding;

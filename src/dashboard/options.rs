@@ -29,6 +29,8 @@ pub struct Options {
     pub mouse: bool,
     /// Reads profile files again when they are asked for.
     pub profiles: ProfileReader,
+    /// The folder that files go to unless another is named.
+    pub folder: String,
     /// Something to say at the beginning.
     pub notice: Option<String>,
     /// Answers what is asked of the record and of this place.
@@ -142,6 +144,7 @@ impl Options {
             bell: true,
             mouse: true,
             profiles: ProfileReader(Arc::new(|name| Err(format!("the profile {name} cannot be read here")))),
+            folder: String::new(),
             notice: None,
             desk: DeskHandle(Arc::new(super::desk::NoDesk)),
         }

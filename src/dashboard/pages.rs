@@ -7,8 +7,8 @@ use super::sheet::{SheetFor, lay_open};
 use super::state::{Lens, Over, Page, State};
 use super::update::{Effect, tell, warn};
 use super::{
-    books, charts, cover, decisions, equipment, fields, holding, lens, needs, review, series, setup, steps,
-    titrant,
+    books, charts, cover, decisions, equipment, fields, filing, holding, lens, needs, review, series, setup,
+    steps, titrant,
 };
 use crate::work::EquipmentKind;
 use crossterm::event::{KeyCode, KeyEvent};
@@ -39,6 +39,7 @@ pub(super) fn page_key(state: &mut State, key: KeyEvent, wanted: Option<Action>)
         Action::Lay => {
             return vec![warn(state, "curves are laid over each other on the page of the runs (r)")];
         }
+        Action::File => return filing::open(state),
         Action::Add => return add(state),
         Action::NewKey => lay_open(state, SheetFor::NewKey),
         Action::Note if matches!(state.page, Page::Series | Page::Titrant) => {

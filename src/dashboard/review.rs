@@ -114,6 +114,11 @@ pub(super) fn sign(state: &mut State) -> Vec<Effect> {
     let Some(reckoning) = file.reckonings.get(state.review.reckoning) else {
         return vec![warn(state, "this run has no evaluation to sign")];
     };
+    let origin = state.options.runs.iter().find(|stored| stored.run == file.run).map(|stored| stored.origin);
+    if let Some(origin) = origin.filter(|origin| !origin.is_real()) {
+        let words = format!("origin {}: only the runs of a real instrument are signed", origin.word());
+        return vec![warn(state, words)];
+    }
     let purpose = SheetFor::Sign(file.run, reckoning.id);
     lay_open(state, purpose);
     Vec::new()

@@ -55,16 +55,7 @@ impl Setup {
 pub(super) fn on(state: &mut State) -> Vec<Effect> {
     match state.setup.step {
         Step::Place => match state.setup.places.get(state.setup.line).cloned() {
-            Some(place) if place.simulated => {
-                let bench = NewBench {
-                    title: "practice bench".to_owned(),
-                    port: place.port,
-                    profile: Err("demo-bench".to_owned()),
-                    keyed: false,
-                };
-                tell(state, "the practice bench is being made");
-                consult(state, Question::NewBench(bench))
-            }
+            Some(place) if place.simulated => practice(state, place.port),
             Some(place) => {
                 state.setup.port = Some(place.port);
                 state.setup.step = Step::Permission;
@@ -112,6 +103,18 @@ pub(super) fn on(state: &mut State) -> Vec<Effect> {
     }
 }
 
+/// Makes the practice bench.
+fn practice(state: &mut State, port: String) -> Vec<Effect> {
+    let bench = NewBench {
+        title: "practice bench".to_owned(),
+        port,
+        profile: Err("demo-bench".to_owned()),
+        keyed: false,
+    };
+    tell(state, "the practice bench is being made");
+    consult(state, Question::NewBench(bench))
+}
+
 /// Esc: a step back; `false`: there is none.
 pub(super) fn back(state: &mut State) -> bool {
     let to = match state.setup.step {
@@ -127,6 +130,9 @@ pub(super) fn back(state: &mut State) -> bool {
 /// A sheet of the guide was filled in.
 pub(super) fn filled(state: &mut State, sheet: Sheet) -> Vec<Effect> {
     match sheet.purpose {
+        SheetFor::Place if sheet.text(0).starts_with("simulator") => {
+            practice(state, sheet.text(0).to_owned())
+        }
         SheetFor::Place if !sheet.text(0).is_empty() => {
             state.setup.port = Some(sheet.text(0).to_owned());
             state.setup.step = Step::Permission;
@@ -216,10 +222,7 @@ pub(super) fn opens(state: &mut State) {
 pub(super) fn done(state: &mut State) {
     if std::mem::take(&mut state.setup.opens) {
         state.setup.step = Step::Place;
-        state.page = Page::Bench;
-        tell(
-            state,
-            "the bench is open: e checks the electrode, t standardises the titrant, space begins a portion",
-        );
+        state.page = Page::Run;
+        tell(state, "the bench is open; b tells how its line is, w what comes in");
     }
 }

@@ -1,9 +1,17 @@
 //! A sheet of lines to fill in, over the page: a check to begin, a signature, a piece of equipment, a search.
 
+mod keys;
+mod lines;
+
+pub(super) use keys::{decided, sheet_key};
+
 use super::entry::{LONGEST_TEXT, insert};
 use super::state::{Over, State};
 use crate::work::{EquipmentKind, RunId};
 use tui_input::Input;
+
+/// So long the signal of an electrode in a buffer keeps still, in s (common practice, no source).
+const USUAL_REST_S: f64 = 20.0;
 
 /// What a sheet is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -30,6 +38,8 @@ pub(super) enum SheetFor {
     Piece,
     /// What the list of runs is searched for.
     Search,
+    /// A file of what the page shows.
+    File,
     /// Where to listen that is in no list.
     Place,
     /// An answer to a question of the draft.
@@ -53,6 +63,7 @@ impl SheetFor {
             Self::Piece => "enter a piece of equipment".to_owned(),
             Self::Equipment(kind) => format!("enter a {}", kind.word()),
             Self::Search => "search the stored runs".to_owned(),
+            Self::File => "write a file".to_owned(),
             Self::Place => "where does the instrument hang".to_owned(),
             Self::Answer(number) => format!("question {number}"),
             Self::Bench => "the new bench".to_owned(),
@@ -85,6 +96,7 @@ impl SheetFor {
             Self::NewKey => "F12 F12 makes the key",
             Self::Equipment(_) | Self::Piece => "F12 F12 enters it",
             Self::Search => "Enter searches; empty shows all",
+            Self::File => "Enter writes it; a file that is there is never replaced",
             Self::Place => "Enter takes it",
             Self::Answer(_) => "Enter answers; Left and Right choose",
             Self::Bench => "Enter writes the files and opens the bench",
@@ -123,117 +135,7 @@ pub(super) struct Sheet {
 impl Sheet {
     /// A sheet with the lines that its purpose needs.
     pub(super) fn new(purpose: SheetFor) -> Self {
-        let line = |name, value: &str, known: &[&str], hint| SheetLine {
-            name,
-            input: Input::new(value.to_owned()),
-            known: known.iter().map(|&k| k.to_owned()).collect(),
-            hidden: false,
-            hint,
-        };
-        let hidden = |name, hint| SheetLine { hidden: true, ..line(name, "", &[], hint) };
-        let lines = match purpose {
-            SheetFor::Check => vec![
-                line("electrode", "", &[], "its name; Left and Right turn through those in the record"),
-                line(
-                    "buffers",
-                    "4.005 6.865 9.180",
-                    &[],
-                    "pH values, lots, or tables such as nbs/phthalate, in the order of dipping",
-                ),
-                line("rest in s", "20", &[], "so long the signal must keep still to be taken"),
-                line("temperature", "", &[], "degrees Celsius, where the line sends none; else empty"),
-            ],
-            SheetFor::Sign(..) => vec![
-                line("name", "", &[], "whose key signs"),
-                line(
-                    "meaning",
-                    "performed",
-                    &["performed", "reviewed", "approved"],
-                    "Left and Right: I did the work, I went through it, it may go out",
-                ),
-                hidden("pass-phrase", "of the key; it is not shown"),
-                line("remark", "", &[], "anything to say with it; may stay empty"),
-            ],
-            SheetFor::Reviewed(..) => vec![
-                line("name", "", &[], "whose key signs"),
-                hidden("pass-phrase", "of the key; it is not shown"),
-                line("remark", "", &[], "anything to say with it; may stay empty"),
-            ],
-            SheetFor::Reckon(_) => vec![
-                line(
-                    "shape",
-                    "",
-                    &["", "jump", "bend", "level", "peak"],
-                    "Left and Right; empty: as the procedure has it",
-                ),
-                line("model", "", &[], "beginning of the name of a model, as acid-base; empty: as it was"),
-                line("from", "", &[], "where the end-point must lie, as 5 mL; empty: as it was"),
-                line("to", "", &[], "the other end of the window, as 18 mL"),
-                line("level", "", &[], "for the shape level: what is crossed, as 8.2 pH"),
-                line(
-                    "procedure",
-                    "",
-                    &[],
-                    "Left and Right: look by another procedure; empty: that of the run",
-                ),
-                line(
-                    "profile",
-                    "",
-                    &[],
-                    "read the wire by another profile: a name or a file; empty: that of the run",
-                ),
-                line("why", "", &[], "why it is evaluated again; the ledger keeps it"),
-            ],
-            SheetFor::Choose(..) => {
-                vec![line("why", "", &[], "a reason is needed; ledger and report keep it with your name")]
-            }
-            SheetFor::Remark => vec![line("remark", "", &[], "the ledger keeps it with the acceptance")],
-            SheetFor::Skip => vec![line("why", "", &[], "a reason is needed")],
-            SheetFor::Piece => vec![
-                line("kind", "burette", &KINDS, "Left and Right turn through the kinds"),
-                line("name", "", &[], "what people call it; the same name again enters a further version"),
-                line(
-                    "what",
-                    "",
-                    &[],
-                    "substance, solution, kind; a buffer: its table; a control: its procedure",
-                ),
-                line("value", "", &[], "with unit: capacity 20 mL, purity 0.9998, pH 6.865, at most 220 g"),
-                line("u", "", &[], "standard uncertainty with unit, or leave it and give the tolerance"),
-                line("within", "", &[], "its tolerance with unit, as on the certificate; may stay empty"),
-                line("scatter", "", &[], "standard deviation of one reading, with unit; may stay empty"),
-                line("certificate", "", &[], "in words; may stay empty"),
-                line("valid to", "", &[], "last day of use, as 2027-01-31; may stay empty"),
-            ],
-            SheetFor::NewKey => vec![
-                line("name", "", &[], "your name, as it stands under reports"),
-                hidden("pass-phrase", "at least 8 characters; nobody can look it up"),
-                hidden("once more", "the same again"),
-            ],
-            SheetFor::Equipment(kind) => vec![
-                line("name", "", &[], "what people call it"),
-                line("what", "", &[], what_hint(kind)),
-                line("value", "", &[], value_hint(kind)),
-                line("within", "", &[], "its tolerance with unit, as on the certificate; may stay empty"),
-            ],
-            SheetFor::Search => {
-                vec![line("words", "", &[], "sample, procedure, origin, state or number; all must fit")]
-            }
-            SheetFor::Place => {
-                vec![line("port", "", &[], "a device such as /dev/ttyUSB0, or tcp:HOST:PORT")]
-            }
-            SheetFor::Answer(_) => vec![line("answer", "", &[], "Left and Right choose, or type it")],
-            SheetFor::Bench => vec![
-                line("title", "bench 1", &[], "what people call this place"),
-                line(
-                    "volumes",
-                    "from the line",
-                    &["from the line", "keyed by hand"],
-                    "Left and Right: where the volume of titrant comes from",
-                ),
-            ],
-        };
-        Self { purpose, lines, at: 0, words: Vec::new() }
+        Self { purpose, lines: lines::of(purpose), at: 0, words: Vec::new() }
     }
 
     /// The text of a line, without blanks at its ends.
@@ -253,6 +155,11 @@ impl Sheet {
         if let Some(line) = self.lines.get_mut(self.at) {
             insert(&mut line.input, text, LONGEST_TEXT);
         }
+    }
+
+    /// A line.
+    pub(super) fn line_at(&mut self, at: usize) -> Option<&mut SheetLine> {
+        self.lines.get_mut(at)
     }
 
     /// The line under the cursor.
@@ -289,41 +196,6 @@ impl SheetLine {
     }
 }
 
-/// The words of the kinds, for turning.
-const KINDS: [&str; 10] = [
-    "burette",
-    "pipette",
-    "flask",
-    "balance",
-    "thermometer",
-    "buffer",
-    "standard",
-    "titrant",
-    "electrode",
-    "control",
-];
-
-const fn what_hint(kind: EquipmentKind) -> &'static str {
-    match kind {
-        EquipmentKind::Titrant => "the solution, as sodium hydroxide",
-        EquipmentKind::Standard => "the substance, as potassium hydrogen phthalate",
-        EquipmentKind::Electrode => "its kind, as glass",
-        _ => "what it is more exactly; may stay empty",
-    }
-}
-
-const fn value_hint(kind: EquipmentKind) -> &'static str {
-    match kind {
-        EquipmentKind::Titrant => "nominal strength, as 0.1 mol/L",
-        EquipmentKind::Standard => "purity, as 0.9998",
-        EquipmentKind::Burette => "capacity, as 20 mL",
-        EquipmentKind::Balance => "most that it weighs, as 220 g",
-        EquipmentKind::Buffer => "pH, as 6.865",
-        EquipmentKind::Electrode => "may stay empty",
-        _ => "with its unit",
-    }
-}
-
 /// Lays a sheet over the page.
 pub(super) fn lay_open(state: &mut State, purpose: SheetFor) {
     let sheet = opened(state, purpose);
@@ -338,10 +210,11 @@ pub(super) fn opened(state: &mut State, purpose: SheetFor) -> Sheet {
     let mut sheet = Sheet::new(purpose);
     match purpose {
         SheetFor::Check => {
-            let practice = |lane| super::electrode::origin_of(lane) == crate::work::Origin::Simulator;
-            if state.lane().is_some_and(practice) {
+            if let Some(speed) = state.lane().and_then(super::electrode::practice_speed) {
                 // The practice bench is faster than life.
-                sheet.set(2, "2");
+                let rest_s = (USUAL_REST_S / speed).clamp(0.2, USUAL_REST_S);
+                let rest_s = format!("{rest_s:.1}");
+                sheet.set(2, rest_s.trim_end_matches(".0"));
             }
             let Some((stock, _)) = &state.books.stock else { return sheet };
             let of = |kept: &crate::work::Kept<crate::work::Equipment>| kept.it.name.clone();
@@ -377,4 +250,32 @@ pub(super) fn opened(state: &mut State, purpose: SheetFor) -> Sheet {
         _ => {}
     }
     sheet
+}
+
+/// A sheet was filled in and is on its way: what the desk or the recorder refuses can be mended.
+pub(super) fn sent(state: &mut State, mut sheet: Sheet) {
+    // A pass-phrase is typed again.
+    let secret = sheet.lines.iter().position(|line| line.hidden);
+    sheet.at = secret.unwrap_or(sheet.at);
+    for line in sheet.lines.iter_mut().filter(|line| line.hidden) {
+        line.input.reset();
+    }
+    state.sheets.retain(|shelved| shelved.purpose != sheet.purpose);
+    state.sent = Some(sheet.purpose);
+    state.sheets.push(sheet);
+}
+
+/// What was filled in last is done: the next sheet of its kind begins afresh.
+pub(super) fn done(state: &mut State) {
+    if let Some(purpose) = state.sent.take() {
+        state.sheets.retain(|shelved| shelved.purpose != purpose);
+    }
+}
+
+/// What was filled in last was refused: it lies open again as it was typed, or waits on the shelf where something else
+/// is being typed.
+pub(super) fn refused(state: &mut State) {
+    if let (Some(purpose), Over::Nothing) = (state.sent.take(), &state.over) {
+        lay_open(state, purpose);
+    }
 }

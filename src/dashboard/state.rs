@@ -1,5 +1,8 @@
 //! Everything the screen is made of; the same state always gives the same screen.
 
+mod armed;
+mod asked;
+
 use super::alarm::Alarm;
 use super::books::Books;
 use super::charts::ChartsPage;
@@ -7,6 +10,7 @@ use super::cover::Cover;
 use super::desk::EarlierCurve;
 use super::electrode::ElectrodePage;
 use super::entry::Entry;
+use super::filing::Filing;
 use super::form::Form;
 use super::keyboard::Keyboard;
 use super::meter::Meter;
@@ -15,8 +19,10 @@ use super::options::Options;
 use super::review::Review;
 use super::series::SeriesPage;
 use super::setup::Setup;
-use super::sheet::Sheet;
-use crate::work::{BenchState, Command, LaneId, LaneState, Origin, RunState};
+use super::sheet::{Sheet, SheetFor};
+use crate::work::{BenchState, LaneId, LaneState, Origin, RunState};
+pub(super) use armed::{Armed, Deed};
+pub(super) use asked::Asked;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -58,6 +64,10 @@ pub struct State {
     pub(super) form_shelf: Option<(LaneId, Form)>,
     /// Sheets that were left with Esc.
     pub(super) sheets: Vec<Sheet>,
+    /// The sheet that is on its way to the desk or the recorder.
+    pub(super) sent: Option<SheetFor>,
+    /// The files that can be written.
+    pub(super) filing: Filing,
     /// The form was left for another page: Esc goes back to it.
     pub(super) back_to_form: bool,
     /// What the desk told.
@@ -226,91 +236,6 @@ pub(super) struct Message {
     pub(super) at: Duration,
 }
 
-/// A first press that waits for its second.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Armed {
-    /// What the second press will do.
-    pub(super) deed: Deed,
-    /// When the key was last down.
-    pub(super) at: Duration,
-}
-
-impl Armed {
-    /// Within this time the second press must come.
-    const WAITS: Duration = Duration::from_secs(3);
-
-    /// When it is let go.
-    pub(super) fn deadline(&self) -> Duration {
-        self.at + Self::WAITS
-    }
-}
-
-/// A command that waits for its answer.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Asked {
-    /// Its number.
-    pub(super) id: u64,
-    /// What was asked.
-    pub(super) command: Command,
-    /// When.
-    pub(super) at: Duration,
-}
-
-impl Asked {
-    /// What was asked, in words.
-    pub(super) const fn words(&self) -> &'static str {
-        match self.command {
-            Command::Open { .. } => "open the bench",
-            Command::Reread { .. } => "read the profile again",
-            Command::Start { .. } => "start",
-            Command::Queue { .. } => "hand over the worklist",
-            Command::Mark { .. } => "volume",
-            Command::Note { .. } => "note",
-            Command::Seen { .. } => "what was seen",
-            Command::Name { .. } => "who sits here",
-            Command::End { .. } => "end the run",
-            Command::SetAside { .. } => "set aside",
-            Command::Reckon { .. } => "evaluate again",
-            Command::Hand { .. } => "the hand on the run",
-            Command::Enter { .. } => "enter a document",
-            Command::Leave => "end the recorder",
-        }
-    }
-}
-
-/// What takes two presses.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Deed {
-    /// Ends the run of the lane.
-    EndRun(LaneId),
-    /// Sets a stored run aside, for the reason in the open field.
-    SetAside,
-    /// Drops the check that is under way.
-    DropCheck,
-    /// Accepts, keeps or signs what the page shows.
-    Accept,
-    /// Decides the open sheet: signs, enters.
-    Sheet,
-    /// Leaves the screen.
-    LeaveScreen,
-}
-
-impl Deed {
-    /// How long after the first press the second counts.
-    ///
-    /// A key held down repeats itself: keyboards wait up to about 0.66 s before they begin (common
-    /// practice, no source), so that a press sooner than this may be no press at all. Leaving the
-    /// screen ends nothing and has to be told from a bouncing contact only.
-    pub(super) const fn apart(self) -> Duration {
-        match self {
-            Self::EndRun(_) | Self::SetAside | Self::DropCheck | Self::Accept | Self::Sheet => {
-                Duration::from_millis(700)
-            }
-            Self::LeaveScreen => Duration::from_millis(40),
-        }
-    }
-}
-
 impl State {
     /// The state before the recorder has told anything.
     #[must_use]
@@ -334,6 +259,8 @@ impl State {
             shelf: Vec::new(),
             form_shelf: None,
             sheets: Vec::new(),
+            sent: None,
+            filing: Filing::default(),
             back_to_form: false,
             books: Books::default(),
             electrode: ElectrodePage::default(),
@@ -389,7 +316,8 @@ impl State {
     /// Whether what is shown is made up.
     pub(super) fn is_simulated(&self) -> bool {
         let origin = self.run().map(|run| run.head.origin);
-        self.options.simulated || origin == Some(Origin::Simulator)
+        let practice = self.lane().map(super::electrode::origin_of);
+        self.options.simulated || origin == Some(Origin::Simulator) || practice == Some(Origin::Simulator)
     }
 
     /// What the meters of the lane show.

@@ -3,25 +3,27 @@
 //! Frames are drawn into memory and written by a thread of their own, one at a time: while the
 //! terminal is slow, frames are skipped, and keys are still read and timed as they come.
 
+mod guard;
+mod signals;
+mod writer;
+
 use super::desk::{Answer, Question};
 use super::options::{Notify, Options};
 use super::state::State;
 use super::update::{Effect, Input, update};
 use super::view;
 use crate::work::{Command, Event};
-use crossterm::event::{
-    DisableBracketedPaste, EnableBracketedPaste, Event as TerminalEvent, EventStream, KeyEventKind,
-    MouseEventKind,
-};
-use crossterm::terminal::{EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode};
+use crossterm::event::{Event as TerminalEvent, EventStream, KeyEventKind, MouseEventKind};
 use futures_util::StreamExt;
+use guard::Guard;
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
-use std::io::{self, IsTerminal, Write};
-use std::sync::{Arc, Mutex, PoisonError};
+use signals::Signals;
+use std::io::{self, IsTerminal};
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio::time::Instant;
+use writer::{Sheet, Writer};
 
 /// Least time between two frames: at most 20 a second.
 const BETWEEN_FRAMES: Duration = Duration::from_millis(50);
@@ -30,9 +32,6 @@ const EVENTS_A_FRAME: usize = 1_000;
 /// How long leaving waits for a terminal that does not take what is written.
 const LAST_WRITE: Duration = Duration::from_millis(500);
 
-/// Presses, drags and the wheel of the mouse, but not its every move.
-const MOUSE_ON: &[u8] = b"\x1b[?1002h\x1b[?1006h";
-const MOUSE_OFF: &[u8] = b"\x1b[?1006l\x1b[?1002l";
 /// Longest text that is told to the desktop.
 const LONGEST_NOTICE: usize = 120;
 
@@ -84,112 +83,6 @@ pub async fn show(
         guard.abandon();
     }
     Ok(leave)
-}
-
-/// Puts the terminal back as it was, whatever happens.
-struct Guard {
-    entered: bool,
-    hook_before: Hook,
-}
-
-type Hook = Arc<dyn Fn(&std::panic::PanicHookInfo<'_>) + Send + Sync>;
-
-impl Guard {
-    fn enter(mouse: bool) -> io::Result<Self> {
-        enable_raw_mode()?;
-        let before: Hook = Arc::from(std::panic::take_hook());
-        let guard = Self { entered: true, hook_before: Arc::clone(&before) };
-        std::panic::set_hook(Box::new(move |panic| {
-            restore();
-            before(panic);
-        }));
-        crossterm::execute!(io::stdout(), EnterAlternateScreen, EnableBracketedPaste)?;
-        if mouse {
-            let mut out = io::stdout();
-            out.write_all(MOUSE_ON)?;
-            out.flush()?;
-        }
-        Ok(guard)
-    }
-
-    /// The terminal is gone or takes nothing any more: nothing is written to it, which would wait for ever.
-    fn abandon(&mut self) {
-        self.entered = false;
-        drop(disable_raw_mode());
-    }
-}
-
-impl Drop for Guard {
-    fn drop(&mut self) {
-        if self.entered {
-            restore();
-        }
-        // A hook cannot be changed while the thread panics, nor need it be.
-        if !std::thread::panicking() {
-            let before = Arc::clone(&self.hook_before);
-            std::panic::set_hook(Box::new(move |panic| before(panic)));
-        }
-    }
-}
-
-/// Best effort: there is nobody to tell when it fails.
-fn restore() {
-    let written = crossterm::execute!(
-        io::stdout(),
-        DisableBracketedPaste,
-        LeaveAlternateScreen,
-        crossterm::cursor::Show
-    );
-    let mouse = io::stdout().write_all(MOUSE_OFF);
-    let raw = disable_raw_mode();
-    drop((mouse, written, raw));
-}
-
-/// Bytes of one frame, gathered in memory.
-#[derive(Clone, Default)]
-struct Sheet(Arc<Mutex<Vec<u8>>>);
-
-impl Sheet {
-    fn take(&self) -> Vec<u8> {
-        std::mem::take(&mut *self.0.lock().unwrap_or_else(PoisonError::into_inner))
-    }
-}
-
-impl Write for Sheet {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).extend_from_slice(bytes);
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
-
-/// The thread that writes to the terminal, one sheet at a time.
-struct Writer {
-    sheets: mpsc::Sender<Vec<u8>>,
-    written: mpsc::Receiver<io::Result<()>>,
-    busy: bool,
-}
-
-impl Writer {
-    fn start() -> io::Result<Self> {
-        // One sheet at most is under way: the next frame is drawn once the last one is written.
-        let (sheets, mut waiting) = mpsc::channel::<Vec<u8>>(1);
-        let (done, written) = mpsc::channel(1);
-        std::thread::Builder::new().name("screen".to_owned()).spawn(move || {
-            while let Some(sheet) = waiting.blocking_recv() {
-                let mut out = io::stdout().lock();
-                let outcome = out.write_all(&sheet).and_then(|()| out.flush());
-                drop(out);
-                if done.blocking_send(outcome).is_err() {
-                    break;
-                }
-            }
-        })?;
-        Ok(Self { sheets, written, busy: false })
-    }
 }
 
 /// A question to the desk with its answer.
@@ -409,52 +302,6 @@ fn notice(how: Notify, words: &str) -> Vec<u8> {
         return format!("\x1bPtmux;{}\x1b\\", sequence.replace('\x1b', "\x1b\x1b")).into_bytes();
     }
     sequence.into_bytes()
-}
-
-/// The signals that close the screen.
-#[cfg(unix)]
-struct Signals {
-    hangup: tokio::signal::unix::Signal,
-    terminate: tokio::signal::unix::Signal,
-    interrupt: tokio::signal::unix::Signal,
-}
-
-#[cfg(unix)]
-impl Signals {
-    fn new() -> io::Result<Self> {
-        use tokio::signal::unix::{SignalKind, signal};
-        Ok(Self {
-            hangup: signal(SignalKind::hangup())?,
-            terminate: signal(SignalKind::terminate())?,
-            interrupt: signal(SignalKind::interrupt())?,
-        })
-    }
-
-    async fn next(&mut self) -> Leave {
-        tokio::select! {
-            _ = self.hangup.recv() => Leave::TerminalGone,
-            _ = self.terminate.recv() => Leave::Terminated,
-            _ = self.interrupt.recv() => Leave::Terminated,
-        }
-    }
-}
-
-/// The signals that close the screen.
-#[cfg(not(unix))]
-struct Signals;
-
-#[cfg(not(unix))]
-impl Signals {
-    fn new() -> io::Result<Self> {
-        Ok(Self)
-    }
-
-    async fn next(&mut self) -> Leave {
-        match tokio::signal::ctrl_c().await {
-            Ok(()) => Leave::Terminated,
-            Err(_) => std::future::pending().await,
-        }
-    }
 }
 
 #[cfg(test)]

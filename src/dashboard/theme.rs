@@ -5,6 +5,7 @@ use crate::reading::{Quantity, Unit};
 use ratatui::buffer::Buffer;
 use ratatui::style::Style;
 use ratatui::widgets::BorderType;
+use std::borrow::Cow;
 
 /// Colour and characters that the terminal can show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -89,6 +90,14 @@ impl Theme {
         if self.ascii { "+/-" } else { "±" }
     }
 
+    /// A text in the characters of the terminal, where one of them takes several in ASCII.
+    pub(super) fn text(self, text: &str) -> Cow<'_, str> {
+        if !self.ascii || text.is_ascii() {
+            return Cow::Borrowed(text);
+        }
+        Cow::Owned(text.replace('±', "+/-").replace("°C", "degC"))
+    }
+
     /// What stands at the end of a text that was cut.
     pub(super) const fn more(self) -> &'static str {
         if self.ascii { ">" } else { "…" }
@@ -167,8 +176,13 @@ fn plain(symbol: &str) -> &'static str {
         "…" => ">",
         "±" => "~",
         "°" => "d",
-        "µ" => "u",
+        "µ" | "μ" => "u",
         "×" => "x",
+        "²" => "2",
+        "³" => "3",
+        "−" | "–" | "‐" => "-",
+        "’" => "'",
+        "“" | "”" => "\"",
         _ => "?",
     }
 }

@@ -8,7 +8,7 @@ use super::sheet::{SheetFor, lay_open};
 use super::state::State;
 use super::update::{Effect, warn};
 use crate::work::result::NextStep;
-use crate::work::{EquipmentKind, Role, RunPlan};
+use crate::work::{EquipmentKind, LaneState, Role, RunPlan};
 
 /// The lots that are known.
 pub(super) fn lots(state: &State) -> &[Lot] {
@@ -78,6 +78,13 @@ pub(super) fn accept(state: &mut State) -> Vec<Effect> {
         why: state.remark.clone(),
     };
     consult(state, question)
+}
+
+/// Whether the last run of a lane belongs to a standardisation whose factor was accepted.
+pub(super) fn is_held(state: &State, lane: &LaneState) -> bool {
+    let Some(plan) = lane.run.as_ref().map(|run| &run.head.plan) else { return false };
+    let accepted = || lots(state).iter().flat_map(|lot| &lot.factors);
+    plan.role == Role::Standardisation && accepted().any(|kept| kept.it.series == plan.series)
 }
 
 /// Opens the sheet for a lot, or for other equipment.

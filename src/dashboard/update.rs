@@ -2,18 +2,23 @@
 //!
 //! Pure: the time comes with each input, and what is to be done comes back as effects.
 
+mod answer;
+mod listed;
+
 use super::alarm::Alarm;
 use super::desk::{Answer, EarlierCurve, Question};
 use super::keyboard::Gesture;
 use super::meter::Meter;
-use super::options::{RunFate, StoredRun};
 use super::state::{Asked, Message, State};
-use super::{books, cover, electrode, fields, hands, needs, setup, text};
+use super::{books, cover, electrode, hands, needs, setup, text};
 use crate::detector::WatchState;
 use crate::reading::Reading;
-use crate::work::{Command, Event, Health, LaneEvent, LaneId, LaneState, RunEnd, RunHead};
+use crate::work::{Command, Event, Health, LaneEvent, LaneId, LaneState};
 use crossterm::event::{KeyEvent, MouseEvent};
 use std::time::Duration;
+
+/// Warnings so soon after a start belong to it.
+const WITH_THE_START: Duration = Duration::from_secs(2);
 
 /// What comes in.
 #[derive(Debug, Clone)]
@@ -157,7 +162,7 @@ fn recorder(state: &mut State, event: &Event) -> Vec<Effect> {
         }
         Event::Opened { lane } => opened(state, lane),
         Event::Closed { lane } => closed(state, *lane, viewed),
-        Event::Answer { id, refused, .. } => effects.extend(answer(state, *id, refused.as_deref())),
+        Event::Answer { id, refused, .. } => effects.extend(answer::answer(state, *id, refused.as_deref())),
         Event::You { who, challenge } => cover::known(state, who, challenge),
         Event::Leaving { .. } => effects.push(Effect::Bell),
     }
@@ -212,7 +217,7 @@ fn attach(state: &mut State) {
     for (lane, readings, run) in known {
         hear(state, lane, &readings);
         if let Some((head, end)) = run {
-            list_run(state, &head, end.as_ref());
+            listed::run(state, &head, end.as_ref());
         }
     }
 }
@@ -269,7 +274,7 @@ fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effec
             None
         }
         LaneEvent::Started { head } => {
-            list_started(state, head);
+            listed::started(state, head);
             state.series.name = Some(head.plan.series.clone()).filter(|name| !name.is_empty());
             state.back_to_form = false;
             books::decided(state);
@@ -284,7 +289,7 @@ fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effec
             None
         }
         LaneEvent::Ended { end } => {
-            list_ended(state, end);
+            listed::ended(state, end);
             books::decided(state);
             Some(warn(
                 state,
@@ -313,7 +318,15 @@ fn lane_event(state: &mut State, lane: LaneId, what: &LaneEvent) -> Option<Effec
             None
         }
         LaneEvent::Warning { text: words } => {
-            Some(warn(state, format!("{}{}", from(state, lane), text::visible(words))))
+            let words = format!("{}{}", from(state, lane), text::visible(words));
+            // What a run starts in spite of comes with its start: both are told.
+            let begun = state.run().map(|run| format!("run {} started", run.head.run));
+            let started = state
+                .current_message()
+                .filter(|said| begun.is_some_and(|begun| said.text.starts_with(&begun)))
+                .filter(|said| state.now.saturating_sub(said.at) < WITH_THE_START)
+                .map(|said| said.text.clone());
+            Some(warn(state, started.map_or(words.clone(), |started| format!("{started}; {words}"))))
         }
         _ => None,
     }
@@ -324,85 +337,6 @@ fn from(state: &State, lane: LaneId) -> String {
     match state.bench.lane(lane) {
         Some(other) if lane != state.lane => format!("{}: ", text::visible(&other.title)),
         _ => String::new(),
-    }
-}
-
-fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Option<Effect> {
-    let at = state.asked.iter().position(|asked| asked.id == id)?;
-    let asked = state.asked.remove(at);
-    if let Command::Name { name, .. } = &asked.command {
-        cover::answered(state, name, refused);
-        return None;
-    }
-    match refused {
-        Some(why) => {
-            let effect = warn(state, format!("not done ({}): {}", asked.words(), text::visible(why)));
-            state.books.kept_words = None;
-            state.expects_lane = false;
-            state.setup.opens = false;
-            fields::take_back(state, asked.command);
-            Some(effect)
-        }
-        None => {
-            match &asked.command {
-                Command::Note { text: note, .. } => {
-                    tell(state, format!("note kept: {}", text::visible(note)))
-                }
-                Command::Mark { lane, mark } => {
-                    if let crate::work::VolumeMark::Burette { reading_ml } = mark {
-                        state.taken.insert(*lane, *reading_ml);
-                    }
-                    tell(state, "volume kept");
-                }
-                Command::Seen { what, .. } => tell(state, format!("seen and kept: {}", text::visible(what))),
-                Command::Hand { wish, .. } => tell(
-                    state,
-                    match wish {
-                        crate::work::HandWish::Ask => "asked for the hand on this run",
-                        crate::work::HandWish::Grant => "the hand on this run is given",
-                        crate::work::HandWish::Keep => "the hand on this run is kept",
-                        crate::work::HandWish::Take { .. } => {
-                            "the hand on this run is taken, with the reason"
-                        }
-                    },
-                ),
-                Command::SetAside { run, reason } => {
-                    if let Some(stored) = state.options.runs.iter_mut().find(|stored| stored.run == *run) {
-                        stored.fate = RunFate::SetAside(reason.clone());
-                    }
-                    books::decided(state);
-                    tell(
-                        state,
-                        format!("run {run} is set aside; it stays in the record. space: the sample again"),
-                    );
-                }
-                Command::Reread { profile_name, .. } => {
-                    tell(state, format!("read again with {}", text::visible(profile_name)));
-                }
-                Command::Reckon { run, .. } => {
-                    super::review::look_at_latest(state, *run);
-                    books::kept(state, format!("run {run} is evaluated again; what was found before stays"));
-                }
-                Command::Enter { document } => {
-                    if document.kind == crate::work::kind::ACCEPTED
-                        || document.kind == crate::work::kind::FACTOR
-                    {
-                        state.remark.clear();
-                    }
-                    if document.kind == crate::work::kind::CHECK {
-                        state.electrode.kept = true;
-                    }
-                    books::kept(state, format!("kept: {} {}", document.kind, text::visible(&document.name)));
-                }
-                Command::Open { .. }
-                | Command::Name { .. }
-                | Command::Start { .. }
-                | Command::Queue { .. }
-                | Command::End { .. }
-                | Command::Leave => {}
-            }
-            None
-        }
     }
 }
 
@@ -422,41 +356,4 @@ fn raise_alarms(state: &mut State) -> Option<Effect> {
         return Some(warn(state, words));
     }
     Some(Effect::Bell)
-}
-
-/// Lists a run that was there before this screen.
-fn list_run(state: &mut State, head: &RunHead, end: Option<&RunEnd>) {
-    let known = state.options.runs.iter().find(|stored| stored.run == head.run);
-    if !known.is_some_and(|stored| matches!(stored.fate, RunFate::Ended(_) | RunFate::SetAside(_))) {
-        list_started(state, head);
-        if let Some(end) = end {
-            list_ended(state, end);
-        }
-    }
-}
-
-fn list_started(state: &mut State, head: &RunHead) {
-    state.options.runs.retain(|stored| stored.run != head.run);
-    state.options.runs.insert(
-        0,
-        StoredRun {
-            run: head.run,
-            at: head.at,
-            title: head.title.clone(),
-            sample: head.plan.sample.clone(),
-            portion: (head.plan.portion, head.plan.portions),
-            origin: head.origin,
-            titrant: head.curve.titrant,
-            end_points: Vec::new(),
-            fate: RunFate::GoesOn,
-        },
-    );
-    state.runs_line = state.runs_line.min(state.options.runs.len().saturating_sub(1));
-}
-
-fn list_ended(state: &mut State, end: &RunEnd) {
-    if let Some(stored) = state.options.runs.iter_mut().find(|stored| stored.run == end.run) {
-        stored.end_points = end.end_points.iter().map(|e| (e.titrant, e.u)).collect();
-        stored.fate = RunFate::Ended(end.why.clone());
-    }
 }

@@ -3,10 +3,11 @@
 use super::result::{NextStep, SeriesPortion, SeriesResult, mean_sources};
 use super::{Document, Factor, Origin, Procedure, kind};
 
-/// The acceptance of what a sample came to in a series of real runs.
+/// The acceptance of what a sample came to in a series of real runs. On the simulated bench it is practised: the document
+/// is of another kind with another verb, which no report, export or limit takes for the result of a sample.
 ///
 /// # Errors
-/// In words: the runs are not real, or the series does not pass.
+/// In words: the runs are played back or imported, or the series does not pass.
 pub fn acceptance(
     series: &str,
     sample: &str,
@@ -14,22 +15,23 @@ pub fn acceptance(
     result: &SeriesResult,
     why: &str,
 ) -> Result<Document, String> {
-    if !origin.is_real() {
-        return Err(format!(
-            "nothing is accepted: the runs come from a {}, not from a sample",
-            origin.word()
-        ));
-    }
+    let (kind, verb) = match origin {
+        origin if origin.is_real() => (kind::ACCEPTED, "accept"),
+        Origin::Simulator => (kind::PRACTISED, "practise"),
+        _ => {
+            return Err(format!("nothing is accepted: origin {}, not the work on a sample", origin.word()));
+        }
+    };
     if result.next != NextStep::Done {
         return Err("nothing is accepted: the series does not pass, or is not complete".to_owned());
     }
     let body = serde_json::json!({ "series": series, "sample": sample, "result": result }).to_string();
     Ok(Document {
-        kind: kind::ACCEPTED.to_owned(),
+        kind: kind.to_owned(),
         name: format!("{series} / {sample}"),
         body,
         origin,
-        verb: "accept".to_owned(),
+        verb: verb.to_owned(),
         why: why.to_owned(),
     })
 }

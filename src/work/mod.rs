@@ -56,7 +56,7 @@ pub use run::{Expectation, Run, Step};
 pub use seen::{next_seen, seen_in, seen_note};
 pub use series::{EarlierPortion, expected};
 pub use state::{BenchState, LaneState, RunState};
-pub use steps::{StepLine, StepRecord, open_before, steps_of};
+pub use steps::{StepLine, StepRecord, steps_of};
 pub use stock::{BlankValue, BufferRecord, CheckRecord, Factor, Kept, Stock, is_computed, kind};
 pub use trend::{FitGroup, FitRecord, Trend, newly_changed, trends};
 pub use weighing::{FROM_BALANCE, Weighed, Weighing};

@@ -117,7 +117,7 @@ pub fn steps_of(procedure: &Procedure, plan: &RunPlan, kept: &[Kept<StepRecord>]
 }
 
 /// The steps that come before a portion and about which nothing was said.
-pub fn open_before(lines: &[StepLine]) -> impl Iterator<Item = &DueStep> {
+pub(super) fn open_before(lines: &[StepLine]) -> impl Iterator<Item = &DueStep> {
     let before = |when| matches!(when, WhenWord::BeforeSeries | WhenWord::BeforePortion);
     lines.iter().filter(move |line| line.said.is_none() && before(line.step.when)).map(|line| &line.step)
 }

@@ -16,6 +16,8 @@ pub mod kind {
     pub const RESULT: &str = "result";
     /// The accepted result of a sample in a series, by `series / sample`.
     pub const ACCEPTED: &str = "accepted";
+    /// What a sample of the simulated bench came to, accepted as practice, by `series / sample`.
+    pub const PRACTISED: &str = "practised";
     /// Which evaluation of a run is the reported one, by `run N`.
     pub const REPORTED: &str = "reported";
     /// What the fit of a run found, by `run N`.

@@ -12,6 +12,10 @@ const PROFILE: &str = "title = \"pH meter\"\nmeasures = [\"ph\", \"temperature\"
     [[line]]\nname = \"now\"\nlike = \"{ph} pH {temperature:degC} C\"\n\
     [[example]]\nwire = \"  3.525 pH   26.17 C\\r\\n\"\ngives = { ph = 3.525, temperature = 26.17 }\n";
 
+/// A titration by eye.
+const EYE: &str =
+    "title = \"flask by eye\"\nid = \"flask-by-eye\"\n[[find]]\nname = \"V\"\nshape = \"seen\"\n";
+
 /// A meter behind a network port that says the same pH again and again, until it is told another one.
 struct Meter {
     port: u16,
@@ -42,14 +46,37 @@ impl Meter {
     }
 }
 
-/// A home with one bench; `more` ends its file.
-fn home_of(home: &Path, port: u16, profile: &str, more: &str) {
-    std::fs::create_dir_all(home.join("benches")).unwrap();
-    std::fs::write(home.join("meter.toml"), PROFILE).unwrap();
-    let text = format!(
-        "title = \"shelf bench\"\n{more}\n[[instrument]]\nprofile = \"{profile}\"\nport = \"tcp:127.0.0.1:{port}\"\n"
-    );
-    std::fs::write(home.join("benches/shelf.toml"), text).unwrap();
+/// A home with one bench and its recorder.
+struct Shelf {
+    folder: tempfile::TempDir,
+    meter: Meter,
+    _recorder: Recorder,
+}
+
+impl Shelf {
+    /// The meter says `first`; `more` stands in the bench file.
+    fn set_up(first: &str, more: &str) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let home = folder.path();
+        let meter = Meter::listen(first);
+        std::fs::create_dir_all(home.join("benches")).unwrap();
+        std::fs::create_dir_all(home.join("procedures")).unwrap();
+        let profile = home.join("meter.toml");
+        std::fs::write(&profile, PROFILE).unwrap();
+        let text = format!(
+            "title = \"shelf bench\"\n{more}\n[[instrument]]\nprofile = \"{}\"\nport = \"tcp:127.0.0.1:{}\"\n",
+            profile.display(),
+            meter.port
+        );
+        std::fs::write(home.join("benches/shelf.toml"), text).unwrap();
+        std::fs::write(home.join("procedures/flask.toml"), EYE).unwrap();
+        let recorder = Recorder::start(home);
+        Self { folder, meter, _recorder: recorder }
+    }
+
+    fn home(&self) -> &Path {
+        self.folder.path()
+    }
 }
 
 /// From the run page to a run, without a procedure unless some words of one are given.
@@ -73,20 +100,13 @@ fn start(screen: &mut Dashboard, sample: &str, procedure: &str) {
 
 #[test]
 fn the_hand_on_a_run_goes_from_screen_to_screen_only_when_it_is_given() {
-    let folder = tempfile::tempdir().unwrap();
-    let home = folder.path();
-    let meter = Meter::listen("6.870 pH 24.9 C");
-    let profile = home.join("meter.toml").display().to_string();
-    home_of(
-        home,
-        meter.port,
-        &profile,
+    let shelf = Shelf::set_up(
+        "6.870 pH 24.9 C",
         "volume = { from = \"rate\", ml_per_min = 60.0 }\n[people]\nidentity = \"named\"",
     );
-    let _recorder = Recorder::start(home);
-    let mut rosa = Dashboard::open_as(home, Some("Rosa"));
+    let mut rosa = Dashboard::open_as(shelf.home(), Some("Rosa"));
     rosa.sees("shelf bench");
-    let mut ivo = Dashboard::open_as(home, Some("Ivo"));
+    let mut ivo = Dashboard::open_as(shelf.home(), Some("Ivo"));
     ivo.sees("shelf bench");
     start(&mut rosa, "jar A", "");
     rosa.sees("hand: you");
@@ -110,14 +130,9 @@ fn the_hand_on_a_run_goes_from_screen_to_screen_only_when_it_is_given() {
 
 #[test]
 fn a_screen_that_is_left_covers_itself_and_opens_to_whoever_says_who_he_is() {
-    let folder = tempfile::tempdir().unwrap();
-    let home = folder.path();
-    let meter = Meter::listen("6.870 pH 24.9 C");
-    let profile = home.join("meter.toml").display().to_string();
     let people = "volume = { from = \"rate\", ml_per_min = 60.0 }\n[people]\nidentity = \"named\"\nlock_after = \"5 s\"";
-    home_of(home, meter.port, &profile, people);
-    let _recorder = Recorder::start(home);
-    let mut screen = Dashboard::open(home);
+    let shelf = Shelf::set_up("6.870 pH 24.9 C", people);
+    let mut screen = Dashboard::open(shelf.home());
     // Nobody has said yet who sits here.
     screen.sees("who sits here");
     screen.text_at_once("Rosa");
@@ -136,18 +151,10 @@ fn a_screen_that_is_left_covers_itself_and_opens_to_whoever_says_who_he_is() {
 
 #[test]
 fn a_titration_by_hand_is_keyed_corrected_seen_by_eye_and_looked_at_closer() {
-    let folder = tempfile::tempdir().unwrap();
-    let home = folder.path();
-    let meter = Meter::listen("3.500 pH 24.9 C");
-    let profile = home.join("meter.toml").display().to_string();
     let keyed =
         "volume = { from = \"keyed\" }\nsettling = { drift_per_min = 0.5, window_s = 0.3, longest_s = 3.0 }";
-    home_of(home, meter.port, &profile, keyed);
-    std::fs::create_dir_all(home.join("procedures")).unwrap();
-    let eye = "title = \"flask by eye\"\nid = \"flask-by-eye\"\n[[find]]\nname = \"V\"\nshape = \"seen\"\n";
-    std::fs::write(home.join("procedures/flask.toml"), eye).unwrap();
-    let _recorder = Recorder::start(home);
-    let mut screen = Dashboard::open(home);
+    let shelf = Shelf::set_up("3.500 pH 24.9 C", keyed);
+    let mut screen = Dashboard::open(shelf.home());
     screen.sees("shelf bench");
     start(&mut screen, "jar A", "flask");
     screen.sees("key the burette reading");
@@ -157,7 +164,7 @@ fn a_titration_by_hand_is_keyed_corrected_seen_by_eye_and_looked_at_closer() {
     screen.press(ENTER);
     screen.sees("volume kept");
     let keyed = |screen: &mut Dashboard, reading: &str, line: &str, shown: &str| {
-        meter.say(line);
+        shelf.meter.say(line);
         // A digit opens the field by itself.
         for c in reading.chars() {
             screen.press(&c.to_string());
@@ -197,7 +204,7 @@ fn a_titration_by_hand_is_keyed_corrected_seen_by_eye_and_looked_at_closer() {
     assert!(!screen.text().contains(" x4"), "{}", screen.text());
     screen.twice(F8);
     screen.sees("run 1 ended");
-    let shown = crate::program::dropwise(home).args(["show", "1", "--json"]).output().unwrap();
+    let shown = crate::program::dropwise(shelf.home()).args(["show", "1", "--json"]).output().unwrap();
     let run: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
     let volumes: Vec<f64> =
         run["points"].as_array().unwrap().iter().map(|p| p["titrant"].as_f64().unwrap()).collect();

@@ -1,5 +1,6 @@
 //! The real program in a pseudo-terminal of 100 x 30, worked by keys.
 
+mod guide;
 mod hands;
 mod picture;
 

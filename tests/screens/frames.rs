@@ -1,5 +1,6 @@
 //! Rendered frames: pictures of every moment, and what must hold in every one of them.
 
+use super::files::FILES;
 use super::pages::PAGES;
 use super::scenario::{Bench, FULL, MOMENTS, Moment, running};
 use dropwise::dashboard::{Palette, Theme, view};
@@ -51,7 +52,7 @@ fn tones(buffer: &Buffer) -> String {
 
 /// Every moment.
 pub(crate) fn all() -> impl Iterator<Item = &'static (&'static str, Moment)> {
-    MOMENTS.iter().chain(PAGES)
+    MOMENTS.iter().chain(PAGES).chain(FILES)
 }
 
 /// What is shown at this size.
@@ -100,13 +101,29 @@ fn larger_windows() {
                 | "series"
                 | "run looked through"
                 | "form with checklist"
+                | "cautions"
+                | "practice bench"
+                | "series of practice"
+                | "a file of a run"
+                | "a file of a chart"
         ) {
             insta::assert_snapshot!(format!("{}_100x30", slug(name)), text(&draw(&moment(FULL), 100, 30)));
         }
         if matches!(*name, "closing" | "keyed entry") {
             insta::assert_snapshot!(format!("{}_60x16", slug(name)), text(&draw(&moment(FULL), 60, 16)));
         }
-        if matches!(*name, "closing" | "ended" | "eight lanes" | "series" | "curves laid over each other") {
+        if matches!(
+            *name,
+            "closing"
+                | "ended"
+                | "eight lanes"
+                | "series"
+                | "curves laid over each other"
+                | "a file of a run"
+                | "cautions"
+                | "practice bench"
+                | "series of practice"
+        ) {
             insta::assert_snapshot!(format!("{}_160x50", slug(name)), text(&draw(&moment(FULL), 160, 50)));
         }
     }
@@ -257,7 +274,7 @@ fn a_point_a_second_costs_little_to_draw() {
 /// The companion page of pictures; `INSTA_UPDATE=always` writes it anew.
 #[test]
 fn the_page_of_pictures_is_true() {
-    const PICTURES: [(&str, &str); 19] = [
+    const PICTURES: [(&str, &str); 22] = [
         ("closing", "A run, 0.6 mL before its end-point."),
         ("ended", "A run that has ended."),
         ("form with checklist", "The next portion: what is missing, and what the checklist says."),
@@ -266,6 +283,10 @@ fn the_page_of_pictures_is_true() {
         ("titrants", "Lots of titrant, the standardisation that goes on, factors so far."),
         ("series", "A series: portions side by side, by sample."),
         ("run looked through", "A stored run: curve, evaluations side by side, signatures."),
+        (
+            "a file of a run",
+            "A report, a picture or tables of what is shown, to a file that is never replaced.",
+        ),
         ("evaluate again", "Another evaluation of a stored run, with another look."),
         ("steps", "Steps of preparation and care: ticked, skipped, still open."),
         ("equipment as it is typed", "A piece of equipment as it is typed: what is wrong is said at once."),
@@ -275,6 +296,8 @@ fn the_page_of_pictures_is_true() {
         ("curves laid over each other", "Stored runs with two curves over each other."),
         ("three benches", "The benches."),
         ("wire", "The wire."),
+        ("cautions", "Cautions, read once for each series."),
+        ("practice bench", "The practice bench: a day without an instrument."),
         ("guide places", "The guide from an empty home to a bench: where the instrument hangs."),
         ("guide question", "The guide: a question about what came in."),
     ];
@@ -286,13 +309,21 @@ fn the_page_of_pictures_is_true() {
         let moment = all().find(|(known, _)| *known == name).unwrap().1;
         page += &format!("\n{words}\n\n```text\n{}```\n", shown(&moment(FULL), 80, 24));
     }
-    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src/dashboard/README.md");
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    kept_true(&root.join("src/dashboard/README.md"), &page);
+    // The first picture that anybody sees.
+    let closing = all().find(|(known, _)| *known == "closing").unwrap().1;
+    let readme = std::fs::read_to_string(root.join("README.md")).unwrap();
+    let (before, rest) = readme.split_once("```text\n").unwrap();
+    let (_, after) = rest.split_once("```\n").unwrap();
+    let picture = shown(&closing(FULL), 80, 24);
+    kept_true(&root.join("README.md"), &format!("{before}```text\n{picture}```\n{after}"));
+}
+
+fn kept_true(path: &std::path::Path, page: &str) {
     if std::env::var("INSTA_UPDATE").is_ok_and(|v| v == "always") {
-        std::fs::write(&path, &page).unwrap();
+        std::fs::write(path, page).unwrap();
     }
-    assert_eq!(
-        std::fs::read_to_string(&path).unwrap_or_default(),
-        page,
-        "INSTA_UPDATE=always writes it anew"
-    );
+    let there = std::fs::read_to_string(path).unwrap_or_default();
+    assert_eq!(there, page, "INSTA_UPDATE=always writes it anew");
 }

@@ -501,3 +501,37 @@ fn the_profile_is_read_again_on_the_wire_page_and_during_a_run_only_with_a_reaso
     assert!(wishes(&bench)[0].as_ref().is_some_and(|reason| reason.contains("misread")));
     assert!(commands(&bench).iter().all(|command| matches!(command, Command::Note { .. })));
 }
+
+#[test]
+fn after_the_last_planned_portion_the_next_sample_is_asked_for() {
+    for (portion, asks) in [(2, "portion        3 of 3"), (3, "portion        1 of 3")] {
+        let mut bench = Bench::new(FULL);
+        let mut lane = lane(1, "bench 2", false);
+        let mut run = super::scenario::run_state();
+        run.head.plan.portion = portion;
+        let why = "ended by the operator".to_owned();
+        let at = stamp(900.0);
+        run.end =
+            Some(dropwise::work::RunEnd { run: 41, why, end_points: Vec::new(), warnings: Vec::new(), at });
+        lane.run = Some(run);
+        bench.attach(vec![lane]).wait(400).press(KeyCode::Char(' '));
+        let text = shown(&bench);
+        assert!(text.contains(asks), "{text}");
+        assert_eq!(text.contains("▸ sample"), portion == 3, "{text}");
+    }
+}
+
+#[test]
+fn a_letter_on_the_line_of_the_mass_says_where_letters_lead() {
+    let mut bench = moment("ended");
+    bench.wait(400).press(KeyCode::Char(' ')).press(KeyCode::Char('x'));
+    assert!(shown(&bench).contains("a mass is a number"), "{}", shown(&bench));
+}
+
+#[test]
+fn a_control_key_does_for_a_key_that_the_terminal_takes_for_itself() {
+    let mut bench = Bench::new(FULL);
+    bench.attach(vec![lane(1, "bench 2", false)]).press(KeyCode::Char('p'));
+    bench.take(Input::Key(KeyEvent::new(KeyCode::Char('y'), KeyModifiers::CONTROL))).wait(100);
+    assert!(shown(&bench).contains("F12 again"), "{}", shown(&bench));
+}

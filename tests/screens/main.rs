@@ -2,8 +2,10 @@
 
 #![expect(clippy::unwrap_used, reason = "helpers of tests stop the test")]
 
+mod files;
 mod frames;
 mod hands;
 mod pages;
 mod people;
 mod scenario;
+mod told;

@@ -1,23 +1,16 @@
 //! The pages about electrodes, titrants, series, stored runs, and the guide to a bench, at the moments that matter.
 
-use super::scenario::{Bench, Moment, end_point, lane, ph, reading, running, stamp};
+use super::scenario::{Bench, Moment, lane, running, stamp};
+use super::told::{NOW_US, charts, file, group, kept, lot, places, series_result, stock};
 use dropwise::dashboard::Theme;
-use dropwise::dashboard::desk::{
-    Answer, Decision, Decisions, Drafted, Group, Heard, LineChart, Lot, Place, Question, Readied, Reckoned,
-    RunFile, SeriesLine,
-};
+use dropwise::dashboard::desk::{Answer, Decision, Decisions, Drafted, Heard, Question, Readied, SeriesLine};
 use dropwise::dashboard::{Input, RunFate, StoredRun};
-use dropwise::reading::{CurveHead, Point, Quantity, Titrant, Unit};
-use dropwise::work::result::{PortionResult, SeriesPortion, SeriesResult};
+use dropwise::reading::{Quantity, Titrant, Unit};
 use dropwise::work::{
-    CheckPoint, CheckRecord, DueStep, Factor, Kept, LaneEvent, Origin, Readiness, Role, RunPlan, StepLine,
-    StepRecord, Stock, WhenWord, read_equipment,
+    CheckPoint, DueStep, Origin, Readiness, RunPlan, StepLine, StepRecord, Stock, WhenWord, read_equipment,
 };
 use ratatui::crossterm::event::KeyCode;
 use serde_json::json;
-
-const NOW_US: i64 = 1_795_615_200_000_000;
-const HOUR_US: i64 = 3_600_000_000;
 
 /// The moments of these pages.
 pub(crate) const PAGES: &[(&str, Moment)] = &[
@@ -31,7 +24,7 @@ pub(crate) const PAGES: &[(&str, Moment)] = &[
         let mut bench = waiting(theme);
         bench.press(KeyCode::Char('e'));
         answered(&mut bench, Question::Stock, Answer::Stock(Box::new(stock()), NOW_US));
-        bench.press(KeyCode::Char(' '));
+        bench.wait(400).press(KeyCode::Char(' '));
         bench
     }),
     ("electrode check", |theme| {
@@ -230,7 +223,8 @@ pub(crate) const PAGES: &[(&str, Moment)] = &[
     }),
 ];
 
-fn looked_through(bench: &mut Bench) {
+/// The first stored run, looked through.
+pub(crate) fn looked_through(bench: &mut Bench) {
     runs_page(bench);
     bench.press(KeyCode::Enter);
     answered(bench, Question::Run(6), Answer::Run(Box::new(file(6, 0.0))));
@@ -278,34 +272,6 @@ fn equipment_page(bench: &mut Bench) {
     answered(bench, Question::Stock, Answer::Stock(Box::new(stock), NOW_US));
 }
 
-fn charts() -> Vec<LineChart> {
-    let values = [5.21, 5.23, 5.18, 5.2, 5.26, 5.19, 5.21, 5.31, 5.22];
-    let point = |(n, value): (usize, &f64)| {
-        let said = (n == 7).then(|| "beyond an action line".to_owned());
-        (format!("series of day {}", n + 1), *value, said)
-    };
-    let slopes = [98.9, 98.8, 98.6, 98.7, 98.1, 97.9, 97.6, 97.4];
-    vec![
-        LineChart {
-            title: "control samples: cider acidity".to_owned(),
-            unit: "g/L".to_owned(),
-            points: values.iter().enumerate().map(point).collect(),
-            lines: Some([5.13, 5.155, 5.21, 5.26, 5.29]),
-            words: vec![
-                (false, "centre 5.2100, warning 5.1550 to 5.2600, action 5.1300 to 5.2900".to_owned()),
-                (true, "one point asks for action".to_owned()),
-            ],
-        },
-        LineChart {
-            title: "trend of slope of the electrode: cider acidity".to_owned(),
-            unit: "%".to_owned(),
-            points: slopes.iter().enumerate().map(|(n, v)| (format!("run {}", n + 30), *v, None)).collect(),
-            lines: None,
-            words: vec![(true, "CHANGED: falls since run 34".to_owned())],
-        },
-    ]
-}
-
 fn decisions_page(bench: &mut Bench) {
     bench.press(KeyCode::Char('d'));
     let row = |n: i64, what: &str, why: &str| Decision {
@@ -326,48 +292,24 @@ fn decisions_page(bench: &mut Bench) {
     answered(bench, Question::Decisions { all: false }, Answer::Decisions(told));
 }
 
-fn answered(bench: &mut Bench, question: Question, answer: Answer) {
+/// The desk answers.
+pub(crate) fn answered(bench: &mut Bench, question: Question, answer: Answer) {
     bench.take(Input::Answer(Box::new(question), Ok(answer))).wait(20);
 }
 
-fn waiting(theme: Theme) -> Bench {
+/// A bench where a line came in and no run goes on.
+pub(crate) fn waiting(theme: Theme) -> Bench {
     let mut bench = Bench::new(theme);
     bench.attach(vec![lane(1, "bench 2", false)]);
     bench.line(1, 0.0, 3.2);
     bench
 }
 
-fn check() -> CheckRecord {
-    CheckRecord {
-        electrode: "glass 3".to_owned(),
-        slope_mv: -58.2,
-        u_slope_mv: 0.1,
-        slope_percent: 98.4,
-        zero_mv: 3.1,
-        u_zero_mv: 0.2,
-        covariance: 0.0,
-        zero_ph: 7.05,
-        temperature_c: 24.9,
-        accepted: true,
-        words: vec!["ok       slope 98.4 %".to_owned()],
-        buffers: Vec::new(),
-    }
-}
-
-fn kept<T>(it: T, hours_ago: i64) -> Kept<T> {
-    Kept { datum: 1, utc_us: NOW_US - hours_ago * HOUR_US, who: "analyst".to_owned(), it }
-}
-
-fn stock() -> Stock {
-    let old = CheckRecord { accepted: false, slope_percent: 88.0, ..check() };
-    Stock { checks: vec![kept(old, 200), kept(check(), 3)], ..Stock::default() }
-}
-
 fn checking(theme: Theme) -> Bench {
     let mut bench = waiting(theme);
     bench.press(KeyCode::Char('e'));
     answered(&mut bench, Question::Stock, Answer::Stock(Box::new(stock()), NOW_US));
-    bench.press(KeyCode::Char(' ')).press(KeyCode::Down);
+    bench.wait(400).press(KeyCode::Char(' ')).press(KeyCode::Down);
     for _ in 0..20 {
         bench.press(KeyCode::Backspace);
     }
@@ -383,118 +325,19 @@ fn checking(theme: Theme) -> Bench {
 /// The electrode stands in a buffer for so many seconds.
 fn dip(bench: &mut Bench, from_s: u32, level: f64, seconds: u32) {
     for s in 0..seconds {
-        let at = stamp(1_000.0 + f64::from(from_s + s));
-        let frame = u64::from(from_s + s) + 10;
-        let reading = |channel, quantity, value, unit| reading(channel, quantity, value, unit, (frame, at));
-        bench.lane(LaneEvent::Readings {
-            readings: vec![
-                reading("emf", Quantity::Emf, level + 0.1 * f64::from(s % 3), Unit::Millivolt),
-                reading("temperature", Quantity::Temperature, 24.9, Unit::Celsius),
+        let frame = (u64::from(from_s + s) + 10, stamp(1_000.0 + f64::from(from_s + s)));
+        bench.readings(
+            frame,
+            &[
+                ("emf", Quantity::Emf, level + 0.1 * f64::from(s % 3), Unit::Millivolt),
+                ("temperature", Quantity::Temperature, 24.9, Unit::Celsius),
             ],
-        });
+        );
     }
 }
 
-fn result(value: f64) -> PortionResult {
-    serde_json::from_value(
-        json!({ "inputs": [], "missing": [], "warnings": [], "results": [value_of(value)] }),
-    )
-    .unwrap()
-}
-
-fn value_of(value: f64) -> serde_json::Value {
-    json!({
-        "name": "acidity", "unit": "g/L", "value": value, "u": 0.01, "k": 2.0, "expanded": 0.02, "coverage": 0.95,
-        "told": format!("{value:.2}"), "told_value": value, "told_expanded": "0.02", "budget": [],
-    })
-}
-
-/// A portion with its end-points: titrant and its uncertainty.
-type Portion = (SeriesPortion, Vec<(f64, Option<f64>)>);
-
-fn portions(values: &[f64], first_run: i64) -> Vec<Portion> {
-    let one = |(n, value): (u32, &f64)| {
-        let portion = SeriesPortion {
-            run: first_run + i64::from(n),
-            portion: n + 1,
-            role: Role::Sample,
-            set_aside: (n == 1).then(|| "the stirrer stood still".to_owned()),
-            going_on: false,
-            result: result(*value),
-        };
-        (portion, vec![(2.2 * value, Some(0.006))])
-    };
-    (0..).zip(values).map(one).collect()
-}
-
-fn series_result(value: f64, next: serde_json::Value, passes: bool) -> SeriesResult {
-    serde_json::from_value(json!({
-        "results": [{
-            "mean": value_of(value), "values": [value], "s": 0.012, "rsd": 0.0023, "confidence": 0.03,
-            "median": value, "robust_s": 0.01, "u_propagated": 0.01, "u_shared": 0.008, "u_observed": 0.007,
-            "scatter_used": false, "plausibility": 0.4,
-        }],
-        "counted": 2, "started": 3,
-        "findings": [
-            { "passes": passes, "words": "relative standard deviation 0.23 %, at most 0.5 %" },
-            { "passes": true, "words": "result 5.2 g/L, 4 to 8 g/L" },
-        ],
-        "advice": [], "next": next,
-    }))
-    .unwrap()
-}
-
-fn group(sample: &str, result: Option<SeriesResult>, origin: Origin) -> Group {
-    Group {
-        series: "monday".to_owned(),
-        role: if sample.is_empty() { Role::Blank } else { Role::Sample },
-        sample: sample.to_owned(),
-        title: "cider acidity".to_owned(),
-        origin,
-        plan: RunPlan { series: "monday".to_owned(), sample: sample.to_owned(), ..RunPlan::default() },
-        portions: portions(&[5.21, 5.9, 5.19], if sample == "jar A" { 4 } else { 7 }),
-        result,
-        trouble: None,
-        accepted: None,
-    }
-}
-
-fn lot() -> Lot {
-    let factor = Factor {
-        lot: "hydroxide lot 7".to_owned(),
-        value: 0.100_21,
-        u: 0.000_06,
-        unit: "mol/L".to_owned(),
-        factor: Some(1.0021),
-        series: "factor of april".to_owned(),
-        procedure: "naoh-by-phthalate revision 1".to_owned(),
-        origin: Origin::Serial,
-        n: 3,
-        s: Some(0.000_08),
-        sources: Vec::new(),
-    };
-    let mut series = group(
-        "phthalate",
-        Some(series_result(
-            0.1002,
-            json!({ "next": "portion", "portion": 4, "why": "one was set aside" }),
-            true,
-        )),
-        Origin::Serial,
-    );
-    series.role = Role::Standardisation;
-    Lot {
-        name: "hydroxide lot 7".to_owned(),
-        what: "sodium hydroxide".to_owned(),
-        nominal: Some((0.1, "mol/L".to_owned())),
-        why_not: None,
-        factors: vec![kept(factor, 30 * 24)],
-        series: Some(series),
-        procedure: Some("p1".to_owned()),
-    }
-}
-
-fn series_page(bench: &mut Bench) {
+/// The page of a series.
+pub(crate) fn series_page(bench: &mut Bench) {
     bench.press(KeyCode::Char('p'));
     let line = SeriesLine {
         series: "monday".to_owned(),
@@ -513,7 +356,8 @@ fn series_page(bench: &mut Bench) {
     bench.press(KeyCode::Down).press(KeyCode::Down);
 }
 
-fn runs_page(bench: &mut Bench) {
+/// The page of the stored runs.
+pub(crate) fn runs_page(bench: &mut Bench) {
     bench.press(KeyCode::Char('r'));
     let run = |run: i64, sample: &str, fate| StoredRun {
         run,
@@ -535,56 +379,6 @@ fn runs_page(bench: &mut Bench) {
     answered(bench, Question::Runs, Answer::Runs(runs));
 }
 
-fn file(run: i64, moved: f64) -> RunFile {
-    let volumes = (0..70).map(|n| f64::from(n) * 0.2);
-    let points = volumes.map(|v| Point { titrant: v + moved, signal: ph(v), temperature_c: None, t_s: None });
-    let mut first = end_point();
-    first.titrant += moved;
-    let mut again = first.clone();
-    again.titrant += 0.0042;
-    let reckoned = |id, end_point, differs: &[&str], signatures: &[&str]| Reckoned {
-        id,
-        program: "dropwise 0.2.0".to_owned(),
-        utc_us: NOW_US,
-        who_why: Some(("analyst".to_owned(), "the window was too wide".to_owned())),
-        differs: differs.iter().map(|&s| s.to_owned()).collect(),
-        points: 70,
-        end_points: vec![end_point],
-        signatures: signatures.iter().map(|&s| s.to_owned()).collect(),
-    };
-    RunFile {
-        run,
-        curve: CurveHead { titrant: Titrant::Volume, signal: Some((Quantity::Ph, Unit::Ph)) },
-        points: points.collect(),
-        who: "analyst".to_owned(),
-        plan: RunPlan::default(),
-        result: Some(result(5.21)),
-        reckonings: vec![
-            reckoned(9, first, &[], &["performed by the analyst"]),
-            reckoned(12, again, &["another procedure than the first"], &[]),
-        ],
-        reported: Some(9),
-        choice: None,
-        notes: vec![(41.0, "a drop on the wall".to_owned())],
-        warnings: vec!["only 3 points in the steep part".to_owned()],
-    }
-}
-
-fn places() -> Vec<Place> {
-    vec![
-        Place {
-            port: "/dev/serial/by-id/usb-0".to_owned(),
-            words: "USB bench cable".to_owned(),
-            simulated: false,
-        },
-        Place {
-            port: "simulator@10:1".to_owned(),
-            words: "practice bench: a simulated burette and meter, ten times as fast as life".to_owned(),
-            simulated: true,
-        },
-    ]
-}
-
 fn heard(bench: &mut Bench) {
     bench.attach(vec![]).press(KeyCode::Char(' '));
     answered(bench, Question::Places, Answer::Places(places()));
@@ -594,6 +388,19 @@ fn heard(bench: &mut Bench) {
     let port = "/dev/serial/by-id/usb-0".to_owned();
     let told = Heard { port: port.clone(), line: "9600 8N1, 98 % of it text".to_owned(), bytes: 640, sample };
     answered(bench, Question::Listen(port), Answer::Heard(told));
+}
+
+#[test]
+fn the_pictures_of_the_electrode_show_what_they_are_called() {
+    for (name, words) in [
+        ("electrode sheet", "check an electrode"),
+        ("electrode check", "later"),
+        ("electrode verdict", "verdict"),
+    ] {
+        let moment = PAGES.iter().find(|(known, _)| *known == name).unwrap().1;
+        let shown = super::frames::shown(&moment(super::scenario::FULL), 80, 24);
+        assert!(shown.contains(words), "{name}:\n{shown}");
+    }
 }
 
 #[test]

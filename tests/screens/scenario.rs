@@ -134,14 +134,22 @@ impl Bench {
                 fate: FrameFate::Understood { by: "reading".to_owned() },
             },
         });
-        let reading = |channel, quantity, value, unit| reading(channel, quantity, value, unit, (number, at));
-        self.lane(LaneEvent::Readings {
-            readings: vec![
-                reading("volume", Quantity::Volume, (volume * 1e3).round() / 1e3, Unit::Millilitre),
-                reading("ph", Quantity::Ph, (ph * 1e2).round() / 1e2, Unit::Ph),
-                reading("temperature", Quantity::Temperature, 24.9, Unit::Celsius),
+        self.readings(
+            (number, at),
+            &[
+                ("volume", Quantity::Volume, (volume * 1e3).round() / 1e3, Unit::Millilitre),
+                ("ph", Quantity::Ph, (ph * 1e2).round() / 1e2, Unit::Ph),
+                ("temperature", Quantity::Temperature, 24.9, Unit::Celsius),
             ],
-        })
+        )
+    }
+
+    /// The readings of one frame: channel, quantity, value, unit.
+    pub(crate) fn readings(&mut self, frame: (u64, Stamp), of: &[(&str, Quantity, f64, Unit)]) -> &mut Self {
+        let one = |&(channel, quantity, value, unit): &(&str, Quantity, f64, Unit)| {
+            reading(channel, quantity, value, unit, frame)
+        };
+        self.lane(LaneEvent::Readings { readings: of.iter().map(one).collect() })
     }
 
     /// The watch changes its state.

@@ -6,7 +6,7 @@ use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::detector::{EndPoint, evaluate};
 use crate::reading::Curve;
-use crate::report::picture;
+use crate::report::picture::{self, Picture};
 use crate::source::capture::{CaptureHeader, CaptureWriter, Captured};
 use crate::store::{Reader, RunRow, StoredRun};
 use crate::work::Procedure;
@@ -132,7 +132,7 @@ impl ShowArgs {
             return Ok(Exit::Done);
         }
         if let Some(path) = &self.picture {
-            draw(&run, path)?;
+            drawn(&run)?.svg().and_then(|drawn| picture::write(path, &drawn)).map_err(Fault::misuse)?;
             output.line(&format!("picture written to {}", path.display())).map_err(unwritable)?;
             return Ok(Exit::Done);
         }
@@ -227,9 +227,11 @@ fn reckoned_again(id: i64, found: &[EndPoint], unit: &str, first: bool, reported
     format!("\nreckoned   {word} (reckoning {id}): {volumes}{mark}")
 }
 
-/// The wire of the first instrument of a run as a capture file; an existing file is not overwritten.
 /// The curve of a stored run; its end-points are those of the record, the fit is made again.
-fn draw(run: &StoredRun, path: &std::path::Path) -> Result<(), Fault> {
+///
+/// # Errors
+/// When its procedure cannot be read, or there is nothing to draw.
+pub(in crate::cli) fn drawn(run: &StoredRun) -> Result<Picture, Fault> {
     let curve = Curve { head: run.head.curve, points: run.points.clone() };
     let looks = match run.head.plan.procedure.as_str() {
         "" => Vec::new(),
@@ -240,12 +242,18 @@ fn draw(run: &StoredRun, path: &std::path::Path) -> Result<(), Fault> {
     let mut evaluation = evaluate(&curve, &looks.into_iter().next().unwrap_or_default());
     evaluation.end_points.clone_from(&run.findings);
     picture::curve(&format!("run {} {}", run.row.run, run.row.sample), &curve, &evaluation, true)
-        .and_then(|picture| picture.svg())
-        .and_then(|drawn| picture::write(path, &drawn))
         .map_err(Fault::misuse)
 }
 
-fn write_wire(reader: &Reader, run: &StoredRun, path: &std::path::Path) -> Result<usize, Fault> {
+/// The wire of the first instrument of a run as a capture file; an existing file is not overwritten.
+///
+/// # Errors
+/// When the record cannot be read, or the file is there or cannot be written.
+pub(in crate::cli) fn write_wire(
+    reader: &Reader,
+    run: &StoredRun,
+    path: &std::path::Path,
+) -> Result<usize, Fault> {
     let fail = |e: std::io::Error| {
         Fault::misuse(format!("the capture {} cannot be written: {e}; name a new file", path.display()))
     };

@@ -4,9 +4,10 @@ use crate::cli::attach::own_caller;
 use crate::cli::bench::procedure;
 use crate::cli::output::Output;
 use crate::cli::{Exit, Fault, Settings};
+use crate::report::picture::{self, Picture};
 use crate::report::{
     Attachment, Chart, Document, Evidence, Gathered, Paper, Subject, chart_of, gather, header, html, pdf,
-    picture, text,
+    text,
 };
 use crate::store::Reader;
 use clap::{Args, ValueEnum};
@@ -52,7 +53,7 @@ pub struct ReportArgs {
 
 /// Formats as typed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum FormatWord {
+pub(in crate::cli) enum FormatWord {
     /// For print and archive; carries its evidence
     Pdf,
     /// One file for a browser; carries its evidence
@@ -99,6 +100,49 @@ fn made_utc_us() -> i64 {
     given.map_or_else(|| jiff::Timestamp::now().as_microsecond(), |s| s.saturating_mul(1_000_000))
 }
 
+/// The report on runs, with what it rests on where that is wanted.
+pub(in crate::cli) fn report_of(
+    settings: &Settings,
+    reader: &Reader,
+    subject: &Subject,
+    with_evidence: bool,
+) -> Result<(Gathered, Option<Evidence>), Fault> {
+    let header = header(&settings.configuration).map_err(Fault::misuse)?;
+    let who = own_caller(settings).who();
+    let gathered = gather(reader, subject, header, (made_utc_us(), &who))?;
+    let evidence = if with_evidence { Some(Evidence::of(reader, &gathered)?) } else { None };
+    Ok((gathered, evidence))
+}
+
+/// The report on a chart, with what it rests on where that is wanted, and its pictures.
+pub(in crate::cli) fn chart_report(
+    settings: &Settings,
+    reader: &Reader,
+    chart: &Chart,
+    with_evidence: bool,
+) -> Result<(Gathered, Option<Evidence>, Vec<Picture>), Fault> {
+    let header = header(&settings.configuration).map_err(Fault::misuse)?;
+    let who = own_caller(settings).who();
+    let (gathered, pictures) = chart_of(reader, chart, header, (made_utc_us(), &who))?;
+    let evidence = if with_evidence { Some(Evidence::of(reader, &gathered)?) } else { None };
+    Ok((gathered, evidence, pictures))
+}
+
+/// A report in one of its formats.
+pub(in crate::cli) fn bytes_of(
+    document: &Document,
+    attachments: &[Attachment],
+    format: FormatWord,
+    paper: Paper,
+) -> Result<Vec<u8>, Fault> {
+    let own = |text: String| Fault { text, exit: Exit::OwnFault };
+    Ok(match format {
+        FormatWord::Pdf => pdf(document, attachments, paper).map_err(own)?,
+        FormatWord::Html => html(document, attachments).map_err(own)?.into_bytes(),
+        _ => text(document).into_bytes(),
+    })
+}
+
 impl ReportArgs {
     /// Runs the command; exit code 1 when a result is outside its limits.
     ///
@@ -107,11 +151,9 @@ impl ReportArgs {
     pub fn run(&self, settings: &Settings, output: &mut Output) -> Result<Exit, Fault> {
         let format = self.format()?;
         let reader = Reader::open(&settings.record)?;
-        let header = header(&settings.configuration).map_err(Fault::misuse)?;
-        let who = own_caller(settings).who();
-        let by = (made_utc_us(), who.as_str());
+        let carries = self.json || matches!(format, FormatWord::Pdf | FormatWord::Html);
         if let Some(chart) = self.chart(settings)? {
-            let (gathered, pictures) = chart_of(&reader, &chart, header, by)?;
+            let (gathered, evidence, pictures) = chart_report(settings, &reader, &chart, carries)?;
             if let (FormatWord::Svg | FormatWord::Png, Some(path)) = (format, &self.output) {
                 let Some(first) = pictures.first() else { return Err(Fault::misuse("there is no picture")) };
                 let drawn = first.svg().map_err(Fault::misuse)?;
@@ -119,27 +161,25 @@ impl ReportArgs {
                 output.line(&format!("picture written to {}", path.display()))?;
                 return Ok(Exit::Done);
             }
-            return self.given_out(&reader, &gathered, format, output);
+            return self.given_out(&gathered, evidence, format, output);
         }
         if matches!(format, FormatWord::Svg | FormatWord::Png) {
             return Err(Fault::misuse(
                 "pictures of runs and series are drawn with `dropwise show RUN --picture FILE` and `dropwise series NAME --picture FILE`",
             ));
         }
-        let gathered: Gathered = gather(&reader, &self.subject()?, header, by)?;
-        self.given_out(&reader, &gathered, format, output)
+        let (gathered, evidence) = report_of(settings, &reader, &self.subject()?, carries)?;
+        self.given_out(&gathered, evidence, format, output)
     }
 
     /// Writes a report with what it carries; the summary goes to standard output where that was asked for.
     fn given_out(
         &self,
-        reader: &Reader,
         gathered: &Gathered,
+        evidence: Option<Evidence>,
         format: FormatWord,
         output: &mut Output,
     ) -> Result<Exit, Fault> {
-        let carries = matches!(format, FormatWord::Pdf | FormatWord::Html);
-        let evidence = if carries || self.json { Some(Evidence::of(reader, gathered)?) } else { None };
         if let Some(evidence) = evidence.as_ref().filter(|_| self.json) {
             let text = serde_json::to_string(&evidence.summary)
                 .map_err(|e| Fault { text: e.to_string(), exit: Exit::OwnFault })?;
@@ -200,12 +240,7 @@ impl ReportArgs {
         format: FormatWord,
         output: &mut Output,
     ) -> Result<(), Fault> {
-        let own = |text: String| Fault { text, exit: Exit::OwnFault };
-        let bytes = match format {
-            FormatWord::Pdf => pdf(document, attachments, self.paper.into()).map_err(own)?,
-            FormatWord::Html => html(document, attachments).map_err(own)?.into_bytes(),
-            _ => text(document).into_bytes(),
-        };
+        let bytes = bytes_of(document, attachments, format, self.paper.into())?;
         match &self.output {
             None if self.json => {}
             None => output.line(String::from_utf8_lossy(&bytes).trim_end())?,

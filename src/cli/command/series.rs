@@ -7,20 +7,20 @@ use crate::cli::typed::utc;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::visible;
 use crate::reading::Curve;
-use crate::report::picture::{self, Overlaid, overlay};
+use crate::report::picture::{self, Overlaid, Picture, overlay};
 use crate::store::{Reader, StoredPortion};
 use crate::work::result::{NextStep, SeriesPortion, SeriesResult, judge};
-use crate::work::{Origin, Procedure, Role, acceptance};
+use crate::work::{Document, Origin, Procedure, Role, acceptance, kind};
 use clap::Args;
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Arguments of `series`.
 #[derive(Debug, Args)]
 pub struct SeriesArgs {
     /// The series; without one all are listed
     series: Option<String>,
-    /// Accept what this sample came to; only a series of real runs that passes can be accepted
+    /// Accept what this sample came to, once the series passes; simulated runs are accepted as practice only
     #[arg(long, value_name = "SAMPLE", requires = "series")]
     accept: Option<String>,
     /// Something to say about it
@@ -57,7 +57,10 @@ impl SeriesArgs {
             )));
         }
         if let Some(path) = &self.picture {
-            self.draw(&reader, series, &portions, path)?;
+            overlaid(&reader, series, &portions, self.sample.as_deref())?
+                .svg()
+                .and_then(|drawn| picture::write(path, &drawn))
+                .map_err(Fault::misuse)?;
             output.line(&format!("picture written to {}", path.display()))?;
             return Ok(Exit::Done);
         }
@@ -77,32 +80,6 @@ impl SeriesArgs {
             Some(sample) => self.accept(series, sample, &portions, settings, output),
             None => Ok(exit),
         }
-    }
-
-    fn draw(
-        &self,
-        reader: &Reader,
-        series: &str,
-        portions: &[StoredPortion],
-        path: &Path,
-    ) -> Result<(), Fault> {
-        let mut curves = Vec::new();
-        for portion in portions.iter().filter(|p| self.sample.as_ref().is_none_or(|s| p.sample == *s)) {
-            let run = reader.run(portion.portion.run)?;
-            let aside = if portion.portion.set_aside.is_some() { " (set aside)" } else { "" };
-            let name = match portion.portion.role {
-                Role::Blank => "blank".to_owned(),
-                _ => portion.sample.clone(),
-            };
-            let curve = Curve { head: run.head.curve, points: run.points };
-            curves.push((format!("{name}, run {}{aside}", run.row.run), curve, run.findings));
-        }
-        let curves: Vec<Overlaid<'_>> =
-            curves.iter().map(|(name, curve, ends)| Overlaid { name, curve, end_points: ends }).collect();
-        overlay(&format!("series {series}"), &curves)
-            .and_then(|picture| picture.svg())
-            .and_then(|drawn| picture::write(path, &drawn))
-            .map_err(Fault::misuse)
     }
 
     fn list(&self, reader: &Reader, output: &mut Output) -> Result<Exit, Fault> {
@@ -196,10 +173,47 @@ impl SeriesArgs {
         let (_, result) = judged(&group)?;
         let document =
             acceptance(series, sample, origin_of(&group), &result, &self.reason).map_err(outside)?;
+        let words = accepted_words(series, sample, &document);
         enter(settings, document)?;
-        output.line(&visible(&format!("accepted {sample} in {series}")))?;
+        output.line(&visible(&words))?;
         Ok(Exit::Done)
     }
+}
+
+/// What is said of an acceptance.
+pub(in crate::cli) fn accepted_words(series: &str, sample: &str, document: &Document) -> String {
+    let practice = if document.kind == kind::PRACTISED {
+        ", as practice: SIMULATED, never the result of a sample"
+    } else {
+        ""
+    };
+    format!("accepted {sample} in {series}{practice}")
+}
+
+/// The curves of a series over each other; of one sample where it is named.
+///
+/// # Errors
+/// When a run cannot be read, or there is nothing to draw.
+pub(in crate::cli) fn overlaid(
+    reader: &Reader,
+    series: &str,
+    portions: &[StoredPortion],
+    sample: Option<&str>,
+) -> Result<Picture, Fault> {
+    let mut curves = Vec::new();
+    for portion in portions.iter().filter(|p| sample.is_none_or(|s| p.sample == s)) {
+        let run = reader.run(portion.portion.run)?;
+        let aside = if portion.portion.set_aside.is_some() { " (set aside)" } else { "" };
+        let name = match portion.portion.role {
+            Role::Blank => "blank".to_owned(),
+            _ => portion.sample.clone(),
+        };
+        let curve = Curve { head: run.head.curve, points: run.points };
+        curves.push((format!("{name}, run {}{aside}", run.row.run), curve, run.findings));
+    }
+    let curves: Vec<Overlaid<'_>> =
+        curves.iter().map(|(name, curve, ends)| Overlaid { name, curve, end_points: ends }).collect();
+    overlay(&format!("series {series}"), &curves).map_err(Fault::misuse)
 }
 
 fn portion_line(portion: &StoredPortion) -> String {

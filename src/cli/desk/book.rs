@@ -1,7 +1,7 @@
 //! What the record knows, as the pages show it.
 
 use crate::cli::command::compare::changed;
-use crate::cli::command::series::{groups, judged, origin_of};
+use crate::cli::command::series::{accepted_words, groups, judged, origin_of};
 use crate::cli::screen::procedures;
 use crate::cli::{Exit, Fault, Settings};
 use crate::dashboard::desk::{Answer, Group, Lot, Readied, Reckoned, RunFile, SeriesLine};
@@ -105,7 +105,10 @@ fn one_group(
             let stock = reader.stock()?;
             stock.factors.iter().rfind(|kept| kept.it.series == series).map(|kept| kept.who.clone())
         }
-        _ => reader.latest_datum(kind::ACCEPTED, &format!("{series} / {sample}"))?.map(|datum| datum.who),
+        _ => {
+            let kind = if origin_of(group) == Origin::Simulator { kind::PRACTISED } else { kind::ACCEPTED };
+            reader.latest_datum(kind, &format!("{series} / {sample}"))?.map(|datum| datum.who)
+        }
     };
     let head = group.last().map(|p| &p.head);
     Ok(Group {
@@ -230,7 +233,8 @@ pub(super) fn accept_series(reader: &Reader, series: &str, sample: &str, why: &s
         .collect();
     let (_, result) = judged(&group)?;
     let document = acceptance(series, sample, origin_of(&group), &result, why).map_err(outside)?;
-    Ok(Answer::Asks(super::entered(vec![document]), format!("accepted {sample} in {series}")))
+    let words = accepted_words(series, sample, &document);
+    Ok(Answer::Asks(super::entered(vec![document]), words))
 }
 
 /// The acceptance of a factor.

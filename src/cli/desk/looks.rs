@@ -2,15 +2,15 @@
 
 use crate::cli::command::review::{reviewed_to, subject};
 use crate::cli::{Exit, Fault};
-use crate::dashboard::desk::{Answer, Decision, Decisions, LineChart};
+use crate::dashboard::desk::{Answer, Decision, Decisions, FileOf, LineChart};
 use crate::report::controlled;
 use crate::store::Reader;
-use crate::work::{Command, Procedure, Role, RunPlan, StepRecord, steps_of, trends};
+use crate::work::{Command, Procedure, Role, RunPlan, StepRecord, Trend, steps_of, trends};
 
 /// Rows of the ledger that are shown at most, the latest.
 const ROWS: i64 = 2_000;
 /// Series that are looked through for control samples.
-const LISTED: usize = 1_000;
+pub(super) const LISTED: usize = 1_000;
 /// So many series at the beginning set the lines of a control chart.
 const FIRST: usize = 20;
 
@@ -36,8 +36,8 @@ pub(super) fn decisions(reader: &Reader, all: bool) -> Result<Answer, Fault> {
 /// Every control chart, then every trend.
 pub(super) fn charts(reader: &Reader) -> Result<Answer, Fault> {
     let mut charts = Vec::new();
-    for procedure in controlling(reader)? {
-        charts.push(control(reader, &procedure)?);
+    for (procedure, text) in controlling(reader)? {
+        charts.push(control(reader, &procedure, text)?);
     }
     for trend in trends(&reader.fits(LISTED)?) {
         let mut words = vec![(false, trend.group.words())];
@@ -46,7 +46,8 @@ pub(super) fn charts(reader: &Reader) -> Result<Answer, Fault> {
             words.push((false, format!("{} runs, no lasting change", trend.values.len())));
         }
         charts.push(LineChart {
-            title: format!("trend of {}: {}", trend.name, trend.group.title),
+            of: Some(FileOf::Trend(trend_title(&trend), trend.group.words())),
+            title: trend_title(&trend),
             unit: trend.unit.to_string(),
             points: trend.values.iter().map(|(run, value)| (format!("run {run}"), *value, None)).collect(),
             lines: None,
@@ -56,21 +57,27 @@ pub(super) fn charts(reader: &Reader) -> Result<Answer, Fault> {
     Ok(Answer::Charts(charts))
 }
 
+/// What the chart of a trend is called.
+pub(super) fn trend_title(trend: &Trend) -> String {
+    format!("trend of {}: {}", trend.name, trend.group.title)
+}
+
 /// The procedures that control samples were titrated by, the latest text of each.
-fn controlling(reader: &Reader) -> Result<Vec<Procedure>, Fault> {
-    let mut found: Vec<Procedure> = Vec::new();
+fn controlling(reader: &Reader) -> Result<Vec<(Procedure, String)>, Fault> {
+    let mut found: Vec<(Procedure, String)> = Vec::new();
     for row in reader.series_list(LISTED)? {
         for portion in reader.series(&row.series)?.iter().filter(|p| p.portion.role == Role::Control) {
-            let known = found.iter().any(|procedure| procedure.title == portion.head.title);
-            if !known && let Ok(procedure) = Procedure::read("of the control", &portion.head.plan.procedure) {
-                found.push(procedure);
+            let known = found.iter().any(|(procedure, _)| procedure.title == portion.head.title);
+            let text = &portion.head.plan.procedure;
+            if !known && let Ok(procedure) = Procedure::read("of the control", text) {
+                found.push((procedure, text.clone()));
             }
         }
     }
     Ok(found)
 }
 
-fn control(reader: &Reader, procedure: &Procedure) -> Result<LineChart, Fault> {
+fn control(reader: &Reader, procedure: &Procedure, text: String) -> Result<LineChart, Fault> {
     let control = controlled(reader, procedure, FIRST, None)?;
     let point = |(at, point): (usize, &crate::report::ControlPoint)| {
         let said: Vec<&str> = control.signals.iter().filter(|s| s.at == at).map(|s| s.rule.words()).collect();
@@ -99,6 +106,7 @@ fn control(reader: &Reader, procedure: &Procedure) -> Result<LineChart, Fault> {
         words.push((true, format!("{points} for action")));
     }
     Ok(LineChart {
+        of: Some(FileOf::Control(procedure.title.clone(), text)),
         title: format!("control samples: {}", procedure.title),
         unit: control.points.first().map(|p| p.unit.clone()).unwrap_or_default(),
         points: control.points.iter().enumerate().map(point).collect(),

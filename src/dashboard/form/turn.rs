@@ -27,8 +27,9 @@ impl Form {
             titrant: procedure.reagent.as_ref().map(|r| r.titrant.clone()),
             standardises: procedure.reagent.as_ref().is_some_and(|r| r.is_standardised_here),
             mass: only.map(|a| {
-                let coherent = |v: Option<f64>| v.map(|v| a.unit.to_coherent(v) * 1e3);
-                (a.what.clone(), coherent(a.from), coherent(a.to))
+                // The coherent unit of a mass is the gram.
+                let grams = |v: Option<f64>| v.map(|v| a.unit.to_coherent(v));
+                (a.what.clone(), grams(a.from), grams(a.to))
             }),
             asked: procedure.asked.iter().map(|a| a.name.clone()).collect(),
         };
@@ -130,5 +131,23 @@ impl Form {
             }
             _ => {}
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::work::RunPlan;
+
+    #[test]
+    fn the_range_of_a_mass_is_told_in_grams() {
+        let text = work::Procedure::shipped("naoh-by-phthalate").unwrap();
+        let plan = RunPlan { procedure: text.to_owned(), ..RunPlan::default() };
+        let form = Form::of(&plan, &[]);
+        assert_eq!(
+            form.mass_words().as_deref(),
+            Some("mass of potassium hydrogen phthalate, 0.25 to 0.45 g")
+        );
+        assert!(!form.mass_is_odd(0.3712) && form.mass_is_odd(371.2) && form.mass_is_odd(0.1));
     }
 }

@@ -1,12 +1,14 @@
 //! What must be said now, the gravest first.
 
 use super::super::alarm::{Alarm, to_go};
+use super::super::electrode::origin_of;
 use super::super::holding;
 use super::super::needs::{self, Silenced};
+use super::super::series;
 use super::super::state::{Deed, Page, State};
 use super::super::text::{cut, visible, width, wrap};
 use super::super::theme::Tone;
-use crate::work::Health;
+use crate::work::{Health, Origin};
 use ratatui::text::{Line, Span};
 use std::time::Duration;
 
@@ -26,7 +28,7 @@ pub(super) fn lines(state: &State, columns: usize, most: usize) -> Vec<Line<'sta
         }
         // Leave a line for each thing that still wants to be said.
         let room = (most - lines.len()).saturating_sub((count - at - 1).min(most - lines.len() - 1)).max(1);
-        let mut wrapped = wrap(&words, columns);
+        let mut wrapped = wrap(&theme.text(&words), columns);
         if wrapped.len() > room {
             wrapped.truncate(room);
             if let Some(last) = wrapped.last_mut() {
@@ -56,10 +58,11 @@ fn sayings(state: &State) -> Vec<(Tone, String)> {
                 "F9 again, not too fast, within 3 s drops this check; any other key: it stays".to_owned()
             }
             Deed::Accept => {
-                let what = match state.page {
-                    Page::Electrode => "keeps this check in the record",
-                    Page::Titrant => "accepts the factor",
-                    _ => "accepts what the portions came to",
+                let what = match (state.page, series::group(state)) {
+                    (Page::Electrode, _) => "keeps this check in the record".to_owned(),
+                    (Page::Titrant, _) => "accepts the factor".to_owned(),
+                    (_, Some(group)) => format!("accepts {}", visible(&group.sample)),
+                    (_, None) => "accepts what the portions came to".to_owned(),
                 };
                 format!("F12 again, not too fast, within 3 s {what}; any other key: not")
             }
@@ -121,6 +124,8 @@ fn line_trouble(state: &State) -> Option<(Tone, String)> {
                 visible(why)
             ),
         )),
+        // The practice bench is at its end after each beaker; the next portion puts another one there.
+        Health::Over { .. } if origin_of(lane) == Origin::Simulator => None,
         Health::Over { why } => Some((Tone::Warn, format!("nothing more will come: {}", visible(why)))),
         Health::Failed { why } => Some((loud, format!("the line cannot be used: {}", visible(why)))),
         Health::Opening => Some((Tone::Plain, format!("opening {}", visible(&lane.port)))),

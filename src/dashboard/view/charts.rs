@@ -29,7 +29,8 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
         lines.draw("charts", frame, area);
         return;
     };
-    let title = format!("{} of {count}: {}, {}", state.charts.chart + 1, chart.title, chart.unit);
+    let unit = if chart.unit.is_empty() { String::new() } else { format!(", {}", chart.unit) };
+    let title = format!("{} of {count}: {}{unit}", state.charts.chart + 1, chart.title);
     let block =
         panel(theme, cut(&visible(&title), usize::from(top.width).saturating_sub(6), theme.more()), 0);
     let inner = block.inner(top);

@@ -5,7 +5,7 @@ use super::super::text::{duration, visible};
 use super::super::theme::Tone;
 use super::page::{Lines, age};
 use super::sharing;
-use crate::reading::Quantity;
+use crate::reading::{Quantity, Unit};
 use crate::work::{CheckRecord, Checking, EquipmentKind};
 use ratatui::Frame;
 use ratatui::layout::{Constraint, Layout, Rect};
@@ -55,7 +55,8 @@ fn now(state: &State, lines: &mut Lines<'_>) {
     let of = [Quantity::Emf, Quantity::Ph, Quantity::Temperature];
     for reading in lane.latest.iter().filter(|r| of.contains(&r.quantity)) {
         if let Some(value) = reading.value {
-            let words = format!("{}: {value} {}", theme.quantity(reading.quantity), theme.unit(reading.unit));
+            let unit = if reading.unit == Unit::Ph { "" } else { theme.unit(reading.unit) };
+            let words = format!("{}: {value} {unit}", theme.quantity(reading.quantity));
             lines.say(Tone::Plain, &words);
         }
     }

@@ -1,137 +1,21 @@
-//! Fields that lie over the page: one field, or the form for the next portion.
+//! The form for the next portion, over the page, with its cautions and its checklist.
 
 use super::super::desk::Readied;
-use super::super::entry::{Asks, Entry};
 use super::super::fields::{balance, cautions_read, form_wants_reason};
 use super::super::form::{Form, FormLine};
 use super::super::state::State;
-use super::super::text::{cut, visible, width, wrap};
+use super::super::text::{cut, visible, wrap};
 use super::super::theme::Tone;
-use super::{over, panel};
+use super::field::{WIDE, boxed, pointed, type_in, words_at};
 use crate::work::{Health, Readiness, Role};
 use ratatui::Frame;
 use ratatui::layout::Rect;
-use ratatui::text::{Line, Span};
-use ratatui::widgets::Paragraph;
-use tui_input::Input;
 
-/// Draws one field.
-pub(super) fn entry(state: &State, entry: &Entry, frame: &mut Frame<'_>, area: Rect) {
-    let theme = state.options.theme;
-    let place = over(frame, area, 64, 7);
-    let block = panel(theme, entry.asks.heading(), 1);
-    let inner = block.inner(place);
-    frame.render_widget(block, place);
-    let (tone, words) = judgement(state, entry);
-    let mut lines = vec![Line::default(), Line::default(), Line::default()];
-    lines.extend(
-        wrap(&words, usize::from(inner.width).saturating_sub(2))
-            .into_iter()
-            .map(|line| Line::from(Span::styled(format!(" {line}"), theme.style(tone)))),
-    );
-    frame.render_widget(Paragraph::new(lines), inner);
-    let unit = if entry.asks.is_volume() { titrant_unit(state) } else { "" };
-    let unit_wide = u16::try_from(unit.len()).unwrap_or(0);
-    let field = Rect {
-        x: inner.x + 2,
-        y: inner.y + 1,
-        width: inner.width.saturating_sub(5 + unit_wide).min(if unit.is_empty() { 60 } else { 14 }),
-        height: 1,
-    };
-    type_in(state, &entry.input, frame, field, true);
-    frame.buffer_mut().set_string(field.x + field.width + 1, field.y, unit, theme.style(Tone::Figure));
-}
-
-/// The unit of amounts of titrant in the run that goes on.
-fn titrant_unit(state: &State) -> &'static str {
-    state.live_run().map_or("mL", |run| run.head.curve.titrant.unit().symbol())
-}
-
-/// What holds about the text as it stands.
-fn judgement(state: &State, entry: &Entry) -> (Tone, String) {
-    match entry.asks {
-        Asks::Note => (Tone::Faint, "Enter keeps it with the time".to_owned()),
-        Asks::NewProfile => {
-            (Tone::Plain, "F7 reads the profile file again; the reason is kept with the run".to_owned())
-        }
-        Asks::Reason(_) if entry.input.value().trim().is_empty() => {
-            (Tone::Warn, "a reason is needed; the run stays in the record".to_owned())
-        }
-        Asks::Reason(_) => (Tone::Plain, "F9 F9 sets the run aside; it stays in the record".to_owned()),
-        Asks::Seen => match entry.seen() {
-            Ok(_) => (Tone::Good, "Enter takes it; i again tells the last one anew".to_owned()),
-            Err(why) if entry.input.value().is_empty() => (Tone::Faint, why),
-            Err(why) => (Tone::Plain, why),
-        },
-        Asks::GiveHand => (Tone::Plain, "yes gives it, no keeps it; then Enter".to_owned()),
-        Asks::TakeHand => (
-            Tone::Plain,
-            "Enter takes it, half a minute after it was asked for; the ledger keeps why".to_owned(),
-        ),
-        Asks::Burette | Asks::BuretteStart | Asks::Correction => match entry.mark() {
-            Ok(_) => {
-                let last = state.live_run().and_then(|run| run.points.last());
-                let so_far = last.map_or(String::new(), |p| {
-                    format!("; added so far {:.3} {}", p.titrant, titrant_unit(state))
-                });
-                (Tone::Good, format!("Enter takes it{so_far}"))
-            }
-            Err(why) if entry.input.value().is_empty() => (Tone::Faint, why),
-            Err(why) => (Tone::Warn, why),
-        },
-    }
-}
-
-/// A field with its text; the cursor of the terminal stands in it when it has the focus.
-pub(super) fn type_in(state: &State, input: &Input, frame: &mut Frame<'_>, field: Rect, focus: bool) {
-    if field.width == 0 {
-        return;
-    }
-    let theme = state.options.theme;
-    let columns = usize::from(field.width);
-    let scrolled = input.visual_scroll(columns.saturating_sub(1));
-    // What was typed is kept as typed; what is shown of it cannot move the cursor of the terminal.
-    let shown: String = input
-        .value()
-        .chars()
-        .map(|c| if visible(&c.to_string()).chars().eq([c]) { c } else { '?' })
-        .collect();
-    let mut skipped = 0;
-    let tail: String = shown
-        .chars()
-        .skip_while(|c| {
-            let skip = skipped < scrolled;
-            skipped += width(&c.to_string());
-            skip
-        })
-        .collect();
-    let text = cut(&tail, columns, "");
-    let pad = " ".repeat(columns.saturating_sub(width(&text)));
-    let style = theme.style(Tone::Figure);
-    let style = if focus { style.add_modifier(ratatui::style::Modifier::UNDERLINED) } else { style };
-    frame.buffer_mut().set_string(field.x, field.y, format!("{text}{pad}"), style);
-    if focus {
-        let at = input.visual_cursor().max(scrolled) - scrolled;
-        let at = u16::try_from(at).unwrap_or(0).min(field.width - 1);
-        frame.set_cursor_position((field.x + at, field.y));
-    }
-}
-
-/// Columns of a form or a sheet, where there are so many.
-pub(super) const WIDE: u16 = 84;
 /// Columns for the names of the lines.
 const NAMES: u16 = 17;
 
-/// The name of a line, with the pointer before the one that is typed on.
-pub(super) fn pointed(state: &State, frame: &mut Frame<'_>, (x, y): (u16, u16), focus: bool, name: &str) {
-    let theme = state.options.theme;
-    let (tone, pointer) = if focus { (Tone::Figure, "▸") } else { (Tone::Plain, " ") };
-    frame.buffer_mut().set_string(x, y, format!("{pointer} {name}"), theme.style(tone));
-}
-
 /// Draws the form for the next portion.
-pub(super) fn form(state: &State, form: &Form, frame: &mut Frame<'_>, area: Rect) {
-    let theme = state.options.theme;
+pub(super) fn draw(state: &State, form: &Form, frame: &mut Frame<'_>, area: Rect) {
     let wide = WIDE.min(area.width);
     let room = usize::from(wide).saturating_sub(4);
     let lines = form.lines(form_wants_reason(state));
@@ -140,48 +24,66 @@ pub(super) fn form(state: &State, form: &Form, frame: &mut Frame<'_>, area: Rect
     if !read {
         cautions = form.cautions.iter().flat_map(|c| wrap(&format!("! {}", visible(c)), room)).collect();
     }
+    if !read && form.line == FormLine::Ready {
+        return to_be_read(state, form, &cautions, frame, area);
+    }
     let checks = checklist(state, form, room);
     let free = usize::from(area.height).saturating_sub(lines.len() + 4);
     // Cautions come first; the points of the checklist that ask for something come before those that are fine.
     let most = if read { 0 } else { (free / 2).max(3).min(cautions.len()) };
     if cautions.len() > most {
         cautions.truncate(most.saturating_sub(1));
-        cautions.push("! there is more: see the procedure".to_owned());
+        cautions.push("! there is more: all of them stand on the line start".to_owned());
     }
     let left = free.saturating_sub(cautions.len());
     let shown = checks.len().min(left);
-    let high = u16::try_from(cautions.len() + lines.len() + shown).unwrap_or(16) + 4;
-    let place = over(frame, area, wide, high);
-    let title = match read {
-        true if form.cautions.is_empty() => "next portion".to_owned(),
-        true => "next portion (cautions were read)".to_owned(),
-        false => "next portion".to_owned(),
-    };
-    let block = panel(theme, title, 1);
-    let inner = block.inner(place);
-    frame.render_widget(block, place);
+    let high = cautions.len() + lines.len() + shown + 4;
+    let heading =
+        if read && !form.cautions.is_empty() { "next portion (cautions were read)" } else { "next portion" };
+    let inner = boxed(state, heading, (wide, high), frame, area);
     let mut y = inner.y;
     for caution in &cautions {
-        frame.buffer_mut().set_string(inner.x + 1, y, caution, theme.style(Tone::Warn));
+        words_at(state, (Tone::Warn, caution), y, frame, inner);
         y += 1;
     }
     for line in lines {
         row(state, form, line, read, frame, Rect { y, height: 1, ..inner });
         y += 1;
     }
-    let (tone, words) = advice(state, form, read);
-    let words = cut(&words, room, theme.more());
-    frame.buffer_mut().set_string(inner.x + 1, y, words, theme.style(tone));
+    let (tone, words) = advice(state, form);
+    words_at(state, (tone, &words), y, frame, inner);
     y += 1;
     let hidden = checks.len() - shown;
     for (at, (tone, words)) in checks.into_iter().take(shown).enumerate() {
-        if y >= inner.y + inner.height {
-            break;
-        }
         let words = if hidden > 0 && at + 1 == shown { format!("and {} more", hidden + 1) } else { words };
-        frame.buffer_mut().set_string(inner.x + 1, y, words, theme.style(tone));
+        words_at(state, (tone, &words), y, frame, inner);
         y += 1;
     }
+}
+
+/// The cautions whole, before the start of the first portion of a series.
+fn to_be_read(state: &State, form: &Form, cautions: &[String], frame: &mut Frame<'_>, area: Rect) {
+    let wide = WIDE.min(area.width);
+    let inner = boxed(
+        state,
+        "next portion: cautions, read once for each series",
+        (wide, cautions.len() + 6),
+        frame,
+        area,
+    );
+    let room = usize::from(inner.height).saturating_sub(3);
+    let mut y = inner.y;
+    for caution in cautions.iter().take(room) {
+        words_at(state, (Tone::Warn, caution), y, frame, inner);
+        y += 1;
+    }
+    if cautions.len() > room {
+        let words = "! there is more than this window holds: make it larger, or read the procedure";
+        words_at(state, (Tone::Alarm, words), y, frame, inner);
+    }
+    y += 1;
+    row(state, form, FormLine::Ready, false, frame, Rect { y, height: 1, ..inner });
+    words_at(state, (Tone::Faint, "Up: back to the lines of the portion"), y + 1, frame, inner);
 }
 
 fn row(state: &State, form: &Form, line: FormLine, read: bool, frame: &mut Frame<'_>, area: Rect) {
@@ -375,7 +277,7 @@ fn shown(state: &State) -> String {
     })
 }
 
-fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
+fn advice(state: &State, form: &Form) -> (Tone, String) {
     match form.line {
         FormLine::Procedure if state.options.procedures.is_empty() => {
             (Tone::Faint, "no other procedure to choose from".to_owned())
@@ -426,7 +328,9 @@ fn advice(state: &State, form: &Form, read: bool) -> (Tone, String) {
         FormLine::Reason => {
             (Tone::Faint, "why it starts although something is overdue; it is kept".to_owned())
         }
-        FormLine::Ready if !read => (Tone::Warn, "the cautions above, once for each series".to_owned()),
+        FormLine::Ready if form.role == Role::Blank && form.portion.0 > 1 => {
+            (Tone::Faint, "one more blank; for a sample: Up to the line for, then Left and Right".to_owned())
+        }
         FormLine::Ready => {
             (Tone::Faint, "nothing is sent to the instrument but what its profile says".to_owned())
         }

@@ -22,7 +22,8 @@ pub(super) fn draw(state: &State, scrolled: usize, frame: &mut Frame<'_>, area: 
     for line in wrap(page_words(state.page), columns + KEYS) {
         lines.push(Line::from(format!(" {line}")));
     }
-    for (keys, words) in page_hints(state) {
+    // Help and the way back are known by now.
+    for (keys, words) in page_hints(state).into_iter().filter(|(keys, _)| !matches!(*keys, "?" | "Esc")) {
         let keys = cut(keys, 2 * KEYS, theme.more());
         lines.push(Line::from(vec![
             Span::styled(format!(" {keys:<KEYS$} "), theme.style(Tone::Figure)),
@@ -67,10 +68,10 @@ const fn page_words(page: Page) -> &'static str {
             "This page: the instruments and how their lines are. Enter looks at one, a sets up another bench."
         }
         Page::Runs => {
-            "This page: all runs in the record. Enter looks through one: its curve, its evaluations side by side, who signed. F12 signs the chosen evaluation, a makes another with other settings, c chooses which one is reported; o lays curves over each other; / searches."
+            "This page: all runs in the record. Enter looks through one: its curve, its evaluations side by side, who signed. F12 signs the chosen evaluation, a makes another with other settings, c chooses which one is reported; f writes a report, a picture or tables to a file; o lays curves over each other; / searches."
         }
         Page::Series => {
-            "This page: the portions of a series side by side, by sample. Space begins the next portion, F9 sets the chosen one aside with a reason, F12 F12 accepts what the chosen sample came to, Enter looks through a run."
+            "This page: the portions of a series side by side, by sample. Space begins the next portion, F9 sets the chosen one aside with a reason, F12 F12 accepts what the chosen sample came to, Enter looks through a run, f writes a report, a picture or tables to a file."
         }
         Page::Electrode => {
             "This page: electrodes. Space begins a check: name the buffers, then dip from one to the next; what rests is taken. F12 F12 keeps the check."
@@ -85,7 +86,7 @@ const fn page_words(page: Page) -> &'static str {
             "This page: what the lab measures with. a enters a piece, Enter a further version of the chosen one; runs keep the version that they used."
         }
         Page::Charts => {
-            "This page: control samples on their charts, and what the fits of earlier runs say about electrode and solutions. Left and Right turn through them."
+            "This page: control samples on their charts, and what the fits of earlier runs say about electrode and solutions. Left and Right turn through them; f writes a report or a picture to a file."
         }
         Page::Decisions => {
             "This page: the ledger, row by row, since the last review or from its beginning. F12 signs that the rows were reviewed."

@@ -7,7 +7,9 @@ mod cover;
 mod curve;
 mod decisions;
 mod electrode;
+mod entry;
 mod equipment;
+mod field;
 mod form;
 mod frame_line;
 mod help;
@@ -84,8 +86,8 @@ fn whole(state: &State, frame: &mut Frame<'_>, area: Rect) {
     }
     match &state.over {
         Over::Nothing => {}
-        Over::Entry(entry) => form::entry(state, entry, frame, body),
-        Over::Form(next) => form::form(state, next, frame, body),
+        Over::Entry(entry) => entry::draw(state, entry, frame, body),
+        Over::Form(next) => form::draw(state, next, frame, body),
         Over::Sheet(open) => sheet::draw(state, open, frame, body),
     }
     if let Some(scrolled) = state.help {

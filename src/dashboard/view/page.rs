@@ -25,7 +25,7 @@ impl<'s> Lines<'s> {
 
     /// A sentence, broken where it is too long.
     pub(super) fn say(&mut self, tone: Tone, words: &str) {
-        for line in wrap(words, self.columns) {
+        for line in wrap(&self.state.options.theme.text(words), self.columns) {
             self.lines
                 .push(Line::from(Span::styled(format!(" {line}"), self.state.options.theme.style(tone))));
         }
@@ -35,7 +35,7 @@ impl<'s> Lines<'s> {
     pub(super) fn row(&mut self, tone: Tone, words: &str, chosen: bool) {
         let theme = self.state.options.theme;
         let pointer = if chosen { "▸" } else { " " };
-        let text = cut(words, self.columns, theme.more());
+        let text = cut(&theme.text(words), self.columns, theme.more());
         if chosen {
             self.chosen = Some(self.lines.len());
         }
@@ -47,7 +47,7 @@ impl<'s> Lines<'s> {
     /// A line that is cut where it is too long.
     pub(super) fn line(&mut self, tone: Tone, words: &str) {
         let theme = self.state.options.theme;
-        let text = cut(words, self.columns, theme.more());
+        let text = cut(&theme.text(words), self.columns, theme.more());
         self.lines.push(Line::from(Span::styled(format!(" {text}"), theme.style(tone))));
     }
 

@@ -1,6 +1,7 @@
 //! The panels of the run page.
 
 use super::super::alarm::to_go;
+use super::super::electrode::origin_of;
 use super::super::meter::Meter;
 use super::super::state::State;
 use super::super::text::{cut, duration, grouped, visible, width, with_uncertainty, wrap};
@@ -8,7 +9,7 @@ use super::super::theme::{Theme, Tone};
 use super::{frame_line, panel};
 use crate::detector::WatchState;
 use crate::reading::{Quantity, Reading, Unit, Validity};
-use crate::work::{RunEnd, RunState};
+use crate::work::{Origin, RunEnd, RunState};
 use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::text::{Line, Span};
@@ -28,6 +29,13 @@ pub(super) fn welcome(state: &State, frame: &mut Frame<'_>, area: Rect) {
             "Press space, Enter or the pedal: a guide finds the instrument, listens, and asks what it needs to know.",
             "No instrument at hand? The guide offers a simulated practice bench.",
         ],
+        Some(lane) if origin_of(lane) == Origin::Simulator => &[
+            "A practice day; what is made here is marked SIMULATED for ever:",
+            "e: check the electrode (space, a name, then it dips by itself; F12 F12 keeps the check)",
+            "t: a enters a lot of sodium hydroxide, 0.1 mol/L; space standardises it, three times 0.37 g; F12 F12 accepts",
+            "space here: type vinegar; first for: blank, then three portions of a sample, 1.6 g each",
+            "p: the series, accepted with F12 F12; f writes its report",
+        ],
         Some(lane) if lane.keyed => &[
             "No run has been started on this bench.",
             "Press space (or the pedal), or scan the label of the sample, to begin a portion.",
@@ -36,7 +44,7 @@ pub(super) fn welcome(state: &State, frame: &mut Frame<'_>, area: Rect) {
         Some(_) => &[
             "No run has been started on this bench.",
             "Press space (or the pedal), or scan the label of the sample, to begin a portion.",
-            "What the instrument sends is kept from now on, with or without a run.",
+            "e checks the electrode, t standardises the titrant; what the instrument sends is kept from now on, with or without a run.",
         ],
     };
     let mut lines = vec![Line::default()];
@@ -245,10 +253,8 @@ fn outcome_lines(state: &State, run: &RunState, end: &RunEnd, columns: usize) ->
     };
     if let Some(result) = &run.result {
         for value in &result.results {
-            let line =
-                if theme.ascii { value.line().replace('±', theme.plus_minus()) } else { value.line() };
             say(Tone::Figure, visible(&value.name), 1);
-            say(Tone::Figure, visible(&line), 4);
+            say(Tone::Figure, visible(&theme.text(&value.line())), 4);
         }
         for why in &result.missing {
             say(Tone::Warn, format!("no result: {}", visible(why)), 1);

@@ -198,14 +198,17 @@ fn looked_through(state: &State, file: &RunFile, frame: &mut Frame<'_>, area: Re
         for signature in &reckoned.signatures {
             lines.say(Tone::Good, &format!("  signed: {}", visible(signature)));
         }
-        if reckoned.signatures.is_empty() {
-            lines.say(Tone::Faint, "  not signed; F12 signs it (k makes a key)");
+        match reckoned.signatures.is_empty() {
+            true if stored.is_some_and(|stored| !stored.origin.is_real()) => {
+                lines.say(Tone::Faint, "  not signed: only the runs of a real instrument are");
+            }
+            true => lines.say(Tone::Faint, "  not signed; F12 signs it (k makes a key)"),
+            false => {}
         }
     }
     if let Some(result) = &file.result {
         for value in &result.results {
-            let told = if theme.ascii { value.line().replace('±', "+/-") } else { value.line() };
-            lines.say(Tone::Figure, &visible(&format!("result: {} {told}", value.name)));
+            lines.say(Tone::Figure, &visible(&format!("result: {} {}", value.name, value.line())));
         }
         for why in &result.missing {
             lines.say(Tone::Warn, &visible(&format!("no result: {why}")));
@@ -307,10 +310,12 @@ fn curves(state: &State, frame: &mut Frame<'_>, area: Rect) {
     }
     let plot = Rect { x: inner.x + 7, width: inner.width - 8, height: inner.height - 1, ..inner };
     let colour = theme.style(Tone::Curve).fg.unwrap_or(Color::Reset);
-    let marker = if theme.ascii { Marker::Custom('*') } else { Marker::Braille };
-    let canvas =
-        Canvas::default().marker(marker).x_bounds([x.0, x.1]).y_bounds([y.0, y.1]).paint(|context| {
-            for (_, file) in &files {
+    for (letter, file) in &files {
+        // Where no dots can be drawn, each of several curves is drawn with its letter.
+        let sign = if files.len() > 1 { letter.chars().next().unwrap_or('*') } else { '*' };
+        let marker = if theme.ascii { Marker::Custom(sign) } else { Marker::Braille };
+        let canvas =
+            Canvas::default().marker(marker).x_bounds([x.0, x.1]).y_bounds([y.0, y.1]).paint(|context| {
                 for pair in file.points.windows(2) {
                     let (from, to) = (pair[0], pair[1]);
                     if from.signal.is_finite() && to.signal.is_finite() {
@@ -323,9 +328,9 @@ fn curves(state: &State, frame: &mut Frame<'_>, area: Rect) {
                         });
                     }
                 }
-            }
-        });
-    frame.render_widget(canvas, plot);
+            });
+        frame.render_widget(canvas, plot);
+    }
     let faint = theme.style(Tone::Faint);
     let buffer = frame.buffer_mut();
     buffer.set_string(inner.x, plot.y, format!("{:>6.1}", y.1), faint);

@@ -6,8 +6,8 @@ use super::super::state::State;
 use super::super::text::{visible, with_uncertainty};
 use super::super::theme::Tone;
 use super::page::Lines;
-use crate::work::Role;
 use crate::work::result::{NextStep, SeriesPortion};
+use crate::work::{Origin, Role};
 use ratatui::Frame;
 use ratatui::layout::Rect;
 
@@ -30,8 +30,9 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
             let (tone, words) = portion_words(state, portion, end_points);
             lines.row(tone, &words, chosen == Some(Row::Portion(at, n)));
         }
-        outcome(state, group, &mut lines);
-        accepted(state, group, &mut lines);
+        outcome(group, &mut lines);
+        let is_chosen = matches!(chosen, Some(Row::Group(of) | Row::Portion(of, _)) if of == at);
+        accepted(state, group, is_chosen, &mut lines);
     }
     if groups.is_empty() {
         if state.series.name.is_some() {
@@ -87,8 +88,7 @@ pub(super) fn portion_words(
 }
 
 /// What a group comes to, and what comes next.
-pub(super) fn outcome(state: &State, group: &Group, lines: &mut Lines<'_>) {
-    let theme = state.options.theme;
+pub(super) fn outcome(group: &Group, lines: &mut Lines<'_>) {
     if let Some(why) = &group.trouble {
         lines.say(Tone::Warn, &format!("not computed: {}", visible(why)));
     }
@@ -97,7 +97,7 @@ pub(super) fn outcome(state: &State, group: &Group, lines: &mut Lines<'_>) {
         let mut words = format!(
             "mean: {} {} ({} of {} count)",
             value.mean.name,
-            plain(theme.ascii, &value.mean.line()),
+            value.mean.line(),
             result.counted,
             result.started
         );
@@ -129,23 +129,35 @@ pub(super) fn outcome(state: &State, group: &Group, lines: &mut Lines<'_>) {
     lines.say(tone, &visible(&words));
 }
 
-fn plain(ascii: bool, text: &str) -> String {
-    if ascii { text.replace('±', "+/-") } else { text.to_owned() }
-}
-
-fn accepted(state: &State, group: &Group, lines: &mut Lines<'_>) {
+fn accepted(state: &State, group: &Group, is_chosen: bool, lines: &mut Lines<'_>) {
+    // What F12 does is said where it would be done: at the sample that is chosen.
+    let f12 = |what: &str| match is_chosen {
+        true if group.sample.is_empty() => accepting(state, &format!("it{what}")),
+        true => accepting(state, &format!("{}{what}", group.sample)),
+        false => "choose a line of it with Up and Down: then F12 F12 accepts it".to_owned(),
+    };
     let passes = group.result.as_ref().is_some_and(crate::work::result::SeriesResult::passes);
+    let practised = group.origin == Origin::Simulator && group.role != Role::Standardisation;
+    if practised && group.role != Role::Blank {
+        lines.say(Tone::Warn, "SIMULATED: what is accepted here is practice, never the result of a sample");
+    }
     match (&group.accepted, group.role) {
+        (Some(who), _) if practised => {
+            lines.say(Tone::Good, &visible(&format!("accepted by {who}, as practice")));
+        }
         (Some(who), _) => lines.say(Tone::Good, &visible(&format!("accepted by {who}"))),
         (None, Role::Blank) => {}
-        (None, _) if !group.origin.is_real() => {
+        (None, _) if practised && passes => {
+            lines.say(Tone::Figure, &visible(&f12(", as practice")));
+        }
+        (None, Role::Sample | Role::Control) if !practised && !group.origin.is_real() => {
             let words = format!(
                 "{}: not real, cannot be accepted as the result of a sample",
                 group.origin.word().to_uppercase()
             );
             lines.say(Tone::Warn, &words);
         }
-        (None, _) if passes => lines.say(Tone::Figure, &visible(&accepting(state, "it"))),
+        (None, _) if passes => lines.say(Tone::Figure, &visible(&f12(""))),
         _ => {}
     }
 }

@@ -1,11 +1,11 @@
 //! A sheet of lines to fill in, over the page.
 
+use super::super::filing;
 use super::super::sheet::Sheet;
 use super::super::state::State;
 use super::super::text::{cut, visible, wrap};
 use super::super::theme::Tone;
-use super::form::{WIDE, pointed, type_in};
-use super::{over, panel};
+use super::field::{WIDE, boxed, pointed, type_in, words_at};
 use ratatui::Frame;
 use ratatui::layout::Rect;
 use tui_input::Input;
@@ -28,15 +28,18 @@ pub(super) fn draw(state: &State, sheet: &Sheet, frame: &mut Frame<'_>, area: Re
             words.extend(wrap(&visible(line), room));
         }
     }
+    let mut wrong = sheet.wrong();
+    match filing::place(state, sheet) {
+        Some(Ok(place)) => words.extend(wrap(&visible(&place), room)),
+        Some(Err(why)) => wrong = Some(why),
+        None => {}
+    }
     words.truncate(most);
-    let high = u16::try_from(words.len() + sheet.lines.len()).unwrap_or(8) + 6;
-    let place = over(frame, area, wide, high);
-    let block = panel(theme, sheet.purpose.heading(), 1);
-    let inner = block.inner(place);
-    frame.render_widget(block, place);
+    let inner =
+        boxed(state, &sheet.purpose.heading(), (wide, words.len() + sheet.lines.len() + 6), frame, area);
     let mut y = inner.y;
     for line in &words {
-        frame.buffer_mut().set_string(inner.x + 1, y, line, theme.style(Tone::Plain));
+        words_at(state, (Tone::Plain, line), y, frame, inner);
         y += 1;
     }
     y += 1;
@@ -53,23 +56,21 @@ pub(super) fn draw(state: &State, sheet: &Sheet, frame: &mut Frame<'_>, area: Re
         }
         y += 1;
     }
-    let wrong = sheet.wrong().map(|why| visible(&why));
-    let (hint, tone) = match &wrong {
-        Some(why) => (why.as_str(), Tone::Warn),
-        None => (sheet.lines.get(sheet.at).map_or("", |line| line.hint), Tone::Faint),
-    };
-    let style = theme.style(tone);
     let bottom = inner.y + inner.height;
-    if y < bottom {
-        frame.buffer_mut().set_string(
-            inner.x + 1,
-            y + u16::from(y + 2 < bottom),
-            cut(hint, room, theme.more()),
-            style,
-        );
-    }
-    if bottom > inner.y {
-        let words = cut(sheet.purpose.last_step(), room, theme.more());
-        frame.buffer_mut().set_string(inner.x + 1, bottom - 1, words, theme.style(Tone::Figure));
+    let said = match wrong {
+        Some(why) => (Tone::Warn, visible(&why)),
+        None => (Tone::Faint, hint(sheet)),
+    };
+    words_at(state, (said.0, &said.1), y + u16::from(y + 2 < bottom), frame, inner);
+    words_at(state, (Tone::Figure, sheet.purpose.last_step()), bottom.saturating_sub(1), frame, inner);
+}
+
+/// What is said about the line under the cursor, and which of those it may be it is.
+fn hint(sheet: &Sheet) -> String {
+    let Some(line) = sheet.lines.get(sheet.at) else { return String::new() };
+    let at = line.known.iter().position(|known| known == line.input.value().trim());
+    match at {
+        Some(at) if line.known.len() > 3 => format!("{} ({} of {})", line.hint, at + 1, line.known.len()),
+        _ => line.hint.to_owned(),
     }
 }

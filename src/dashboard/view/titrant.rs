@@ -23,10 +23,7 @@ pub(super) fn draw(state: &State, frame: &mut Frame<'_>, area: Rect) {
     match &state.books.lots {
         None => lines.say(Tone::Faint, "the record is being asked"),
         Some((lots, _)) if lots.is_empty() => {
-            lines.say(
-                Tone::Plain,
-                "no lot of titrant is entered yet: a enters one (name, solution, nominal strength)",
-            );
+            lines.say(Tone::Plain, "no lot of titrant is entered yet: a enters one");
         }
         Some(_) => {}
     }
@@ -72,7 +69,7 @@ fn detail(state: &State, lot: &Lot, lines: &mut Lines<'_>) {
                 let (tone, words) = series::portion_words(state, portion, end_points);
                 lines.row(tone, &words, false);
             }
-            series::outcome(state, group, lines);
+            series::outcome(group, lines);
             if held {
                 lines.say(Tone::Good, "the factor of this series is accepted; space begins a new series");
             } else if group.result.as_ref().is_some_and(crate::work::result::SeriesResult::passes) {

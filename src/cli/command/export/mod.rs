@@ -13,7 +13,8 @@ use crate::work::Procedure;
 use clap::{Args, ValueEnum};
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use target::{Format, Target, What};
+use target::Target;
+pub(in crate::cli) use target::{Format, What};
 use when::{from_day, to_day};
 
 impl From<Error> for Fault {
@@ -133,10 +134,12 @@ impl ExportArgs {
             self.export(&reader, sink, settings)?;
             return Ok(Exit::Done);
         };
-        let Target { sink, placed } = Target::begin(format, self.what, Placed::begin(path, self.replace)?)?;
-        let runs = self.export(&reader, sink, settings)?;
-        placed.map_or(Ok(()), Placed::place)?;
-        output.line(&format!("{runs} runs are written to {}", path.display()))?;
+        let runs = reader.select(&self.selection(settings))?;
+        let placed = Placed::begin(path, self.replace)?;
+        let progress = Progress::new("runs");
+        let total = runs.len() as u64;
+        tables(&reader, &runs, (format, self.what), placed, |done| progress.tell(done, total))?;
+        output.line(&format!("{total} runs are written to {}", path.display()))?;
         Ok(Exit::Done)
     }
 
@@ -173,13 +176,9 @@ impl ExportArgs {
         settings: &Settings,
     ) -> Result<u64, Fault> {
         let runs = reader.select(&self.selection(settings))?;
-        let record = RecordName::of(reader)?;
         let progress = Progress::new("runs");
         let total = runs.len() as u64;
-        for (run, done) in runs.into_iter().zip(1..) {
-            export_run(reader, &record, run, &mut *sink)?;
-            progress.tell(done, total);
-        }
+        rows(reader, &runs, &mut *sink, |done| progress.tell(done, total))?;
         sink.finish()?;
         Ok(total)
     }
@@ -195,18 +194,57 @@ impl ExportArgs {
             whole(&settings.record, runs.as_deref(), output)?;
             return Ok(Exit::Done);
         };
-        let placed = Placed::begin(path, self.replace)?;
-        let mut file = placed.open()?;
-        let rows = whole(&settings.record, runs.as_deref(), &mut file)?;
-        file.flush()?;
-        drop(file);
-        placed.place()?;
+        let rows = whole_file(settings, runs.as_deref(), Placed::begin(path, self.replace)?)?;
         output.line(&format!("{of} with {rows} rows is written to {}", path.display()))?;
         if let Some(anchor) = Reader::open(&settings.record)?.anchor()? {
             output.line(&anchor.to_string())?;
         }
         Ok(Exit::Done)
     }
+}
+
+/// Hands the rows of runs over, one run after the other; `told` hears how many are done.
+fn rows(reader: &Reader, runs: &[i64], sink: &mut dyn Sink, mut told: impl FnMut(u64)) -> Result<(), Fault> {
+    let record = RecordName::of(reader)?;
+    for (run, done) in runs.iter().zip(1..) {
+        export_run(reader, &record, *run, sink)?;
+        told(done);
+    }
+    Ok(())
+}
+
+/// Writes runs as tables to a file that is there whole or not at all; `told` hears how many are done.
+///
+/// # Errors
+/// When the record cannot be read, or the file cannot be written.
+pub(in crate::cli) fn tables(
+    reader: &Reader,
+    runs: &[i64],
+    (format, what): (Format, Option<What>),
+    placed: Placed,
+    told: impl FnMut(u64),
+) -> Result<(), Fault> {
+    let Target { mut sink, placed } = Target::begin(format, what, placed)?;
+    rows(reader, runs, &mut *sink, told)?;
+    sink.finish()?;
+    Ok(placed.map_or(Ok(()), Placed::place)?)
+}
+
+/// Writes everything that belongs to runs (without any, the whole record) to a file; gives the number of rows.
+///
+/// # Errors
+/// When the record cannot be read, or the file cannot be written.
+pub(in crate::cli) fn whole_file(
+    settings: &Settings,
+    runs: Option<&[i64]>,
+    placed: Placed,
+) -> Result<u64, Fault> {
+    let mut file = placed.open()?;
+    let rows = whole(&settings.record, runs, &mut file)?;
+    file.flush()?;
+    drop(file);
+    placed.place()?;
+    Ok(rows)
 }
 
 /// The title of a procedure that is named; a name that is none is a title.

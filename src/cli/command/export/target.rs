@@ -10,7 +10,7 @@ use std::path::Path;
 
 /// Formats as typed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum Format {
+pub(in crate::cli) enum Format {
     /// Comma-separated values, one table
     Csv,
     /// One JSON object a row
@@ -41,7 +41,7 @@ impl Format {
 
 /// Tables as typed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(super) enum What {
+pub(in crate::cli) enum What {
     /// One row for each result of a run
     Results,
     /// One row for each run
