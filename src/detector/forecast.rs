@@ -202,15 +202,10 @@ fn sums(rows: &[Row], scales: &Scales) -> Option<Sums> {
             values[SLOPE + i] = -charge * row.z * row.forms[i];
         }
         values[TITRANT] = row.titrant;
-        for i in 0..SUMS {
-            for j in 0..=i {
-                sums.of[i][j] += weight * values[i] * values[j];
+        for (line, a) in sums.of.iter_mut().zip(&values) {
+            for (sum, b) in line.iter_mut().zip(&values) {
+                *sum += weight * a * b;
             }
-        }
-    }
-    for i in 0..SUMS {
-        for j in 0..i {
-            sums.of[j][i] = sums.of[i][j];
         }
     }
     Some(sums)
@@ -274,8 +269,8 @@ impl Sums {
     ) -> Option<Line> {
         let with = |row: usize| -> f64 { (SLOPE..TITRANT).map(|i| along[i] * self.of[row][i]).sum() };
         let held = LN_SLOPE.1.powi(-2);
-        for i in 0..N - 1 {
-            normal[i][N - 1] = with(places[i]);
+        for (i, place) in places.iter().enumerate().take(N - 1) {
+            normal[i][N - 1] = with(*place);
             normal[N - 1][i] = normal[i][N - 1];
         }
         normal[N - 1][N - 1] = held + (SLOPE..TITRANT).map(|i| along[i] * with(i)).sum::<f64>();
