@@ -5,7 +5,7 @@ use super::hands;
 use super::options::RunFate;
 use super::state::{Over, Page, State};
 use super::update::{Effect, ask, laid, tell, warn};
-use super::{cover, filing, setup, sheet, steps, text};
+use super::{cover, electrode, filing, setup, sheet, steps, text};
 use crate::work::{Command, RunId, RunPlan, StepLine, Stock};
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -36,6 +36,8 @@ pub(super) struct Books {
     pub(super) charts: Option<Vec<LineChart>>,
     /// The steps of a portion.
     pub(super) steps: Option<(RunPlan, Vec<StepLine>)>,
+    /// Series of standardisations whose factor was accepted here.
+    pub(super) held: Vec<String>,
     /// Questions on their way.
     pub(super) asked: Vec<Question>,
     /// When the page is read again.
@@ -123,6 +125,7 @@ pub(super) fn told(state: &mut State, question: Question, answer: Result<Answer,
                 Question::Prove { name, .. } => return cover::proved(state, name, Err(why)),
                 // A record that cannot be read now shows no earlier curves; everything else tells why.
                 Question::Earlier(_) => return Vec::new(),
+                Question::Practice { .. } => electrode::stays(state),
                 Question::Reckon(_)
                 | Question::Choose { .. }
                 | Question::Sign(_)
@@ -184,8 +187,10 @@ pub(super) fn told(state: &mut State, question: Question, answer: Result<Answer,
             state.books.files.insert(file.run, *file);
         }
         (question, Answer::Asks(commands, words)) => {
-            if let Question::Sign(signing) = &question {
-                state.signer.clone_from(&signing.name);
+            match &question {
+                Question::Sign(signing) => state.signer.clone_from(&signing.name),
+                Question::AcceptFactor { series, .. } => state.books.held.push(series.clone()),
+                _ => {}
             }
             state.books.kept_words = Some(words);
             return commands.into_iter().map(|command| ask(state, command)).collect();

@@ -17,6 +17,8 @@ pub(super) struct ElectrodePage {
     pub(super) record: Option<Result<CheckRecord, String>>,
     /// It is in the record.
     pub(super) kept: bool,
+    /// The practice bench has not put its buffers under the electrode yet: what comes until then is of before.
+    pub(super) waits: bool,
     /// Line of the history that is looked at, from the newest.
     pub(super) line: usize,
 }
@@ -97,7 +99,9 @@ pub(super) fn begin(state: &mut State, sheet: Sheet) -> Vec<Effect> {
             state.sheets.retain(|shelved| shelved.purpose != SheetFor::Check);
             state.sheets.push(Sheet { at: 0, ..sheet });
             tell(state, "the check has begun: no key is needed, just dip");
-            practice(state)
+            let effects = practice(state);
+            state.electrode.waits = !effects.is_empty();
+            effects
         }
         Err(why) => wrong(state, sheet, 1, why),
     }
@@ -127,8 +131,9 @@ fn buffers(text: &str, stock: Option<&Stock>) -> Vec<String> {
 
 /// Takes readings of a lane in; gives whether a buffer was met.
 pub(super) fn hear(state: &mut State, lane: LaneId, readings: &[Reading]) -> Option<Effect> {
+    let waits = state.electrode.waits;
     let (of, checking) = state.electrode.checking.as_mut()?;
-    if *of != lane || !checking.take(readings) {
+    if waits || *of != lane || !checking.take(readings) {
         return None;
     }
     let met = checking.dips().len();
@@ -145,6 +150,7 @@ pub(super) fn hear(state: &mut State, lane: LaneId, readings: &[Reading]) -> Opt
 
 /// The lane of the practice bench was opened anew: the check goes on there.
 pub(super) fn moved(state: &mut State, from: LaneId, to: LaneId) {
+    state.electrode.waits = false;
     if let Some((lane, _)) = &mut state.electrode.checking
         && *lane == from
     {
@@ -194,8 +200,14 @@ fn enter_electrode(state: &mut State, name: &str) -> Vec<Effect> {
     consult(state, Question::Equipment(piece))
 }
 
+/// The practice bench could not put its buffers there: what the line gives is taken as it comes.
+pub(super) fn stays(state: &mut State) {
+    state.electrode.waits = false;
+}
+
 /// Drops the check that is under way.
 pub(super) fn drop_it(state: &mut State) -> Vec<Effect> {
+    state.electrode.waits = false;
     state.electrode.checking = None;
     state.electrode.record = None;
     state.electrode.kept = false;

@@ -316,9 +316,14 @@ pub(super) fn begin(state: &mut State, plan: Option<RunPlan>) -> Vec<Effect> {
     let last = state.run().map(|run| run.head.plan.clone());
     let plan = plan.map(|mut plan| {
         let before = last.filter(|last| {
-            (last.role, &last.series, &last.sample, &last.procedure)
-                == (plan.role, &plan.series, &plan.sample, &plan.procedure)
+            // A series that is not known yet is the one that the recorder has named.
+            (last.role, &last.sample, &last.procedure, &last.uses)
+                == (plan.role, &plan.sample, &plan.procedure, &plan.uses)
+                && (plan.series.is_empty() || plan.series == last.series)
         });
+        if let Some(last) = &before {
+            plan.series.clone_from(&last.series);
+        }
         let least = before.map_or(1, |last| last.portion.saturating_add(1));
         plan.portion = plan.portion.max(least);
         plan.portions = plan.portions.max(plan.portion);

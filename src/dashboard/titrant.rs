@@ -84,7 +84,9 @@ pub(super) fn accept(state: &mut State) -> Vec<Effect> {
 pub(super) fn is_held(state: &State, lane: &LaneState) -> bool {
     let Some(plan) = lane.run.as_ref().map(|run| &run.head.plan) else { return false };
     let accepted = || lots(state).iter().flat_map(|lot| &lot.factors);
-    plan.role == Role::Standardisation && accepted().any(|kept| kept.it.series == plan.series)
+    let is_held =
+        || state.books.held.contains(&plan.series) || accepted().any(|kept| kept.it.series == plan.series);
+    plan.role == Role::Standardisation && is_held()
 }
 
 /// Opens the sheet for a lot, or for other equipment.

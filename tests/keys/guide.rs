@@ -124,6 +124,7 @@ fn up_to(screen: &mut Dashboard, line: &str) {
 }
 
 #[test]
+#[ignore = "seven practice titrations of several seconds each: cargo test --test day_by_keys -- --ignored"]
 fn a_new_user_comes_from_an_empty_home_to_an_accepted_practice_result_and_its_report() {
     let folder = tempfile::tempdir().unwrap();
     let home = folder.path();

@@ -102,7 +102,7 @@ pub(super) fn of(purpose: SheetFor) -> Vec<SheetLine> {
                 "port",
                 "",
                 &[],
-                "a device such as /dev/ttyUSB0, tcp:HOST:PORT, or simulator@60 (practice, 60 times as fast)",
+                "a device such as /dev/ttyUSB0; tcp:HOST:PORT; or simulator@60 to practise",
             )]
         }
         SheetFor::Answer(_) => vec![line("answer", "", &[], "Left and Right choose, or type it")],

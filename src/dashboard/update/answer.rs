@@ -2,7 +2,7 @@
 
 use super::super::options::RunFate;
 use super::super::state::State;
-use super::super::{books, cover, fields, review, text};
+use super::super::{books, cover, electrode, fields, review, text};
 use super::{Effect, tell, warn};
 use crate::work::{Command, HandWish, VolumeMark, kind};
 
@@ -19,6 +19,7 @@ pub(super) fn answer(state: &mut State, id: u64, refused: Option<&str>) -> Optio
             let effect = warn(state, format!("not done ({}): {}", asked.words(), text::visible(why)));
             state.books.kept_words = None;
             state.expects_lane = false;
+            electrode::stays(state);
             state.setup.opens = false;
             fields::take_back(state, asked.command);
             Some(effect)
