@@ -180,7 +180,9 @@ impl Setting<'_> {
             ahead.steepest * 0.01,
             ahead.unit
         )];
-        lines.push(format!("constants {source}"));
+        lines.push(format!(
+            "constants {source}; a clean solution and a settled electrode: a real one is worse"
+        ));
         for step in &ahead.steps {
             let found = match step.found {
                 Some((off, u)) => format!("end-point within {off:.4} {unit}, stated u = {u:.4} {unit}"),

@@ -67,12 +67,19 @@ impl StepAhead {
 }
 
 impl CurveAhead {
-    /// The widest step that is nearly as good as the best; `None`: with none of them the end-point is found.
+    /// The widest step that is nearly as good as the best and does not step over the jump; `None`: with none of them the
+    /// end-point is found.
+    ///
+    /// The curve is that of a clean solution, which a model finds with few points; a real one wants a point in the jump.
     #[must_use]
     pub fn advised(&self, rehearsal: &Rehearsal) -> Option<&StepAhead> {
         let u_of = |step: &&StepAhead| step.u().map(|u| rehearsal.u_with(u));
         let best = self.steps.iter().filter_map(|step| u_of(&step)).min_by(f64::total_cmp)?;
-        self.steps.iter().find(|step| u_of(step).is_some_and(|u| u <= best * (1.0 + WORTH)))
+        let good = |step: &&StepAhead| u_of(step).is_some_and(|u| u <= best * (1.0 + WORTH));
+        let within = |step: &&StepAhead| step.width <= 2.0 * HEIGHT * rehearsal.titrant;
+        // Where every step is wider than that, the narrowest good one.
+        let mut all = self.steps.iter().filter(good);
+        all.clone().find(within).or_else(|| all.next_back())
     }
 }
 
@@ -315,6 +322,7 @@ mod tests {
         assert!((ahead.around.0 - 6.75).abs() < 0.1, "{:?}", ahead.around);
         assert!((ahead.around.1 - 10.23).abs() < 0.15, "{:?}", ahead.around);
         let advised = ahead.advised(&rehearsal).unwrap();
+        assert!(advised.width <= 0.02 * rehearsal.titrant, "the jump is not stepped over: {advised:?}");
         assert!(advised.u().unwrap() < 0.02, "{advised:?}");
         assert!(ahead.steps.iter().all(|step| step.found.is_some()), "{:?}", ahead.steps);
     }
