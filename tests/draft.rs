@@ -211,7 +211,7 @@ fn each_column_of_a_line_may_have_its_own_decimal_sign() {
 fn values(lines: impl IntoIterator<Item = String>, quantity: Quantity) -> (Vec<f64>, String) {
     let heard = heard_lines(lines);
     let proposed = draft(&heard, &[]);
-    let readings = judge::read(&proposed.profile_text, &heard).expect("the profile is sound");
+    let readings = judge::read(&proposed.profile_text, &heard).unwrap();
     let values = readings.iter().filter(|r| r.quantity == quantity).filter_map(|r| r.value).collect();
     (values, proposed.profile_text)
 }

@@ -79,7 +79,7 @@ fn chosen(
     let mut fits: Vec<Fitted> = if let Some(time_s) = &frame.time_s {
         lagged(frame, marks, time_s, contest)
     } else {
-        contest.to_the_end(reach, knowledge.model.is_some());
+        contest.run_out(reach, knowledge.model.is_some());
         contest.fits().collect()
     };
     if knowledge.families.contains(&Family::Complexation) {

@@ -125,7 +125,7 @@ impl<'a> Contest<'a> {
     }
 
     /// Carries those that are still promising on to the end, and the best few once more with what moves along the run.
-    pub(super) fn to_the_end(&mut self, reach: &Reach, whatever: bool) {
+    pub(super) fn run_out(&mut self, reach: &Reach, whatever: bool) {
         let order = self.order();
         let least = order.first().map_or(f64::INFINITY, |r| r.1);
         for (i, criterion) in order {

@@ -15,6 +15,10 @@ use crate::numeric::levenberg::{self, Patience, Stop, System};
 use nalgebra::{DMatrix, DVector};
 use std::rc::Rc;
 
+/// Takes what a candidate gives at one point: its number, the titrant there with its derivative by z, and the
+/// derivatives by all parameters.
+type EachTitrant<'a> = &'a mut dyn FnMut(usize, Option<(f64, f64)>, &[f64]);
+
 /// A model with the electrode in front of it: its slope, and a slow drift along the run if asked for.
 pub(super) struct Candidate {
     /// The model.
@@ -52,13 +56,7 @@ impl Candidate {
 
     /// Hands the number of each point to `each`, with the titrant there and its derivative by z, and the derivatives by
     /// all parameters; none where the model has no titrant.
-    fn titrants(
-        &self,
-        frame: &Frame,
-        p: &[f64],
-        gradient: &mut [f64],
-        each: &mut dyn FnMut(usize, Option<(f64, f64)>, &[f64]),
-    ) {
+    fn titrants(&self, frame: &Frame, p: &[f64], gradient: &mut [f64], each: EachTitrant<'_>) {
         let offset = self.offset();
         let stretch = (-p[0]).exp();
         let size = if offset > 1 { p[1] } else { 0.0 };

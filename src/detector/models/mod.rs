@@ -60,6 +60,9 @@ pub(super) struct Place {
     pub(super) by_shift: f64,
 }
 
+/// Takes what a model gives at one of many places: its number, the titrant there, and the whole gradient.
+pub(super) type EachPlace<'a> = &'a mut dyn FnMut(usize, Option<Place>, &mut [f64]);
+
 /// Titrant as an explicit function of the signal.
 pub(super) trait Model {
     /// Name for people.
@@ -80,7 +83,7 @@ pub(super) trait Model {
         p: &[f64],
         gradient: &mut [f64],
         offset: usize,
-        each: &mut dyn FnMut(usize, Option<Place>, &mut [f64]),
+        each: EachPlace<'_>,
     ) {
         for (i, z) in z.iter().enumerate() {
             let shift = shift.get(i).copied().unwrap_or(0.0);

@@ -6,7 +6,7 @@
 //! A_i = V0 C_i / Cb: the titrant that the i-th site takes. A polyprotic acid is a sum of independent sites whose
 //! constants are those of its polynomial. A precipitate M_a X_b is A0 alone with \[M\] and \[X\] in q and m = a n / b.
 
-use super::{Meaning, Model, Place, Prior, exp};
+use super::{EachPlace, Meaning, Model, Place, Prior, exp};
 
 /// What is titrated up to one end-point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -216,7 +216,7 @@ impl Model for Sites {
         p: &[f64],
         gradient: &mut [f64],
         offset: usize,
-        each: &mut dyn FnMut(usize, Option<Place>, &mut [f64]),
+        each: EachPlace<'_>,
     ) {
         let powers = Powers::of(self, p);
         for (i, z) in z.iter().enumerate() {
