@@ -219,7 +219,7 @@ fn a_titrant_that_is_weighed_is_told_in_grams_from_the_run_to_the_report() {
     };
     let told = run(&procedure, &["--volume", "mass"]);
     assert!(told.contains("end-point 6.0") && told.contains(" g  standard uncertainty"), "{told}");
-    assert!(told.contains("a step before it was neither ticked nor skipped: Flush the tubing."), "{told}");
+    assert!(told.contains("steps of preparation not ticked yet: 1"), "{told}");
     assert!(!told.contains(" mL"), "{told}");
     let all = series(home, "weighed");
     let result = &all[0]["portions"][0]["result"];
@@ -228,7 +228,7 @@ fn a_titrant_that_is_weighed_is_told_in_grams_from_the_run_to_the_report() {
     assert_eq!(result["inputs"][0]["unit"], "g");
     let report = dropwise(home).args(["report", "1"]).output().unwrap();
     let report = String::from_utf8_lossy(&report.stdout).into_owned();
-    assert!(report.contains("neither ticked nor skipped") && report.contains("mmol/g"), "{report}");
+    assert!(report.contains("not ticked yet: 1") && report.contains("mmol/g"), "{report}");
 
     // What does not fit is refused before anything is titrated, with what would fit.
     assert!(run("vinegar-acidity", &["--volume", "mass"]).contains("dispensed_by"), "by volume");

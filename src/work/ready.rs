@@ -32,13 +32,9 @@ pub struct CheckPoint {
 /// The point that steps before a portion stand open; none where each was ticked or skipped.
 #[must_use]
 pub fn steps_not_told(lines: &[StepLine]) -> Option<CheckPoint> {
-    let open: Vec<&str> = open_before(lines).map(|step| step.text.as_str()).collect();
-    let words = match open.len() {
-        0 => return None,
-        1 => format!("a step before it was neither ticked nor skipped: {}", open[0]),
-        n => format!("{n} steps before it were neither ticked nor skipped: {}", open.join("; ")),
-    };
-    Some(CheckPoint { is: Readiness::Warn, words })
+    let open = open_before(lines).count();
+    let words = format!("steps of preparation not ticked yet: {open}");
+    (open > 0).then_some(CheckPoint { is: Readiness::Warn, words })
 }
 
 /// The checklist of a portion.
