@@ -137,12 +137,27 @@ impl Dashboard {
         self.press(ENTER);
         self.sees("Enter");
         self.press(ENTER);
-        // The first portion of a series wants its cautions read.
-        std::thread::sleep(Duration::from_millis(350));
-        if self.text().contains("cautions read, for this series") {
-            self.press(ENTER);
+        // The first portion of a series wants its cautions read; a key that came too soon after another is asked for again.
+        let started = format!("run {run} started");
+        let until = Instant::now() + PATIENCE;
+        loop {
+            let soon = Instant::now() + Duration::from_millis(1_500);
+            while Instant::now() < soon.min(until) && !self.text().contains(&started) {
+                std::thread::sleep(Duration::from_millis(40));
+                if self.text().contains("cautions read, for this series") {
+                    break;
+                }
+            }
+            let text = self.text();
+            if text.contains(&started) || Instant::now() >= until {
+                break;
+            }
+            if text.contains("cautions read, for this series") || text.contains("the pedal or Enter starts") {
+                std::thread::sleep(APART);
+                self.press(ENTER);
+            }
         }
-        self.sees(&format!("run {run} started"));
+        self.sees(&started);
     }
 
     pub(crate) fn end(&mut self, run: u32) {
